@@ -1,0 +1,1 @@
+"""A simulated car on simulated pads, writing real bytes."""

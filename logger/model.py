@@ -1,0 +1,304 @@
+"""The nouns: every record that moves through the program, frozen, with its unit in each field's name.
+
+Monotonic time (`t_mono_ns`) orders and measures; wall time (`t_wall_ns`) labels; both are int nanoseconds.
+None means absent or not known; an absent capability is never a zero. Masses are kg on the wheel or pad.
+A record encodes to JSON with its `kind`; fields are only ever added, never renamed.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Literal
+
+from msgspec import Struct, field
+
+SCHEMA = 1
+"""Number carried by everything that leaves the process."""
+
+Corner = Literal["LF", "RF", "LR", "RR"]
+CORNERS: tuple[Corner, ...] = ("LF", "RF", "LR", "RR")
+"""Corners as seen from the driver's seat, in the one order used everywhere."""
+
+Facing = Literal["out", "back"]
+ALL_PADS = "*"
+"""Stands for the pad id in records about the whole car."""
+
+FLAG_WILD = 1 << 8
+"""Sample flag set by us: a single wild value, left out of every average (the lower bits are the stream's own)."""
+FLAG_STALE = 1 << 9
+"""Sample flag set by us: time did not go forward."""
+
+
+class Record(Struct, frozen=True, kw_only=True, tag_field="kind", gc=False):
+    """Base of all records: compares by value, encodes with its kind."""
+
+
+class Chunk(Record, tag="chunk"):
+    """Bytes as they came from a port, with the time of their arrival; the journal keeps these."""
+
+    port: str
+    t_mono_ns: int
+    t_wall_ns: int
+    data: bytes
+
+
+class PortEvent(Record, tag="port_event"):
+    """A port opened, lost, refused or idle; journalled between its chunks so that gaps have a cause."""
+
+    port: str
+    t_mono_ns: int
+    t_wall_ns: int
+    event: Literal["opened", "lost", "refused", "idle", "restored"]
+    detail: str = ""
+
+
+class Sample(Record, tag="sample"):
+    """One reading of one pad.
+
+    `mass_wire_kg` is the value as sent, None when the stream sent none (overload); `mass_kg` has the zero
+    known at that time taken off. `resolution_kg` is the stream's d, None when it does not say.
+    """
+
+    pad: str
+    t_mono_ns: int
+    t_wall_ns: int
+    mass_wire_kg: float | None
+    mass_kg: float | None
+    flags: int = 0
+    resolution_kg: float | None = None
+    battery_V: float | None = None
+    signal_dBm: float | None = None
+    temperature_C: float | None = None
+
+
+class GapCause(StrEnum):
+    """Why samples that should be there are not."""
+
+    SILENT = "silent"
+    REJECTED = "rejected"
+    LOST_FRAMES = "lost_frames"
+    PORT_LOST = "port_lost"
+    JOURNAL = "journal"
+
+
+class Gap(Record, tag="gap"):
+    """Samples that should be there and are not; `count` is how many, None when only the time is known."""
+
+    pad: str
+    t_from_mono_ns: int
+    t_to_mono_ns: int
+    cause: GapCause
+    count: int | None = None
+
+
+class Condition(StrEnum):
+    """What a pad is doing, as far as its stream tells."""
+
+    ABSENT = "absent"
+    SILENT = "silent"
+    GARBLED = "garbled"
+    EMPTY = "empty"
+    MOVING = "moving"
+    CREEPING = "creeping"
+    RESTING = "resting"
+    OVERLOADED = "overloaded"
+
+
+class PadCondition(Record, tag="pad_condition"):
+    """A pad's condition from a moment on; sent on change only."""
+
+    pad: str
+    condition: Condition
+    since_mono_ns: int
+    reason: str = ""
+
+
+class ZeroCheck(Record, tag="zero_check"):
+    """The pad stood empty and quiet: its zero (kg on the wire) and standard uncertainty at that time."""
+
+    pad: str
+    t_mono_ns: int
+    zero_kg: float
+    u_kg: float
+    n: int
+
+
+class Rest(Record, tag="rest"):
+    """An interval in which one pad stood still enough to be weighed.
+
+    `declared_*` never change after the first revision; `mass_kg` and `u_kg` are refined while `open` and
+    restated (next `revision`) when a later zero check tells more. `u_kg` is a standard uncertainty of the
+    settled value and includes resolution and zero. (pad, t_from_mono_ns) is the record's identity.
+    """
+
+    pad: str
+    t_from_mono_ns: int
+    t_from_wall_ns: int
+    t_declared_mono_ns: int
+    t_to_mono_ns: int
+    declared_mass_kg: float
+    declared_u_kg: float
+    mass_kg: float
+    u_kg: float
+    slope_kg_per_s: float
+    n: int
+    zero_kg: float
+    u_zero_kg: float
+    open: bool
+    revision: int = 0
+
+
+class CarRest(Record, tag="car_rest"):
+    """The whole car at rest on all pads: loads in the order of `pads`, and their covariance (kg², row-major).
+
+    Single loads may wander while the total stands (the warp mode settles last), so the covariance is not
+    diagonal. `mass_kg` is the total, `u_kg` its standard uncertainty. Identity: t_from_mono_ns.
+    """
+
+    pads: tuple[str, ...]
+    t_from_mono_ns: int
+    t_from_wall_ns: int
+    t_declared_mono_ns: int
+    t_to_mono_ns: int
+    declared_mass_kg: float
+    declared_u_kg: float
+    mass_kg: float
+    u_kg: float
+    loads_kg: tuple[float, ...]
+    covariance_kg2: tuple[float, ...]
+    slope_kg_per_s: float
+    n: int
+    open: bool
+    revision: int = 0
+
+
+class Step(Record, tag="step"):
+    """The load went from one rest to the next; `pad` may be ALL_PADS for the total."""
+
+    pad: str
+    t_from_mono_ns: int
+    t_to_mono_ns: int
+    before_kg: float
+    after_kg: float
+    size_kg: float
+    u_kg: float
+
+
+class Rock(Record, tag="rock"):
+    """The car was pushed up and down and let go: swings counted, frequency and damping of the free decay.
+
+    `frequency_Hz` and `damping_ratio` are None when too few swings were seen to tell.
+    """
+
+    t_from_mono_ns: int
+    t_to_mono_ns: int
+    swings: int
+    frequency_Hz: float | None
+    damping_ratio: float | None
+    amplitude_kg: float
+
+
+class Boarding(Record, tag="boarding"):
+    """A person got in (positive size) or out (negative); told from plates by the movement of a body."""
+
+    t_mono_ns: int
+    size_kg: float
+    u_kg: float
+
+
+class CarOn(Record, tag="car_on"):
+    """All pads took load after standing empty."""
+
+    t_mono_ns: int
+    mass_kg: float
+
+
+class CarOff(Record, tag="car_off"):
+    """All pads are empty again."""
+
+    t_mono_ns: int
+
+
+class Knock(Record, tag="knock"):
+    """A short blow that left the load as it was."""
+
+    pad: str
+    t_mono_ns: int
+    amplitude_kg: float
+
+
+class ClockStep(Record, tag="clock_step"):
+    """Wall time jumped against monotonic time."""
+
+    t_mono_ns: int
+    wall_before_ns: int
+    wall_after_ns: int
+
+
+class Urgency(StrEnum):
+    """How a sentence is to be said."""
+
+    RESULT = "result"
+    PROMPT = "prompt"
+    WARNING = "warning"
+
+
+class Say(Record, tag="say"):
+    """A sentence for phone, loudspeaker and bus alike."""
+
+    t_mono_ns: int
+    text: str
+    urgency: Urgency = Urgency.PROMPT
+
+
+class CornerLoad(Struct, frozen=True, kw_only=True):
+    """One corner's load in a capture; `spot` and `pad` say where and by what it was weighed."""
+
+    corner: Corner
+    spot: str
+    pad: str
+    mass_kg: float
+    u_kg: float
+
+
+class Capture(Record, tag="capture"):
+    """One car rest taken into the weigh-in, with what it means there.
+
+    `build` names the state of the car (base car, person aboard, part out), `placement` counts from 1,
+    `run` counts the rests in that placement. `covariance_kg2` is 4 × 4, row-major in CORNERS order.
+    """
+
+    number: int
+    t_mono_ns: int
+    t_wall_ns: int
+    t_rest_from_mono_ns: int
+    build: str
+    aboard: tuple[str, ...]
+    facing: Facing
+    placement: int
+    run: int
+    loads: tuple[CornerLoad, ...]
+    covariance_kg2: tuple[float, ...]
+    mass_kg: float
+    u_kg: float
+    discarded: bool = False
+    name: str = ""
+
+
+class Command(Record, tag="command"):
+    """What a person or a button asks for; `argument` is the verb's own text, empty when it takes none."""
+
+    t_mono_ns: int
+    verb: Literal["begin", "take", "discard", "name", "say-again", "stop"]
+    argument: str = ""
+    origin: str = ""
+
+
+class Waiting(Record, tag="waiting"):
+    """What the weigh-in waits for next, in words for the page and as a stage for programs."""
+
+    t_mono_ns: int
+    stage: str
+    text: str
+    cautions: tuple[int, ...] = field(default=())
+    """Numbers of the cautions that fit, as in logger.cautions."""

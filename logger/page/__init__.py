@@ -1,0 +1,1 @@
+"""The phone page: plan drawing, live events, buttons."""

@@ -1,0 +1,1 @@
+"""Zero, rest detection, settle curves and grades; pure."""

@@ -1,0 +1,1 @@
+"""Parquet dataset, derived from the journal."""

@@ -1,0 +1,1 @@
+"""The weigh-in: hands-free flow, placements, ledger, plan."""
