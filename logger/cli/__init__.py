@@ -1,0 +1,29 @@
+"""The one command, `restpoint`: a table of verbs, each in a module of its own that is imported when asked for."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from importlib import import_module
+
+from logger.version import VERSION
+
+VERBS: dict[str, str] = {}
+"""Verb → one line of help; the verb's module (dashes as underscores) has `arguments(parser)` and `run(args)`."""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run `restpoint` with these arguments (default: the process's) and return its exit code."""
+    words = sys.argv[1:] if argv is None else argv
+    parser = argparse.ArgumentParser(
+        prog="restpoint",
+        description="What each wheel carries, and how sure that is. Not for trade.",
+    )
+    parser.add_argument("--version", action="version", version=f"restpoint {VERSION}")
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+    for verb, line in VERBS.items():
+        sub = verbs.add_parser(verb, help=line, description=line)
+        if words[:1] == [verb]:
+            import_module(f"logger.cli.{verb}").arguments(sub)
+    args = parser.parse_args(words)
+    return int(import_module(f"logger.cli.{args.verb}").run(args))
