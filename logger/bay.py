@@ -1,0 +1,169 @@
+"""A bay's intake: chunks of bytes in, records out; the same object live, in replay and in tests.
+
+It owns one driver a port and the settling pipeline, gives frames their pad, and gives gaps their cause.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from msgspec.structs import replace
+
+from drivers.api import Driver, Frame, Reject
+from logger.model import ClockStep, Chunk, Gap, GapCause, PortEvent, Record, Sample
+from logger.settling.pipeline import Pipeline
+
+CLOCK_STEP_NS = 500_000_000
+"""Wall time that moves this far (ns) against monotonic time between two chunks has been stepped, not disciplined:
+clock daemons slew below 0.5 s and step above (common practice of NTP clients, no source)."""
+
+KgPerCount = Callable[[int], float]
+
+
+@dataclass
+class PortCount:
+    """What came in on one port since start; `unknown` counts frames by an address that no pad has."""
+
+    bytes: int = 0
+    frames: int = 0
+    rejects: Counter[str] = field(default_factory=Counter)
+    unknown: Counter[str] = field(default_factory=Counter)
+    uncalibrated: int = 0
+
+
+class _Port:
+    def __init__(self, make: Callable[[], Driver], pads: Mapping[str | None, str]) -> None:
+        self.make = make
+        self.driver = make()
+        self.pads = pads
+        self.count = PortCount()
+        self.t_reject_ns: int | None = None
+        self.t_lost_ns: int | None = None
+
+    def pad_of(self, address: str | None) -> str | None:
+        """The pad of an address; a port with one pad and no address given takes whatever comes."""
+        return self.pads.get(address) or self.pads.get(None)
+
+
+class Bay:
+    """Turns what ports deliver into samples, rests, conditions and events.
+
+    `drivers` makes a fresh driver for each port name; `pads` maps port name → {address or None: pad id};
+    `calibrations` maps a pad id to its counts → kg function. Chunks of an unknown port are ignored.
+    """
+
+    def __init__(
+        self,
+        drivers: Mapping[str, Callable[[], Driver]],
+        pads: Mapping[str, Mapping[str | None, str]],
+        pipeline: Pipeline,
+        calibrations: Mapping[str, KgPerCount] | None = None,
+    ) -> None:
+        self._ports = {name: _Port(make, pads[name]) for name, make in drivers.items()}
+        self._port_of = {pad: port for name, port in self._ports.items() for pad in port.pads.values()}
+        self._pipeline = pipeline
+        self._calibrations = calibrations or {}
+        self._offset_ns: int | None = None
+
+    @property
+    def counts(self) -> Mapping[str, PortCount]:
+        """Counts by port name since start."""
+        return {name: port.count for name, port in self._ports.items()}
+
+    def request(self, port: str, t_mono_ns: int) -> bytes | None:
+        """Bytes a polled indicator on this port wants sent now, or None."""
+        return self._ports[port].driver.request(t_mono_ns)
+
+    def feed(self, record: Chunk | PortEvent) -> list[Record]:
+        """Take the next chunk or port event, in the order of arrival, and return what it causes."""
+        port = self._ports.get(record.port)
+        if port is None:
+            return []
+        if isinstance(record, PortEvent):
+            return self._port_event(port, record)
+        out = self._clock(record)
+        for sample in self._samples(port, record):
+            out.extend(self._settle(self._pipeline.feed(sample)))
+        return out
+
+    def advance(self, t_mono_ns: int) -> list[Record]:
+        """Let time pass without bytes: silent pads are told, open rests end at their last sample."""
+        return self._settle(self._pipeline.advance(t_mono_ns))
+
+    def finish(self) -> list[Record]:
+        """End a recording: close what is open."""
+        return self._settle(self._pipeline.finish())
+
+    def _samples(self, port: _Port, chunk: Chunk) -> Sequence[Sample]:
+        count = port.count
+        count.bytes += len(chunk.data)
+        samples = []
+        for item in port.driver.feed(chunk.data, chunk.t_mono_ns):
+            if isinstance(item, Reject):
+                count.rejects[item.reason] += 1
+                port.t_reject_ns = chunk.t_mono_ns
+                continue
+            count.frames += 1
+            pad = port.pad_of(item.address)
+            if pad is None:
+                count.unknown[str(item.address)] += 1
+            elif (sample := self._sample(pad, item, chunk)) is not None:
+                samples.append(sample)
+            else:
+                count.uncalibrated += 1
+        return samples
+
+    def _sample(self, pad: str, frame: Frame, chunk: Chunk) -> Sample | None:
+        mass_kg = frame.mass_kg
+        if frame.counts is not None:
+            calibration = self._calibrations.get(pad)
+            if calibration is None:
+                return None
+            mass_kg = calibration(frame.counts)
+        return Sample(
+            pad=pad,
+            t_mono_ns=chunk.t_mono_ns,
+            t_wall_ns=chunk.t_wall_ns,
+            mass_wire_kg=mass_kg,
+            mass_kg=mass_kg,
+            flags=frame.flags,
+            resolution_kg=frame.resolution_kg,
+            battery_V=frame.battery_V,
+            signal_dBm=frame.signal_dBm,
+            temperature_C=frame.temperature_C,
+        )
+
+    def _port_event(self, port: _Port, event: PortEvent) -> list[Record]:
+        if event.event in ("lost", "refused"):
+            port.t_lost_ns = event.t_mono_ns
+            if port.driver.pending():
+                port.count.rejects["truncated"] += 1
+            port.driver = port.make()  # half a frame from before the break must not meet one from after it
+        return self._settle(self._pipeline.advance(event.t_mono_ns))
+
+    def _settle(self, records: list[Record]) -> list[Record]:
+        return [self._with_cause(r) if isinstance(r, Gap) else r for r in records]
+
+    def _with_cause(self, gap: Gap) -> Gap:
+        port = self._port_of.get(gap.pad)
+        if port is None or gap.cause is not GapCause.SILENT:
+            return gap
+        if _within(port.t_lost_ns, gap):
+            return replace(gap, cause=GapCause.PORT_LOST)
+        if _within(port.t_reject_ns, gap):
+            return replace(gap, cause=GapCause.REJECTED)
+        return gap
+
+    def _clock(self, chunk: Chunk) -> list[Record]:
+        offset_ns = chunk.t_wall_ns - chunk.t_mono_ns
+        before, self._offset_ns = self._offset_ns, offset_ns
+        if before is None or abs(offset_ns - before) < CLOCK_STEP_NS:
+            return []
+        wall_before_ns = chunk.t_mono_ns + before
+        return [ClockStep(t_mono_ns=chunk.t_mono_ns, wall_before_ns=wall_before_ns, wall_after_ns=chunk.t_wall_ns)]
+
+
+def _within(t_ns: int | None, gap: Gap) -> bool:
+    return t_ns is not None and gap.t_from_mono_ns <= t_ns <= gap.t_to_mono_ns
