@@ -1,9 +1,10 @@
 """What a report shows, as plain frozen values: whoever knows the weigh-in fills this in, `render` sets it.
 
-Inside all is SI: kg, m, s, shares as numbers from 0 to 1 (unit "1"); `ReportData.units` alone decides whether the
-reader sees kilograms and millimetres or pounds and inches. Every `Quantity` carries its standard uncertainty (None:
-not known, and then the report says "±?"). Times are seconds since `ReportData.t_zero` unless they are text. Corners
-come in the order of `logger.model.CORNERS`: LF RF LR RR. An empty tuple means "none"; None means "not known".
+Inside all is SI: kg, m, s, shares as numbers from 0 to 1 (unit "1"); `ReportData.units` alone decides whether
+the reader sees kilograms and millimetres or pounds and inches. Every `Quantity` carries its standard
+uncertainty (None: not known, and then the report says "±?"). Times are seconds since `ReportData.t_zero`
+unless they are text. Corners come in the order of `logger.model.CORNERS`: LF RF LR RR. An empty tuple means
+"none"; None means "not known".
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ class Conditions:
     fuel_note: str = ""
     temperature_C: float | None = None
     spot_heights_m: tuple[tuple[str, float], ...] | None = None
-    """(spot, height of the pad top) where the floor was measured; None: not measured, and the report says so."""
+    """(spot, height of the pad top); None: not measured, and the report says so."""
     notes: tuple[str, ...] = ()
 
 
@@ -67,7 +68,7 @@ class Standing:
 
 @dataclass(frozen=True, kw_only=True)
 class Placement:
-    """One way of standing: four `Standing` in CORNERS order; `number` counts from 1; `runs` counts its rests."""
+    """One way of standing: four `Standing` in CORNERS order; `number` from 1; `runs` counts its rests."""
 
     number: int
     facing: Facing
@@ -98,8 +99,8 @@ class CaptureRow:
 class BuildResult:
     """What all captures of one build say together.
 
-    `total` in kg; `front`, `left`, `cross` are shares (unit "1"); `x` is metres ahead of the rear axle, `y` metres
-    left of the centre line; `loads` are the four solved corner loads in CORNERS order, kg.
+    `total` in kg; `front`, `left`, `cross` are shares (unit "1"); `x` is metres ahead of the rear axle, `y`
+    metres left of the centre line; `loads` are the four solved corner loads in CORNERS order, kg.
     """
 
     label: str
@@ -145,7 +146,7 @@ class Change:
 
 @dataclass(frozen=True, kw_only=True)
 class SettleCurve:
-    """One pad's samples round one rest: equally long arrays of s (since `t_zero`) and kg; NaN is a missing sample."""
+    """One pad's samples round one rest: equally long arrays of s and kg; NaN is a missing sample."""
 
     pad: str
     label: str
@@ -248,7 +249,7 @@ class Provenance:
 
 @dataclass(frozen=True, kw_only=True)
 class ReportData:
-    """Everything a report shows; `builds` in the order they were weighed, the last one is what the car is now."""
+    """Everything a report shows; `builds` in the order weighed, the last one is what the car is now."""
 
     job: Job
     car: Car
@@ -266,7 +267,7 @@ class ReportData:
     zeros: tuple[ZeroRow, ...] = ()
     pads: tuple[PadStory, ...] = ()
     doubts: tuple[str, ...] = ()
-    """What is doubtful about the whole session and why, one sentence each; per-build doubts stand in the build."""
+    """What is doubtful about the whole session and why, one sentence each; a build has its own."""
     cautions: tuple[int, ...] = ()
     """Numbers of `logger.cautions.CAUTIONS`; those of every weigh-in are added by the report itself."""
     units: Units = "kg"
