@@ -162,7 +162,9 @@ class Bay:
         if before is None or abs(offset_ns - before) < CLOCK_STEP_NS:
             return []
         wall_before_ns = chunk.t_mono_ns + before
-        return [ClockStep(t_mono_ns=chunk.t_mono_ns, wall_before_ns=wall_before_ns, wall_after_ns=chunk.t_wall_ns)]
+        return [
+            ClockStep(t_mono_ns=chunk.t_mono_ns, wall_before_ns=wall_before_ns, wall_after_ns=chunk.t_wall_ns)
+        ]
 
 
 def _within(t_ns: int | None, gap: Gap) -> bool:

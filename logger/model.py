@@ -285,6 +285,22 @@ class Capture(Record, tag="capture"):
     name: str = ""
 
 
+class Change(Record, tag="change"):
+    """The step from one build to the next: what came off or went on between two captures.
+
+    `capture_before` and `capture_after` are capture numbers of one placement where possible; `name` is empty
+    until somebody names it. A person getting in or out is no change of build and makes none.
+    """
+
+    number: int
+    t_mono_ns: int
+    build_before: str
+    build_after: str
+    capture_before: int
+    capture_after: int
+    name: str = ""
+
+
 class Command(Record, tag="command"):
     """What a person or a button asks for; `argument` is the verb's own text, empty when it takes none."""
 

@@ -111,7 +111,12 @@ def _without_none(hint: Any) -> Any:
 
 
 def _plain(message: str) -> str:
-    words = {"`float`": "a number", "`int`": "a whole number", "`str`": "text in quotes", "`bool`": "true or false"}
+    words = {
+        "`float`": "a number",
+        "`int`": "a whole number",
+        "`str`": "text in quotes",
+        "`bool`": "true or false",
+    }
     for type_name, plain in words.items():
         message = message.replace(type_name, plain)
     return message[0].lower() + message[1:]

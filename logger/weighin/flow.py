@@ -1,0 +1,386 @@
+"""The hands-free weigh-in: it watches what the pads do and takes what a person would have taken.
+
+A pure state machine. Records of the pipeline and commands go in; captures, changes, sentences and what is
+waited for come out. Nobody needs a hand: driving on, rocking, getting in, taking a part out and driving off
+are told from the loads. Commands only overrule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import hypot
+
+from msgspec.structs import replace
+
+from logger.clock import NS
+from logger.model import (
+    CORNERS,
+    Boarding,
+    Capture,
+    CarOff,
+    CarOn,
+    CarRest,
+    Change,
+    Command,
+    Corner,
+    CornerLoad,
+    Facing,
+    Record,
+    Rock,
+    Say,
+    Urgency,
+    Waiting,
+    ZeroCheck,
+)
+from logger.weighin.builds import Meaning, Person, meaning
+from logger.weighin.phrases import Phrases
+from logger.weighin.placements import OTHER, SPOT_OF, facing_from_loads
+
+DECIDED = 0.3
+"""From this contrast on (0 to 1) the loads tell the facing; below it a car driven on again counts as turned."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlowSettings:
+    """How a weigh-in runs by itself."""
+
+    first_facing: Facing = "out"
+    """Facing of the first placement; the driver is told it."""
+    hold_s: float = 2.0
+    """A rest must have stood this long (s) after its declaration before it is taken: a person half in the door
+    rests for a moment too."""
+    least_car_kg: float = 200.0
+    """Lighter than this (kg) is no car: somebody walks over the pads."""
+
+
+class Flow:
+    """Follows one weigh-in after another on one bay.
+
+    `pad_on_spot` maps S1…S4 to pad ids; `people` may sit in the car.
+    """
+
+    def __init__(
+        self,
+        settings: FlowSettings,
+        pad_on_spot: Mapping[str, str],
+        people: tuple[Person, ...],
+        phrases: Phrases,
+    ) -> None:
+        self._settings = settings
+        self._pads = dict(pad_on_spot)
+        self._people = people
+        self._say = phrases
+        self._last_said: Say | None = None
+        self._begin()
+
+    def _begin(self) -> None:
+        self.captures: list[Capture] = []
+        self.changes: list[Change] = []
+        self.active = False
+        self._zeroed: set[str] = set()
+        self._placement = 0
+        self._build = 1
+        self._aboard: tuple[str, ...] = ()
+        self._facing: Facing = self._settings.first_facing
+        self._facing_told = False
+        self._loaded = False
+        self._rocked = False
+        self._taken = False
+        self._prompted = False
+        self._rest: CarRest | None = None
+        self._boarding: Boarding | None = None
+
+    def feed(self, record: Record) -> list[Record]:
+        """Take the next record of the pipeline, or a command, and return what it leads to."""
+        match record:
+            case ZeroCheck():
+                out = self._zero_check(record)
+            case CarOn():
+                out = self._car_on(record)
+            case CarOff():
+                out = self._car_off(record)
+            case Rock():
+                out = self._rock(record)
+            case Boarding():
+                self._boarding = record
+                out = []
+            case CarRest():
+                out = self._car_rest(record)
+            case Command():
+                out = self._command(record)
+            case _:
+                out = []
+        for said in out:
+            if isinstance(said, Say) and said.urgency is Urgency.RESULT:
+                self._last_said = said
+        return out
+
+    # -- what the pads do ---------------------------------------------------------------------------------
+
+    def _zero_check(self, check: ZeroCheck) -> list[Record]:
+        if self._loaded:
+            return []
+        before = len(self._zeroed)
+        self._zeroed.add(check.pad)
+        if before == len(self._pads) or not self._zeroed.issuperset(self._pads.values()):
+            return []
+        said = self._say.zeroed(self._next_facing(), self._placement)
+        return [self._prompt(check.t_mono_ns, said), self._wait(check.t_mono_ns, "car on", said, (1, 3))]
+
+    def _car_on(self, event: CarOn) -> list[Record]:
+        self.active = True
+        self._loaded = True
+        self._placement += 1
+        self._rocked = self._taken = self._prompted = self._facing_told = False
+        self._facing = self._next_facing()
+        text = self._say.car_on()
+        return [self._prompt(event.t_mono_ns, text), self._wait(event.t_mono_ns, "rock", text, (1, 2, 7))]
+
+    def _car_off(self, event: CarOff) -> list[Record]:
+        if not self._loaded:
+            return []
+        self._loaded = False
+        self._zeroed.clear()
+        self._rest = None
+        self._aboard = ()
+        text = self._say.car_off()
+        return [self._prompt(event.t_mono_ns, text), self._wait(event.t_mono_ns, "zero check", text, ())]
+
+    def _rock(self, rock: Rock) -> list[Record]:
+        if not self._loaded:
+            return []
+        self._rocked, self._taken = True, False
+        return [self._wait(rock.t_to_mono_ns, "rest", self._say.stand(), (7,))]
+
+    def _car_rest(self, rest: CarRest) -> list[Record]:
+        taken = self._capture_of(rest)
+        if taken is not None:
+            return self._refine(taken, rest)
+        if not self._loaded or rest.mass_kg < self._settings.least_car_kg:
+            return []
+        self._rest = rest if rest.open else None
+        if rest.t_to_mono_ns - rest.t_declared_mono_ns < self._settings.hold_s * NS:
+            return []
+        if self._rocked or self._placement_captures():
+            return self._consider(rest)
+        if self._prompted:
+            return []
+        self._prompted = True
+        text = self._say.rock_it(rest.mass_kg, rest.u_kg)
+        return [self._prompt(rest.t_to_mono_ns, text), self._wait(rest.t_to_mono_ns, "rock", text, (2, 7))]
+
+    # -- captures -----------------------------------------------------------------------------------------
+
+    def _consider(self, rest: CarRest) -> list[Record]:
+        reference = self._reference()
+        kind, person = self._meaning(rest, reference)
+        if kind == "same" and self._taken:
+            return []  # somebody leaned on the car and let go: nothing new
+        return self._take(rest, reference, kind, person)
+
+    def _meaning(self, rest: CarRest, reference: Capture | None) -> tuple[Meaning, str | None]:
+        if reference is None:
+            return "same", None
+        delta_kg = rest.mass_kg - reference.mass_kg
+        return meaning(delta_kg, hypot(rest.u_kg, reference.u_kg), self._people, self._aboard, self._boarding)
+
+    def _take(
+        self, rest: CarRest, reference: Capture | None, kind: Meaning, person: str | None
+    ) -> list[Record]:
+        out: list[Record] = []
+        if not self._placement_captures():
+            self._settle_facing(rest)
+        if kind == "person in":
+            self._aboard = (*self._aboard, person or self._say.somebody())
+        elif kind == "person out":
+            self._aboard = tuple(name for name in self._aboard if name != person)
+        changed_from = reference if kind == "change" else self._changed_while_aboard(rest, kind)
+        self._build += changed_from is not None
+        capture = self._capture(rest)
+        self.captures.append(capture)
+        self._taken, self._boarding = True, None
+        out.append(capture)
+        if changed_from is not None:
+            out.append(self._change(changed_from, capture))
+        text = self._say.captured(kind, person, capture, reference)
+        out.append(Say(t_mono_ns=rest.t_to_mono_ns, text=text, urgency=Urgency.RESULT))
+        out.append(
+            self._wait(rest.t_to_mono_ns, "next", self._say.next_step(self._facings_done()), (2, 5, 7))
+        )
+        return out
+
+    def _changed_while_aboard(self, rest: CarRest, kind: Meaning) -> Capture | None:
+        """The capture before somebody got in, when he took something out with him on leaving."""
+        before = self._reference() if kind == "person out" else None
+        if before is None:
+            return None
+        u_kg = hypot(rest.u_kg, before.u_kg)
+        return before if meaning(rest.mass_kg - before.mass_kg, u_kg, (), (), None)[0] != "same" else None
+
+    def _settle_facing(self, rest: CarRest) -> None:
+        known = self._reference()
+        if self._facing_told or known is None:
+            return
+        by_pad = dict(zip(rest.pads, rest.loads_kg, strict=True))
+        on_spots = {spot: by_pad[pad] for spot, pad in self._pads.items()}
+        loads: dict[Corner, float] = {load.corner: load.mass_kg for load in known.loads}
+        facing, decided = facing_from_loads(on_spots, loads)
+        self._facing = facing if decided >= DECIDED else OTHER[known.facing]
+
+    def _capture(self, rest: CarRest) -> Capture:
+        loads, covariance = self._corner_loads(rest, self._facing)
+        return Capture(
+            number=len(self.captures) + 1,
+            t_mono_ns=rest.t_to_mono_ns,
+            t_wall_ns=rest.t_from_wall_ns + rest.t_to_mono_ns - rest.t_from_mono_ns,
+            t_rest_from_mono_ns=rest.t_from_mono_ns,
+            build=self._say.build(self._build),
+            aboard=self._aboard,
+            facing=self._facing,
+            placement=self._placement,
+            run=1 + len(self._placement_captures()),
+            loads=loads,
+            covariance_kg2=covariance,
+            mass_kg=rest.mass_kg,
+            u_kg=rest.u_kg,
+        )
+
+    def _corner_loads(
+        self, rest: CarRest, facing: Facing
+    ) -> tuple[tuple[CornerLoad, ...], tuple[float, ...]]:
+        n = len(rest.pads)
+        at = {pad: i for i, pad in enumerate(rest.pads)}
+        spots = SPOT_OF[facing]
+        order = [at[self._pads[spots[corner]]] for corner in CORNERS]
+        covariance = tuple(rest.covariance_kg2[i * n + j] for i in order for j in order)
+        loads = tuple(
+            CornerLoad(
+                corner=corner,
+                spot=spots[corner],
+                pad=rest.pads[i],
+                mass_kg=rest.loads_kg[i],
+                u_kg=rest.covariance_kg2[i * n + i] ** 0.5,
+            )
+            for corner, i in zip(CORNERS, order, strict=True)
+        )
+        return loads, covariance
+
+    def _refine(self, taken: Capture, rest: CarRest) -> list[Record]:
+        loads, covariance = self._corner_loads(rest, taken.facing)
+        fresh = replace(taken, loads=loads, covariance_kg2=covariance, mass_kg=rest.mass_kg, u_kg=rest.u_kg)
+        if fresh == taken:
+            return []
+        return [self._store(fresh)]
+
+    def _store(self, capture: Capture) -> Capture:
+        self.captures[capture.number - 1] = capture
+        return capture
+
+    def _change(self, before: Capture, after: Capture) -> Change:
+        change = Change(
+            number=len(self.changes) + 1,
+            t_mono_ns=after.t_mono_ns,
+            build_before=before.build,
+            build_after=after.build,
+            capture_before=before.number,
+            capture_after=after.number,
+        )
+        self.changes.append(change)
+        return change
+
+    # -- commands -----------------------------------------------------------------------------------------
+
+    def _command(self, command: Command) -> list[Record]:
+        t_ns = command.t_mono_ns
+        match command.verb:
+            case "begin":
+                return self._do_begin(command)
+            case "take":
+                return self._do_take(t_ns)
+            case "discard":
+                return self._do_discard(t_ns)
+            case "name":
+                return self._do_name(command)
+            case "say-again":
+                last = self._last_said
+                return [replace(last, t_mono_ns=t_ns) if last else self._warn(t_ns, self._say.nothing_said())]
+            case "stop":
+                return self._do_stop(t_ns)
+
+    def _do_begin(self, command: Command) -> list[Record]:
+        t_ns, asked = command.t_mono_ns, command.argument.strip()
+        if asked in SPOT_OF and self._loaded and not self._placement_captures():
+            self._facing, self._facing_told = asked, True  # type: ignore[assignment]  # a key of SPOT_OF is a Facing
+            return [self._prompt(t_ns, self._say.facing(self._facing))]
+        if self._loaded and self.captures:
+            return [self._warn(t_ns, self._say.already_begun())]
+        self._begin()
+        self.active = True
+        text = self._say.begin()
+        return [self._prompt(t_ns, text), self._wait(t_ns, "zero check", text, (1, 2, 3, 11))]
+
+    def _do_take(self, t_ns: int) -> list[Record]:
+        rest = self._rest
+        if rest is None or not self._loaded:
+            return [self._warn(t_ns, self._say.nothing_rests())]
+        reference = self._reference()
+        kind, person = self._meaning(rest, reference)
+        return self._take(rest, reference, kind, person)
+
+    def _do_discard(self, t_ns: int) -> list[Record]:
+        standing = [c for c in self.captures if not c.discarded]
+        if not standing:
+            return [self._warn(t_ns, self._say.nothing_to_discard())]
+        gone = self._store(replace(standing[-1], discarded=True))
+        back = standing[-2] if len(standing) > 1 else None
+        self._aboard = back.aboard if back else ()
+        self._build = self._say.build_number(back.build) if back else 1
+        self.changes = [c for c in self.changes if c.capture_after != gone.number]
+        self._taken = False
+        return [gone, self._prompt(t_ns, self._say.discarded(gone))]
+
+    def _do_name(self, command: Command) -> list[Record]:
+        name = command.argument.strip()
+        if not self.changes or not name:
+            return [self._warn(command.t_mono_ns, self._say.nothing_to_name())]
+        self.changes[-1] = replace(self.changes[-1], name=name)
+        return [self.changes[-1], self._prompt(command.t_mono_ns, self._say.named(name))]
+
+    def _do_stop(self, t_ns: int) -> list[Record]:
+        if not self.captures:
+            return [self._warn(t_ns, self._say.nothing_weighed())]
+        self.active = False
+        text = self._say.stopped()
+        return [self._prompt(t_ns, text), self._wait(t_ns, "stopped", text, ())]
+
+    # -- small answers ------------------------------------------------------------------------------------
+
+    def _capture_of(self, rest: CarRest) -> Capture | None:
+        wanted = rest.t_from_mono_ns
+        return next((c for c in self.captures if c.t_rest_from_mono_ns == wanted and not c.discarded), None)
+
+    def _placement_captures(self) -> list[Capture]:
+        return [c for c in self.captures if c.placement == self._placement and not c.discarded]
+
+    def _reference(self) -> Capture | None:
+        return next((c for c in reversed(self.captures) if not c.discarded and self._same_state(c)), None)
+
+    def _same_state(self, capture: Capture) -> bool:
+        return capture.aboard == self._aboard and capture.build == self._say.build(self._build)
+
+    def _next_facing(self) -> Facing:
+        last = next((c for c in reversed(self.captures) if not c.discarded), None)
+        return OTHER[last.facing] if last else self._settings.first_facing
+
+    def _facings_done(self) -> int:
+        return len({c.facing for c in self.captures if not c.discarded})
+
+    def _prompt(self, t_ns: int, text: str) -> Say:
+        return Say(t_mono_ns=t_ns, text=text, urgency=Urgency.PROMPT)
+
+    def _warn(self, t_ns: int, text: str) -> Say:
+        return Say(t_mono_ns=t_ns, text=text, urgency=Urgency.WARNING)
+
+    def _wait(self, t_ns: int, stage: str, text: str, cautions: tuple[int, ...]) -> Waiting:
+        return Waiting(t_mono_ns=t_ns, stage=stage, text=text, cautions=cautions)

@@ -1,0 +1,268 @@
+"""The hands-free flow, driven by the records a pipeline would give."""
+
+from __future__ import annotations
+
+import pytest
+
+from logger.clock import NS
+from logger.model import (
+    Boarding,
+    Capture,
+    CarOff,
+    CarOn,
+    CarRest,
+    Change,
+    Command,
+    Record,
+    Rock,
+    Say,
+    Waiting,
+    ZeroCheck,
+)
+from logger.weighin.builds import Person, meaning
+from logger.weighin.flow import Flow, FlowSettings
+from logger.weighin.phrases import Phrases
+from logger.weighin.placements import SPOT_OF, facing_from_loads, loads_at
+
+PADS = ("P1", "P2", "P3", "P4")
+CORNERS_OUT = {"LF": 300.0, "RF": 290.0, "LR": 195.0, "RR": 185.0}
+DRIVER = Person(name="driver", mass_kg=71.0)
+
+
+class Afternoon:
+    """Feeds a flow and keeps what it answers; one call is one thing that happens to the car."""
+
+    def __init__(self) -> None:
+        pad_on_spot = {f"S{n}": f"P{n}" for n in range(1, 5)}
+        self.flow = Flow(FlowSettings(), pad_on_spot, (DRIVER,), Phrases("kg"))
+        self.t_ns = 0
+        self.out: list[Record] = []
+
+    def feed(self, record: Record) -> list[Record]:
+        answer = self.flow.feed(record)
+        self.out.extend(answer)
+        return answer
+
+    def tick(self, seconds: float) -> int:
+        self.t_ns += int(seconds * NS)
+        return self.t_ns
+
+    def zero(self) -> None:
+        for pad in PADS:
+            self.feed(ZeroCheck(pad=pad, t_mono_ns=self.tick(0.1), zero_kg=0.0, u_kg=0.05, n=40))
+
+    def on(self) -> None:
+        self.feed(CarOn(t_mono_ns=self.tick(5), mass_kg=970.0))
+
+    def off(self) -> None:
+        self.feed(CarOff(t_mono_ns=self.tick(5)))
+
+    def rock(self) -> None:
+        t_ns = self.tick(3)
+        self.feed(
+            Rock(
+                t_from_mono_ns=t_ns,
+                t_to_mono_ns=self.tick(2),
+                swings=4,
+                frequency_Hz=1.6,
+                damping_ratio=0.3,
+                amplitude_kg=80.0,
+            )
+        )
+
+    def rest(self, loads_by_spot: dict[str, float], stood_s: float = 3.0) -> list[Record]:
+        t_ns = self.tick(3)
+        loads = tuple(loads_by_spot[f"S{n}"] for n in range(1, 5))
+        covariance = tuple(0.01 if i == j else 0.0 for i in range(4) for j in range(4))
+        return self.feed(
+            CarRest(
+                pads=PADS,
+                t_from_mono_ns=t_ns,
+                t_from_wall_ns=t_ns,
+                t_declared_mono_ns=t_ns + NS // 2,
+                t_to_mono_ns=t_ns + NS // 2 + int(stood_s * NS),
+                declared_mass_kg=sum(loads),
+                declared_u_kg=0.2,
+                mass_kg=sum(loads),
+                u_kg=0.2,
+                loads_kg=loads,
+                covariance_kg2=covariance,
+                slope_kg_per_s=0.0,
+                n=60,
+                open=True,
+            )
+        )
+
+    def do(self, verb: str, argument: str = "") -> list[Record]:
+        return self.feed(Command(t_mono_ns=self.tick(1), verb=verb, argument=argument, origin="test"))
+
+    def said(self) -> list[str]:
+        return [r.text for r in self.out if isinstance(r, Say)]
+
+
+def on_spots(facing: str, plus: float = 0.0) -> dict[str, float]:
+    loads = dict(CORNERS_OUT)
+    loads["LF"] += plus / 2
+    loads["LR"] += plus / 2
+    return loads_at(facing, loads)
+
+
+def test_whole_afternoon_without_a_hand() -> None:
+    day = Afternoon()
+    day.zero()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"))
+    day.off()
+    day.zero()
+    day.on()
+    day.rock()
+    day.rest(on_spots("back"))
+    day.feed(Boarding(t_mono_ns=day.tick(1), size_kg=71.0, u_kg=0.5))
+    day.rest(on_spots("back", 70.6))
+    day.rest(on_spots("back"))
+    day.rest(on_spots("back", -21.3))
+    day.off()
+    captures = day.flow.captures
+    assert [(c.facing, c.aboard, c.build, c.placement) for c in captures] == [
+        ("out", (), "build 1", 1),
+        ("back", (), "build 1", 2),
+        ("back", ("driver",), "build 1", 2),
+        ("back", (), "build 1", 2),
+        ("back", (), "build 2", 2),
+    ]
+    assert {load.corner: load.mass_kg for load in captures[1].loads} == CORNERS_OUT
+    changes = [r for r in day.out if isinstance(r, Change)]
+    assert [(c.capture_before, c.capture_after) for c in changes] == [(4, 5)]
+    assert day.said()[-2] == "Came off: twenty-one point three kilograms."
+    assert "Driver aboard. Total one thousand and forty point six kilograms." in day.said()
+
+
+def test_nothing_is_taken_before_the_car_was_rocked_unless_asked() -> None:
+    day = Afternoon()
+    day.zero()
+    day.on()
+    day.rest(on_spots("out"))
+    assert not day.flow.captures
+    assert day.said()[-1].startswith("It stands but was not rocked.")
+    day.do("take")
+    assert len(day.flow.captures) == 1
+
+
+def test_a_rest_too_short_to_be_meant_is_not_taken() -> None:
+    day = Afternoon()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"), stood_s=1.0)
+    assert not day.flow.captures
+
+
+def test_leaning_on_the_car_and_letting_go_takes_nothing_but_a_rock_takes_another_run() -> None:
+    day = Afternoon()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"))
+    day.rest(on_spots("out"))
+    assert len(day.flow.captures) == 1
+    day.rock()
+    day.rest(on_spots("out"))
+    assert [c.run for c in day.flow.captures] == [1, 2]
+
+
+def test_a_person_who_takes_a_part_out_with_him_makes_a_change() -> None:
+    day = Afternoon()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"))
+    day.rest(on_spots("out", 71.0))
+    day.rest(on_spots("out", -2.5))
+    assert [(c.build, c.aboard) for c in day.flow.captures][-1] == ("build 2", ())
+    assert [c.capture_before for c in day.flow.changes] == [1]
+
+
+def test_a_restated_rest_restates_its_capture_in_silence() -> None:
+    day = Afternoon()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"))
+    said = len(day.said())
+    t_ns = day.flow.captures[0].t_rest_from_mono_ns
+    moved = tuple(load + 0.1 for load in on_spots("out").values())
+    covariance = tuple(0.02 if i == j else 0.0 for i in range(4) for j in range(4))
+    answer = day.feed(
+        CarRest(pads=PADS, t_from_mono_ns=t_ns, t_from_wall_ns=t_ns, t_declared_mono_ns=t_ns + 1, t_to_mono_ns=t_ns + 2,
+                declared_mass_kg=970.0, declared_u_kg=0.2, mass_kg=970.4, u_kg=0.28, loads_kg=moved,
+                covariance_kg2=covariance, slope_kg_per_s=0.0, n=80, open=False, revision=3)
+    )  # fmt: skip
+    assert [type(r) for r in answer] == [Capture]
+    assert day.flow.captures[0].mass_kg == 970.4
+    assert len(day.said()) == said
+
+
+def test_commands_discard_name_say_again_stop() -> None:
+    day = Afternoon()
+    assert day.do("take")[0].urgency == "warning"
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"))
+    day.rest(on_spots("out", -20.0))
+    named = day.do("name", "spare wheel")
+    assert isinstance(named[0], Change)
+    assert named[0].name == "spare wheel"
+    again = day.do("say-again")
+    assert again[0].text.startswith("Came off")
+    gone = day.do("discard")
+    assert gone[0].discarded
+    assert not day.flow.changes
+    day.rest(on_spots("out", -20.0))
+    assert day.flow.captures[-1].build == "build 2"
+    stopped = day.do("stop")
+    assert [r.stage for r in stopped if isinstance(r, Waiting)] == ["stopped"]
+
+
+def test_begin_starts_afresh_only_when_nothing_is_lost() -> None:
+    day = Afternoon()
+    day.on()
+    assert day.do("begin", "back")[0].text == "Noted. The car faces back."
+    day.rock()
+    day.rest(on_spots("back"))
+    assert day.flow.captures[0].facing == "back"
+    assert day.do("begin")[0].urgency == "warning"
+    day.do("stop")
+    day.off()
+    day.do("begin")
+    assert day.flow.captures == []
+
+
+def test_facing_is_told_from_the_loads_of_a_known_car() -> None:
+    for facing in ("out", "back"):
+        told, decided = facing_from_loads(loads_at(facing, CORNERS_OUT), CORNERS_OUT)
+        assert told == facing
+        assert decided == pytest.approx(1.0)
+    even = {"LF": 250.0, "RF": 250.0, "LR": 250.0, "RR": 250.0}
+    assert facing_from_loads(loads_at("out", even), even)[1] == 0.0
+
+
+def test_half_a_turn_maps_every_corner_to_the_spot_opposite() -> None:
+    opposite = {"S1": "S4", "S2": "S3", "S3": "S2", "S4": "S1"}
+    for corner, spot in SPOT_OF["out"].items():
+        assert SPOT_OF["back"][corner] == opposite[spot]
+
+
+@pytest.mark.parametrize(
+    ("delta", "aboard", "boarding", "expected"),
+    [
+        (0.3, (), 0.0, ("same", None)),
+        (71.5, (), 0.0, ("person in", "driver")),
+        (55.0, (), 55.0, ("person in", None)),
+        (55.0, (), 0.0, ("change", None)),
+        (-70.0, ("driver",), 0.0, ("person out", "driver")),
+        (-71.0, (), 0.0, ("change", None)),
+        (-55.0, ("somebody",), -55.0, ("person out", "somebody")),
+    ],
+)
+def test_meaning_of_a_difference(
+    delta: float, aboard: tuple[str, ...], boarding: float, expected: tuple[str, str | None]
+) -> None:
+    event = Boarding(t_mono_ns=0, size_kg=boarding, u_kg=0.5) if boarding else None
+    assert meaning(delta, 0.1, (DRIVER,), aboard, event) == expected
