@@ -1,0 +1,188 @@
+"""Which device a port's `device = "…"` line means: identities to paths, what is plugged in, who holds it.
+
+Adapters change their names when they are replugged, so a port is named by what stays: `usb:SERIAL` (with
+`:NN`, the interface number, where one adapter has several lines), `path:NAME` (the socket it is plugged
+into, as under /dev/serial/by-path), or a plain path such as /dev/serial/by-id/…. Linux only.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+NETWORK = ("socket://", "rfc2217://")
+"""Prefixes of serial lines that come over TCP."""
+
+
+class DeviceUnknown(Exception):
+    """An identity fits no device, or more than one; the text says which and what to do."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Holder:
+    """A process that has the device open."""
+
+    pid: int
+    program: str
+
+    def __str__(self) -> str:
+        return f"{self.program} (pid {self.pid})"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Device:
+    """A serial device that is plugged in; empty text where there is none of that kind."""
+
+    path: str
+    description: str = ""
+    usb_serial: str = ""
+    interface: str = ""
+    by_path: str = ""
+    latency_ms: int | None = None
+    """Time after which the adapter hands on what it has (ms); None where it has no such timer."""
+    holders: tuple[Holder, ...] = field(default=())
+    forbidden: str = ""
+    """Why this user may not open it and what to do; empty when allowed."""
+
+
+def is_network(device: str) -> bool:
+    """Tell whether this device is reached over TCP."""
+    return device.startswith(NETWORK)
+
+
+def resolve(device: str, root: Path = Path("/")) -> str:
+    """Find the path that an identity means now (network addresses and plain paths come back as they are).
+
+    Raises DeviceUnknown when nothing plugged in fits, or more than one does. `root` holds sys/ and dev/.
+    """
+    if device.startswith("usb:"):
+        return _by_usb(device.removeprefix("usb:"), root)
+    if device.startswith("path:"):
+        link = root / "dev/serial/by-path" / device.removeprefix("path:")
+        if not link.exists():
+            raise DeviceUnknown(f"nothing is plugged in at {device}; `restpoint ports` lists what is")
+        return str(link)
+    return device
+
+
+def _by_usb(serial: str, root: Path) -> str:
+    plugged = usb_devices(root)
+    fits = [d for d in plugged if d.usb_serial == serial]
+    if not fits and ":" in serial:
+        number, interface = serial.rsplit(":", 1)
+        fits = [d for d in plugged if (d.usb_serial, d.interface) == (number, interface)]
+    if not fits:
+        raise DeviceUnknown(
+            f"no USB adapter with serial number {serial}; `restpoint ports` lists what is there"
+        )
+    if len(fits) > 1:
+        lines = ", ".join(f"{d.path} ({identity(d, plugged)})" for d in fits)
+        raise DeviceUnknown(f"serial number {serial} fits several lines: {lines}; name one of these")
+    return fits[0].path
+
+
+def identity(device: Device, plugged: list[Device]) -> str:
+    """Name a device by what stays when it is replugged: USB serial number, else socket, else its path."""
+    same = [d for d in plugged if d.usb_serial == device.usb_serial]
+    if device.usb_serial and len(same) == 1:
+        return f"usb:{device.usb_serial}"
+    if device.usb_serial and len({d.interface for d in same}) == len(same):
+        return f"usb:{device.usb_serial}:{device.interface}"
+    return f"path:{device.by_path}" if device.by_path else device.path
+
+
+def usb_devices(root: Path = Path("/")) -> list[Device]:
+    """List the USB serial adapters that are plugged in."""
+    return [d for d in all_devices(root, look_at_holders=False) if d.usb_serial or d.interface]
+
+
+def all_devices(root: Path = Path("/"), look_at_holders: bool = True) -> list[Device]:
+    """List every serial device that has hardware behind it, sorted by path."""
+    by_path = _links(root / "dev/serial/by-path")
+    found = []
+    for tty in sorted((root / "sys/class/tty").glob("*/device")):
+        name = tty.parent.name
+        if _text(tty.parent / "type") == "0":  # a place for a UART where none is fitted
+            continue
+        path = str(root / "dev" / name)
+        usb = _usb_facts(tty.resolve())
+        latency = _text(root / f"sys/bus/usb-serial/devices/{name}/latency_timer")
+        found.append(
+            Device(
+                path=path,
+                description=usb.get("description", "") or "built-in serial line",
+                usb_serial=usb.get("serial", ""),
+                interface=usb.get("interface", ""),
+                by_path=by_path.get(os.path.realpath(path), ""),
+                latency_ms=int(latency) if latency.isdecimal() else None,
+                holders=tuple(holders(path)) if look_at_holders else (),
+                forbidden=forbidden(path),
+            )
+        )
+    return found
+
+
+def _usb_facts(device: Path) -> dict[str, str]:
+    """Climb from a tty's device to the USB device and read what it says of itself."""
+    interface = ""
+    for folder in (device, *device.parents):
+        interface = interface or _text(folder / "bInterfaceNumber")
+        if (folder / "idVendor").exists():
+            words = [_text(folder / "manufacturer"), _text(folder / "product")]
+            return {
+                "description": " ".join(w for w in words if w) or "USB serial adapter",
+                "serial": _text(folder / "serial"),
+                "interface": interface or "00",
+            }
+    return {}
+
+
+def _links(folder: Path) -> dict[str, str]:
+    if not folder.is_dir():
+        return {}
+    return {os.path.realpath(link): link.name for link in sorted(folder.iterdir())}
+
+
+def _text(file: Path) -> str:
+    try:
+        return file.read_text(errors="replace").strip()
+    except OSError:
+        return ""
+
+
+def forbidden(path: str) -> str:
+    """Say why this user may not read and write the device and what helps; empty when allowed or absent."""
+    if not os.path.exists(path) or os.access(path, os.R_OK | os.W_OK):
+        return ""
+    import grp  # noqa: PLC0415  only where the answer is no
+
+    group = "its group"
+    with suppress(KeyError, OSError):
+        group = f"group {grp.getgrgid(os.stat(path).st_gid).gr_name}"
+    return f"this user may not open {path}: add the user to {group} (usermod -aG) and log in again"
+
+
+def holders(path: str) -> list[Holder]:
+    """Find other processes that have the device open, as far as /proc shows them to this user."""
+    real = os.path.realpath(path)
+    mine = str(os.getpid())
+    found = []
+    for pid in filter(str.isdecimal, os.listdir("/proc")):
+        if pid != mine and _has_open(pid, real):
+            program = _text(Path("/proc", pid, "comm")) or "a program"
+            found.append(Holder(pid=int(pid), program=program))
+    return found
+
+
+def _has_open(pid: str, real: str) -> bool:
+    try:
+        links = os.listdir(f"/proc/{pid}/fd")
+    except OSError:  # gone, or another user's
+        return False
+    for link in links:
+        with suppress(OSError):
+            if os.readlink(f"/proc/{pid}/fd/{link}") == real:
+                return True
+    return False
