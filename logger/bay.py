@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from msgspec.structs import replace
 
 from drivers.api import Driver, Frame, Reject
-from logger.model import ClockStep, Chunk, Gap, GapCause, PortEvent, Record, Sample
+from logger.model import Chunk, ClockStep, Gap, GapCause, PortEvent, Record, Sample
 from logger.settling.pipeline import Pipeline
 
 CLOCK_STEP_NS = 500_000_000
-"""Wall time that moves this far (ns) against monotonic time between two chunks has been stepped, not disciplined:
+"""Wall time that moves this far (ns) against monotonic time between two chunks has been stepped:
 clock daemons slew below 0.5 s and step above (common practice of NTP clients, no source)."""
 
 KgPerCount = Callable[[int], float]

@@ -24,7 +24,7 @@ ALL_PADS = "*"
 """Stands for the pad id in records about the whole car."""
 
 FLAG_WILD = 1 << 8
-"""Sample flag set by us: a single wild value, left out of every average (the lower bits are the stream's own)."""
+"""Sample flag set by us: a single wild value, left out of every average (lower bits are the stream's)."""
 FLAG_STALE = 1 << 9
 """Sample flag set by us: time did not go forward."""
 
@@ -33,7 +33,7 @@ class Record(Struct, frozen=True, kw_only=True, tag_field="kind", gc=False):
     """Base of all records: compares by value, encodes with its kind."""
 
 
-class Chunk(Record, tag="chunk"):
+class Chunk(Record, frozen=True, kw_only=True, tag="chunk"):
     """Bytes as they came from a port, with the time of their arrival; the journal keeps these."""
 
     port: str
@@ -42,7 +42,7 @@ class Chunk(Record, tag="chunk"):
     data: bytes
 
 
-class PortEvent(Record, tag="port_event"):
+class PortEvent(Record, frozen=True, kw_only=True, tag="port_event"):
     """A port opened, lost, refused or idle; journalled between its chunks so that gaps have a cause."""
 
     port: str
@@ -52,7 +52,7 @@ class PortEvent(Record, tag="port_event"):
     detail: str = ""
 
 
-class Sample(Record, tag="sample"):
+class Sample(Record, frozen=True, kw_only=True, tag="sample"):
     """One reading of one pad.
 
     `mass_wire_kg` is the value as sent, None when the stream sent none (overload); `mass_kg` has the zero
@@ -81,7 +81,7 @@ class GapCause(StrEnum):
     JOURNAL = "journal"
 
 
-class Gap(Record, tag="gap"):
+class Gap(Record, frozen=True, kw_only=True, tag="gap"):
     """Samples that should be there and are not; `count` is how many, None when only the time is known."""
 
     pad: str
@@ -104,7 +104,7 @@ class Condition(StrEnum):
     OVERLOADED = "overloaded"
 
 
-class PadCondition(Record, tag="pad_condition"):
+class PadCondition(Record, frozen=True, kw_only=True, tag="pad_condition"):
     """A pad's condition from a moment on; sent on change only."""
 
     pad: str
@@ -113,7 +113,7 @@ class PadCondition(Record, tag="pad_condition"):
     reason: str = ""
 
 
-class ZeroCheck(Record, tag="zero_check"):
+class ZeroCheck(Record, frozen=True, kw_only=True, tag="zero_check"):
     """The pad stood empty and quiet: its zero (kg on the wire) and standard uncertainty at that time."""
 
     pad: str
@@ -123,7 +123,7 @@ class ZeroCheck(Record, tag="zero_check"):
     n: int
 
 
-class Rest(Record, tag="rest"):
+class Rest(Record, frozen=True, kw_only=True, tag="rest"):
     """An interval in which one pad stood still enough to be weighed.
 
     `declared_*` never change after the first revision; `mass_kg` and `u_kg` are refined while `open` and
@@ -148,7 +148,7 @@ class Rest(Record, tag="rest"):
     revision: int = 0
 
 
-class CarRest(Record, tag="car_rest"):
+class CarRest(Record, frozen=True, kw_only=True, tag="car_rest"):
     """The whole car at rest on all pads: loads in the order of `pads`, and their covariance (kg², row-major).
 
     Single loads may wander while the total stands (the warp mode settles last), so the covariance is not
@@ -172,7 +172,7 @@ class CarRest(Record, tag="car_rest"):
     revision: int = 0
 
 
-class Step(Record, tag="step"):
+class Step(Record, frozen=True, kw_only=True, tag="step"):
     """The load went from one rest to the next; `pad` may be ALL_PADS for the total."""
 
     pad: str
@@ -184,7 +184,7 @@ class Step(Record, tag="step"):
     u_kg: float
 
 
-class Rock(Record, tag="rock"):
+class Rock(Record, frozen=True, kw_only=True, tag="rock"):
     """The car was pushed up and down and let go: swings counted, frequency and damping of the free decay.
 
     `frequency_Hz` and `damping_ratio` are None when too few swings were seen to tell.
@@ -198,7 +198,7 @@ class Rock(Record, tag="rock"):
     amplitude_kg: float
 
 
-class Boarding(Record, tag="boarding"):
+class Boarding(Record, frozen=True, kw_only=True, tag="boarding"):
     """A person got in (positive size) or out (negative); told from plates by the movement of a body."""
 
     t_mono_ns: int
@@ -206,20 +206,20 @@ class Boarding(Record, tag="boarding"):
     u_kg: float
 
 
-class CarOn(Record, tag="car_on"):
+class CarOn(Record, frozen=True, kw_only=True, tag="car_on"):
     """All pads took load after standing empty."""
 
     t_mono_ns: int
     mass_kg: float
 
 
-class CarOff(Record, tag="car_off"):
+class CarOff(Record, frozen=True, kw_only=True, tag="car_off"):
     """All pads are empty again."""
 
     t_mono_ns: int
 
 
-class Knock(Record, tag="knock"):
+class Knock(Record, frozen=True, kw_only=True, tag="knock"):
     """A short blow that left the load as it was."""
 
     pad: str
@@ -227,7 +227,7 @@ class Knock(Record, tag="knock"):
     amplitude_kg: float
 
 
-class ClockStep(Record, tag="clock_step"):
+class ClockStep(Record, frozen=True, kw_only=True, tag="clock_step"):
     """Wall time jumped against monotonic time."""
 
     t_mono_ns: int
@@ -243,7 +243,7 @@ class Urgency(StrEnum):
     WARNING = "warning"
 
 
-class Say(Record, tag="say"):
+class Say(Record, frozen=True, kw_only=True, tag="say"):
     """A sentence for phone, loudspeaker and bus alike."""
 
     t_mono_ns: int
@@ -261,7 +261,7 @@ class CornerLoad(Struct, frozen=True, kw_only=True):
     u_kg: float
 
 
-class Capture(Record, tag="capture"):
+class Capture(Record, frozen=True, kw_only=True, tag="capture"):
     """One car rest taken into the weigh-in, with what it means there.
 
     `build` names the state of the car (base car, person aboard, part out), `placement` counts from 1,
@@ -285,7 +285,7 @@ class Capture(Record, tag="capture"):
     name: str = ""
 
 
-class Change(Record, tag="change"):
+class Change(Record, frozen=True, kw_only=True, tag="change"):
     """The step from one build to the next: what came off or went on between two captures.
 
     `capture_before` and `capture_after` are capture numbers of one placement where possible; `name` is empty
@@ -301,7 +301,7 @@ class Change(Record, tag="change"):
     name: str = ""
 
 
-class Command(Record, tag="command"):
+class Command(Record, frozen=True, kw_only=True, tag="command"):
     """What a person or a button asks for; `argument` is the verb's own text, empty when it takes none."""
 
     t_mono_ns: int
@@ -310,7 +310,7 @@ class Command(Record, tag="command"):
     origin: str = ""
 
 
-class Waiting(Record, tag="waiting"):
+class Waiting(Record, frozen=True, kw_only=True, tag="waiting"):
     """What the weigh-in waits for next, in words for the page and as a stage for programs."""
 
     t_mono_ns: int

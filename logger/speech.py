@@ -54,7 +54,7 @@ def number_words(value: float, places: int) -> str:
 
 
 def quantity_words(quantity: Quantity, unit: str) -> str:
-    """Say a quantity in `unit` with the digits its 2·u supports: "nine hundred and sixty point four kilograms".
+    """Say a quantity in `unit` with the digits its 2·u supports: "sixty point four kilograms".
 
     Without u (None) six significant digits are said at most. ValueError for a unit of another kind or
     without words.

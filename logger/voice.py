@@ -35,7 +35,7 @@ class Voice:
     """Says sentences one after the other in its own thread; `say` never blocks and never raises."""
 
     def __init__(self, settings: VoiceSettings, tell: Callable[[str], None]) -> None:
-        """Take the settings and `tell`, called from the voice's thread with a line for the log, once per change."""
+        """Take the settings and `tell`, called from its thread with a line for the log, once per change."""
         self._settings = settings
         self._tell = tell
         self._waiting: list[Say] = []
@@ -143,7 +143,7 @@ class Voice:
 
 
 def _complaint(returncode: int, errors: str) -> str | None:
-    """What a speaking program's end tells; espeak-ng without a sound card ends with 0 and an "error:" line."""
+    """What went wrong, if anything; espeak-ng without a sound card exits 0 with an "error:" line."""
     last = "".join(errors.strip().splitlines()[-1:])
     if returncode == 0 and not last.startswith("error:"):
         return None

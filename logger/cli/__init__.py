@@ -1,4 +1,4 @@
-"""The one command, `restpoint`: a table of verbs, each in a module of its own that is imported when asked for."""
+"""The one command, `restpoint`: a table of verbs, each a module of its own, imported when asked for."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from importlib import import_module
 from logger.version import VERSION
 
 VERBS: dict[str, str] = {}
-"""Verb → one line of help; the verb's module (dashes as underscores) has `arguments(parser)` and `run(args)`."""
+"""Verb → one line of help; the verb's module has `arguments(parser)` and `run(args)`."""
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -48,8 +48,8 @@ class FlowSettings:
     first_facing: Facing = "out"
     """Facing of the first placement; the driver is told it."""
     hold_s: float = 2.0
-    """A rest must have stood this long (s) after its declaration before it is taken: a person half in the door
-    rests for a moment too."""
+    """A rest must have stood this long (s) after its declaration before it is taken: a person half in
+    the door rests for a moment too."""
     least_car_kg: float = 200.0
     """Lighter than this (kg) is no car: somebody walks over the pads."""
 
@@ -311,7 +311,7 @@ class Flow:
     def _do_begin(self, command: Command) -> list[Record]:
         t_ns, asked = command.t_mono_ns, command.argument.strip()
         if asked in SPOT_OF and self._loaded and not self._placement_captures():
-            self._facing, self._facing_told = asked, True  # type: ignore[assignment]  # a key of SPOT_OF is a Facing
+            self._facing, self._facing_told = asked, True
             return [self._prompt(t_ns, self._say.facing(self._facing))]
         if self._loaded and self.captures:
             return [self._warn(t_ns, self._say.already_begun())]

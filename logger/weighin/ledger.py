@@ -17,7 +17,6 @@ import msgspec
 
 from logger.model import Capture, Change
 
-
 R = TypeVar("R")
 
 
@@ -76,7 +75,8 @@ class Ledger:
     ) -> int:
         """Open a weigh-in and return its id."""
         row = self._db.execute(
-            "INSERT INTO weigh_in (car, bay, boot_id, config_id, begun_wall_ns, conditions) VALUES (?, ?, ?, ?, ?, ?)",
+            "INSERT INTO weigh_in (car, bay, boot_id, config_id, begun_wall_ns, conditions) "
+            "VALUES (?, ?, ?, ?, ?, ?)",
             (car, bay, boot_id, config_id, t_wall_ns, msgspec.json.encode(conditions).decode()),
         )
         return int(row.lastrowid or 0)
@@ -88,8 +88,8 @@ class Ledger:
     def put_capture(self, weigh_in: int, capture: Capture, t_wall_ns: int) -> None:
         """Write a capture as the next revision of its number."""
         self._db.execute(
-            "INSERT INTO capture SELECT ?1, ?2, 1 + coalesce(max(revision), -1), ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11 "
-            "FROM capture WHERE weigh_in = ?1 AND number = ?2",
+            "INSERT INTO capture SELECT ?1, ?2, 1 + coalesce(max(revision), -1), "
+            "?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11 FROM capture WHERE weigh_in = ?1 AND number = ?2",
             (
                 weigh_in,
                 capture.number,

@@ -1,4 +1,4 @@
-"""Where the car stands on the spots: which corner is on which spot in either facing, and which way it faces now."""
+"""Where the car stands: which corner is on which spot in either facing, and which way it faces now."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def facing_from_loads(
 ) -> tuple[Facing, float]:
     """Tell the facing of a known car from its loads on the spots (both kg, all four present).
 
-    Returns the facing whose prediction lies nearer (root of the summed squares, loads scaled to one total) and
+    Returns the facing whose prediction lies nearer (root of the summed squares, scaled to one total) and
     how decided that is: 0 when both fit alike, 1 when the nearer fits exactly. A car with nearly equal
     opposite corners stays undecided, and the caller asks or goes by the turn.
     """
