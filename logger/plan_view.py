@@ -1,0 +1,124 @@
+"""What a plan of the car shows, as plain numbers, and the words for it; pure.
+
+Corners come in the order of `logger.model.CORNERS`; x is metres ahead of the rear axle, y metres left of the
+centre line. The drawing itself is `logger.plan_drawing`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, isfinite, log10
+
+from logger.model import CORNERS, Condition, Corner
+from logger.quantity import Quantity, decimals, rounded
+
+CovarianceXY = tuple[float, float, float]
+"""(var x, cov xy, var y), m²."""
+CORNER_NAMES: dict[Corner, str] = {
+    "LF": "left front",
+    "RF": "right front",
+    "LR": "left rear",
+    "RR": "right rear",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class WheelLoad:
+    """One contact patch: its load in kg (None: not known) and the condition of the pad under it.
+
+    `digit_kg` is the last digit worth showing while the load has no u. `age_s` is set when the reading is
+    older than it should be (None: it is not).
+    """
+
+    load: Quantity | None
+    condition: Condition
+    digit_kg: float = 0.1
+    age_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanPart:
+    """Something put on (mass > 0) or taken off (mass < 0), kg, with the place where its weight sat.
+
+    `x_m` ahead of the rear axle, `y_m` left of the centre line; None: too light to locate.
+    """
+
+    name: str
+    mass: Quantity
+    x_m: float | None = None
+    y_m: float | None = None
+    covariance_xy_m2: CovarianceXY | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanView:
+    """What a plan shows; `loads` in CORNERS order, the centre of mass in m as a PlanPart's place.
+
+    `age_s` is set when all of it is older than it should be; `total` and the centre may be None (not known).
+    """
+
+    wheelbase_m: float
+    track_front_m: float
+    track_rear_m: float
+    loads: tuple[WheelLoad, WheelLoad, WheelLoad, WheelLoad]
+    total: Quantity | None = None
+    x_m: float | None = None
+    y_m: float | None = None
+    covariance_xy_m2: CovarianceXY | None = None
+    parts: tuple[PlanPart, ...] = ()
+    age_s: float | None = None
+
+
+def age_words(age_s: float) -> str:
+    """Write an age for people: "4 s old", "3 min old", "2 h old", "5 days old"."""
+    for size_s, unit in ((86400, "days"), (3600, "h"), (60, "min")):
+        if age_s >= 2 * size_s:
+            return f"{age_s / size_s:.0f} {unit} old"
+    return f"{age_s:.0f} s old"
+
+
+def load_texts(load: Quantity | None, digit_kg: float, unit: str) -> tuple[str, str]:
+    """Write a load in `unit` as (number, "± spread"), with the digits that 2u or else the last digit supports."""
+    if load is None or not isfinite(load.value):
+        return "—", ""
+    shown = load.shown_in(unit)
+    if shown.u is not None and isfinite(shown.u) and shown.u > 0:
+        places = decimals(2 * shown.u)
+        return _minus(rounded(shown.value, places)), f"± {rounded(2 * shown.u, places)}"
+    digit = Quantity(digit_kg, None, "kg").shown_in(unit).value
+    return _minus(rounded(shown.value, max(0, ceil(-log10(digit) - 1e-9)))), ""
+
+
+def plan_sentences(view: PlanView, units: str) -> list[str]:
+    """Say what the plan shows, a sentence a thing; the drawing's text for those who cannot see it."""
+    sentences = []
+    for corner, wheel in zip(CORNERS, view.loads, strict=True):
+        number, spread = load_texts(wheel.load, wheel.digit_kg, units)
+        value = f"{number} {spread}".strip() + f" {units}" if wheel.load else "no reading"
+        age = "" if wheel.age_s is None else f", {age_words(wheel.age_s)}"
+        sentences.append(f"{CORNER_NAMES[corner].capitalize()} {value}, {wheel.condition}{age}.")
+    if view.total is not None:
+        number, spread = load_texts(view.total, 0.1, units)
+        sentences.append(f"Total {number} {spread}".strip() + f" {units}.")
+    if view.x_m is not None and view.y_m is not None:
+        side = "left" if view.y_m >= 0 else "right"
+        sentences.append(
+            f"Centre of mass {view.x_m:.3f} m ahead of the rear axle, "
+            f"{abs(view.y_m):.3f} m {side} of the centre line."
+        )
+    sentences += [f"{part_text(number, part, units)}." for number, part in enumerate(view.parts, 1)]
+    if view.age_s is not None:
+        sentences.append(f"All of this is {age_words(view.age_s)}.")
+    return sentences
+
+
+def part_text(number: int, part: PlanPart, units: str) -> str:
+    """Write a part's line in the legend: its number on the plan, name, signed mass, and whether it has a place."""
+    mass = part.mass.shown_in(units).text()
+    sign = "" if part.mass.value < 0 else "+"
+    where = "" if part.x_m is not None else ", too light to locate"
+    return _minus(f"{number} {part.name} {sign}{mass}{where}")
+
+
+def _minus(text: str) -> str:
+    return text.replace("-", "−")
