@@ -235,6 +235,16 @@ class ClockStep(Record, frozen=True, kw_only=True, tag="clock_step"):
     wall_after_ns: int
 
 
+class Trouble(Record, frozen=True, kw_only=True, tag="trouble"):
+    """Something of the shop PC's own failed or came back (disk, broker, page, port); told on change only."""
+
+    t_mono_ns: int
+    t_wall_ns: int
+    part: str
+    state: Literal["failed", "restored"]
+    detail: str
+
+
 class Urgency(StrEnum):
     """How a sentence is to be said."""
 

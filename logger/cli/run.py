@@ -1,0 +1,32 @@
+"""`restpoint run`: the daemon, headless."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("-c", "--config", type=Path, required=True, metavar="FILE", help="the bay's TOML file")
+    parser.add_argument("--check", action="store_true", help="only check the file and the devices it names")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run until SIGTERM or SIGINT; 2 when the config has faults."""
+    from logger.config import ConfigError, load
+
+    try:
+        loaded = load(args.config, devices=args.check)
+    except ConfigError as error:
+        print("\n".join(error.faults), file=sys.stderr)
+        count = len(error.faults)
+        print(f"{count} fault{'s' if count > 1 else ''}; nothing was started", file=sys.stderr)
+        return 2
+    if args.check:
+        print(f"{args.config}: in order")
+        return 0
+    from logger.daemon import main
+
+    return main(loaded)

@@ -1,0 +1,23 @@
+"""Log lines as JSON on standard error, one a change: quiet when well, a fault once, its end once."""
+
+from __future__ import annotations
+
+import sys
+
+import structlog
+
+
+def configure(bay: str) -> structlog.typing.FilteringBoundLogger:
+    """Set up structlog for this process and return the logger of a bay."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True, key="time"),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(),
+        ],
+        logger_factory=structlog.WriteLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+    log: structlog.typing.FilteringBoundLogger = structlog.get_logger(bay=bay)
+    return log

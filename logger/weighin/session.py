@@ -1,0 +1,53 @@
+"""Keeps what the flow takes: opens a weigh-in in the ledger with the first capture and writes every revision."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from logger.mechanics.statics import Geometry
+from logger.model import Capture, Change, Record, Waiting
+from logger.weighin.ledger import Ledger
+
+
+class Session:
+    """Writes one bay's captures and changes for one car; `weigh_in` is the open one's id, None when none is."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        *,
+        bay: str,
+        boot_id: str,
+        config_id: str,
+        car_name: str,
+        geometry: Geometry,
+        conditions: Mapping[str, Any],
+    ) -> None:
+        self._ledger = ledger
+        self._origin = (bay, boot_id, config_id)
+        self._car_name = car_name
+        self._geometry = geometry
+        self._conditions = conditions
+        self.weigh_in: int | None = None
+
+    def put(self, record: Record, t_wall_ns: int) -> int | None:
+        """Write what belongs into the ledger; return the weigh-in's id when this record ended it, else None."""
+        if isinstance(record, Capture):
+            self._ledger.put_capture(self._open(t_wall_ns), record, t_wall_ns)
+        elif isinstance(record, Change):
+            self._ledger.put_change(self._open(t_wall_ns), record, t_wall_ns)
+        elif isinstance(record, Waiting) and record.stage == "stopped" and self.weigh_in is not None:
+            ended, self.weigh_in = self.weigh_in, None
+            self._ledger.end(ended, t_wall_ns)
+            return ended
+        return None
+
+    def _open(self, t_wall_ns: int) -> int:
+        if self.weigh_in is None:
+            geometry = self._geometry
+            car = self._ledger.car(
+                self._car_name, geometry.wheelbase_m, geometry.track_front_m, geometry.track_rear_m
+            )
+            self.weigh_in = self._ledger.begin(car, *self._origin, t_wall_ns, self._conditions)
+        return self.weigh_in

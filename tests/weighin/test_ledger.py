@@ -1,0 +1,111 @@
+"""The ledger keeps every revision, survives a kill, and says what is wrong with a file that is none."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from msgspec.structs import replace
+
+from logger.mechanics.statics import Geometry
+from logger.model import Capture, Change, CornerLoad, Waiting
+from logger.weighin.ledger import Ledger, LedgerError
+from logger.weighin.session import Session
+
+CAPTURE = Capture(
+    number=1,
+    t_mono_ns=5,
+    t_wall_ns=6,
+    t_rest_from_mono_ns=4,
+    build="build 1",
+    aboard=("driver",),
+    facing="out",
+    placement=1,
+    run=1,
+    loads=tuple(
+        CornerLoad(corner=corner, spot=spot, pad=f"P{spot[1]}", mass_kg=240.0, u_kg=0.1)
+        for corner, spot in (("LF", "S1"), ("RF", "S2"), ("LR", "S3"), ("RR", "S4"))
+    ),
+    covariance_kg2=(0.01,) * 16,
+    mass_kg=960.0,
+    u_kg=0.2,
+)
+CHANGE = Change(
+    number=1, t_mono_ns=9, build_before="build 1", build_after="build 2", capture_before=1, capture_after=2
+)
+
+
+def session(ledger: Ledger) -> Session:
+    geometry = Geometry(wheelbase_m=2.43, track_front_m=1.405, track_rear_m=1.395)
+    return Session(
+        ledger,
+        bay="barn",
+        boot_id="b",
+        config_id="c",
+        car_name="Wagtail",
+        geometry=geometry,
+        conditions={"fuel_L": 20},
+    )
+
+
+def test_every_revision_is_kept_and_the_latest_is_read(tmp_path: Path) -> None:
+    ledger = Ledger(tmp_path / "ledger.db")
+    keep = session(ledger)
+    keep.put(CAPTURE, 100)
+    keep.put(replace(CAPTURE, mass_kg=960.3), 200)
+    keep.put(CHANGE, 300)
+    keep.put(replace(CHANGE, name="spare wheel"), 400)
+    assert keep.put(Waiting(t_mono_ns=1, stage="stopped", text=""), 500) == 1
+    (row,) = ledger.weigh_ins()
+    assert (row.car, row.begun_wall_ns, row.ended_wall_ns, row.conditions) == (
+        "Wagtail",
+        100,
+        500,
+        {"fuel_L": 20},
+    )
+    assert ledger.captures(1) == [replace(CAPTURE, mass_kg=960.3)]
+    assert ledger.changes(1) == [replace(CHANGE, name="spare wheel")]
+    ledger.close()
+    with sqlite3.connect(tmp_path / "ledger.db") as plain:
+        rows = plain.execute("SELECT number, revision, mass_kg FROM capture ORDER BY revision").fetchall()
+    plain.close()
+    assert rows == [(1, 0, 960.0), (1, 1, 960.3)]
+
+
+def test_a_second_weigh_in_starts_after_the_first_has_ended(tmp_path: Path) -> None:
+    ledger = Ledger(tmp_path / "ledger.db")
+    keep = session(ledger)
+    keep.put(CAPTURE, 1)
+    keep.put(Waiting(t_mono_ns=1, stage="stopped", text=""), 2)
+    keep.put(CAPTURE, 3)
+    assert [row.ended_wall_ns for row in ledger.weigh_ins()] == [2, None]
+    ledger.close()
+
+
+def test_what_was_written_survives_a_kill(tmp_path: Path) -> None:
+    code = (
+        "import os, signal, sys\nfrom pathlib import Path\nfrom logger.weighin.ledger import Ledger\n"
+        "ledger = Ledger(Path(sys.argv[1]))\n"
+        "ledger.begin(ledger.car('Wagtail', 2.43, None, None), 'barn', 'b', 'c', 7, {})\n"
+        "os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    subprocess.run([sys.executable, "-c", code, str(tmp_path / "ledger.db")], check=False)
+    ledger = Ledger(tmp_path / "ledger.db")
+    assert [row.begun_wall_ns for row in ledger.weigh_ins()] == [7]
+    ledger.close()
+
+
+def test_a_file_that_is_no_ledger_or_a_newer_one_is_named(tmp_path: Path) -> None:
+    bad = tmp_path / "bad.db"
+    bad.write_bytes(b"not a database, but long enough to look like one" * 30)
+    with pytest.raises(LedgerError, match=r"bad\.db: cannot be opened as a ledger"):
+        Ledger(bad)
+    newer = tmp_path / "newer.db"
+    with sqlite3.connect(newer) as plain:
+        plain.execute("PRAGMA user_version = 99")
+    plain.close()
+    with pytest.raises(LedgerError, match=r"newer restpoint \(schema 99\)"):
+        Ledger(newer)
