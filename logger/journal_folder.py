@@ -1,0 +1,200 @@
+"""The journal's files: which runs and segments there are, reading them, mending what a kill left behind."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from logger.model import ALL_PADS, Gap, GapCause
+from logger.segment import END, Batch, Damage, Entry, entry_of, head, scan
+
+SEGMENT = "segment-{:06d}.arrows"
+QUARANTINE = "quarantine"
+
+OnDamage = Callable[[Path, Damage], None]
+"""Called with the segment and the bytes of it that could not be read."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """One start of the program: its number (0: not known), folder, and segments by rising number."""
+
+    number: int
+    folder: Path
+    segments: tuple[Path, ...]
+
+    @staticmethod
+    def name_of(number: int) -> str:
+        """The folder's name for a run's number."""
+        return f"run-{number:06d}"
+
+    @property
+    def name(self) -> str:
+        """The run's folder name, which is its name in the dataset too."""
+        return self.folder.name
+
+
+def run_folders(folder: Path) -> list[Run]:
+    """The runs in a journal's folder, oldest first; empty when there is no such folder."""
+    if not folder.is_dir():
+        return []
+    return sorted(
+        (_run(child) for child in folder.glob("run-*") if child.name[4:].isdecimal()),
+        key=lambda run: run.number,
+    )
+
+
+def find_runs(path: Path) -> list[Run]:
+    """The runs a path stands for: one segment, a run's folder, a journal, or a folder that holds `journal`.
+
+    ValueError says what was looked for when there is no journal at the path.
+    """
+    if path.is_file():
+        return [Run(0, path.parent, (path,))]
+    for folder in (path, path / "journal"):
+        if folder.name[4:].isdecimal() and any(folder.glob("segment-*.arrows")):
+            return [_run(folder)]
+        if runs := run_folders(folder):
+            return runs
+    raise ValueError(f"{path}: no journal here (looked for run-*/segment-*.arrows, also under journal/)")
+
+
+def read_journal(path: Path, on_damage: OnDamage | None = None) -> Iterator[Entry]:
+    """Read every entry of a segment, a run or a whole journal, in the order they were put.
+
+    Damaged places are told to `on_damage` and stand as a Gap of cause `journal` that counts entries.
+    """
+    for run in find_runs(path):
+        for _, entry in read_run(run, on_damage):
+            yield entry
+
+
+def read_run(run: Run, on_damage: OnDamage | None = None) -> Iterator[tuple[int, Entry]]:
+    """Read one run: (segment number, entry) in order; see `read_journal`."""
+    seq: int | None = None
+    t_mono_ns = 0
+    for path in run.segments:
+        number = segment_number(path)
+        for item in scan(path.read_bytes()):
+            if isinstance(item, Damage):
+                if on_damage is not None:
+                    on_damage(path, item)
+                continue
+            first_ns = item.rows[0].t_mono_ns
+            if seq is not None and item.seq > seq:
+                yield number, _missing(item.seq - seq, t_mono_ns, first_ns)
+            yield from _entries(path, number, item, on_damage)
+            seq, t_mono_ns = item.seq + len(item.rows), item.rows[-1].t_mono_ns
+
+
+def segment_number(path: Path) -> int:
+    """The number in a segment's name, 0 when it has been renamed."""
+    digits = path.stem.rpartition("-")[2]
+    return int(digits) if digits.isdecimal() else 0
+
+
+def segment_hash(path: Path) -> str:
+    """SHA-256 of a segment's file, as hexadecimal digits, for provenance."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def recover(folder: Path, on_trouble: Callable[[str, str], None]) -> None:
+    """Mend the last segment of each run in a journal's folder before the program starts; never fatal.
+
+    A torn tail is copied to `quarantine/`, cut off and reported; damage with whole batches behind it stays
+    where it is, since reading passes over it, and is reported.
+    """
+    for run in run_folders(folder):
+        try:
+            if run.segments and not _ended(run.segments[-1]):
+                _mend(run.segments[-1], folder / QUARANTINE, on_trouble)
+        except OSError as fault:
+            on_trouble("journal_not_mended", f"{run.segments[-1]}: {fault.strerror}; it is read as it is")
+
+
+def sync_folder(folder: Path) -> None:
+    """Make names created or renamed in a folder durable."""
+    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def _run(folder: Path) -> Run:
+    return Run(int(folder.name[4:]), folder, tuple(sorted(folder.glob("segment-*.arrows"))))
+
+
+def _missing(count: int, t_from_ns: int, t_to_ns: int) -> Gap:
+    return Gap(
+        pad=ALL_PADS, t_from_mono_ns=t_from_ns, t_to_mono_ns=t_to_ns, cause=GapCause.JOURNAL, count=count
+    )
+
+
+def _entries(
+    path: Path, number: int, batch: Batch, on_damage: OnDamage | None
+) -> Iterator[tuple[int, Entry]]:
+    for row in batch.rows:
+        try:
+            entry = entry_of(row)
+        except ValueError as fault:
+            if on_damage is not None:
+                on_damage(path, Damage(batch.offset, batch.end, f"entry of kind {row.kind!r}: {fault}"))
+            continue
+        yield number, entry
+
+
+def _ended(path: Path) -> bool:
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - len(END)))
+        return size >= len(head()) + len(END) and file.read() == END
+
+
+def _mend(path: Path, quarantine: Path, on_trouble: Callable[[str, str], None]) -> None:
+    data = path.read_bytes()
+    items = list(scan(data))
+    rows = sum(len(item.rows) for item in items if isinstance(item, Batch))
+    damages = [item for item in items if isinstance(item, Damage)]
+    begun = data[: len(head())] == head()
+    tail = damages[-1] if damages and damages[-1].end == len(data) else None
+    for damage in damages:
+        if damage is not tail:
+            on_trouble(
+                "journal_damaged",
+                f"{path}: bytes {damage.offset}–{damage.end}: {damage.reason}; "
+                f"{rows} entries around it are whole",
+            )
+    end = tail.offset if tail else len(data)
+    if tail is not None:
+        kept = _keep_copy(quarantine, f"{path.parent.name}-{path.stem}-from-{end}.bytes", data[end:])
+        on_trouble(
+            "journal_cut",
+            f"{path}: torn after {rows} whole entries ({tail.reason}); "
+            f"the last {len(data) - end} bytes are kept in {kept.name}",
+        )
+    with path.open("r+b") as file:
+        if not begun and rows == 0:
+            file.truncate(0)
+            file.write(head())
+        else:
+            file.truncate(end)
+            file.seek(end)
+        file.write(END)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _keep_copy(folder: Path, name: str, content: bytes) -> Path:
+    folder.mkdir(exist_ok=True, mode=0o750)
+    path = folder / name
+    with path.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    sync_folder(folder)
+    return path

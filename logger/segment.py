@@ -1,0 +1,228 @@
+"""One journal segment: a standard Arrow IPC stream whose batches each carry a count, a checksum and a place.
+
+Any Arrow reader opens it. IPC has no checksum of its own, so each batch's metadata holds `n` (rows), `seq`
+(the number of its first row in the run), `boot_id` (which run) and `crc32` over all of these and the values:
+a zero-filled tail or a flipped bit is then seen, and reading goes on at the next batch that is whole.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, NamedTuple
+
+import msgspec
+
+from logger.model import Chunk, ClockStep, Command, Gap, PortEvent, Record
+
+MARK = b"\xff\xff\xff\xff"
+"""Arrow IPC: every message begins with this, on a multiple of 8 bytes."""
+END = MARK + b"\0\0\0\0"
+"""Arrow IPC: the end of a stream."""
+MOST_METADATA = 1 << 16
+"""A batch of five columns describes itself in well under 64 KiB; more is a damaged length."""
+
+
+class Tick(Record, frozen=True, tag="tick"):
+    """The daemon let time pass (`Bay.advance`): journalled, so that replay lets it pass at the same place."""
+
+    t_mono_ns: int
+
+
+Entry = Chunk | PortEvent | Command | ClockStep | Gap | Tick
+"""What the journal keeps. A Gap here has cause `journal` and counts entries lost, not samples."""
+
+
+class Row(NamedTuple):
+    """One entry as stored: `data` is a chunk's bytes, or the other records as JSON (UTF-8)."""
+
+    kind: str
+    port: str
+    t_mono_ns: int
+    t_wall_ns: int
+    data: bytes
+
+
+@dataclass(frozen=True)
+class Batch:
+    """A whole batch: its bytes in the file from `offset` to `end`, the number of its first row, its rows."""
+
+    offset: int
+    end: int
+    seq: int
+    rows: list[Row]
+
+
+@dataclass(frozen=True)
+class Damage:
+    """Bytes of the file from `offset` to `end` that hold no whole batch, and what is wrong with them."""
+
+    offset: int
+    end: int
+    reason: str
+
+
+_JSON = msgspec.json.Encoder()
+_OTHERS: msgspec.json.Decoder[PortEvent | Command | ClockStep | Gap | Tick] = msgspec.json.Decoder(
+    PortEvent | Command | ClockStep | Gap | Tick
+)
+
+
+def row_of(entry: Entry, t_wall_ns: int) -> Row:
+    """Flatten an entry; `t_wall_ns` (ns) labels those that carry no wall time of their own."""
+    if isinstance(entry, Chunk):
+        return Row("chunk", entry.port, entry.t_mono_ns, entry.t_wall_ns, entry.data)
+    data = _JSON.encode(entry)
+    kind = str(type(entry).__struct_config__.tag)
+    if isinstance(entry, PortEvent):
+        return Row(kind, entry.port, entry.t_mono_ns, entry.t_wall_ns, data)
+    t_mono_ns = entry.t_to_mono_ns if isinstance(entry, Gap) else entry.t_mono_ns
+    return Row(kind, "", t_mono_ns, t_wall_ns, data)
+
+
+def entry_of(row: Row) -> Entry:
+    """Undo `row_of`; ValueError when the data are not what the kind says."""
+    if row.kind == "chunk":
+        return Chunk(port=row.port, t_mono_ns=row.t_mono_ns, t_wall_ns=row.t_wall_ns, data=row.data)
+    return _OTHERS.decode(row.data)
+
+
+@cache
+def schema() -> Any:
+    """The one Arrow schema of all segments."""
+    import pyarrow as pa
+
+    ns = {"unit": "ns"}
+    return pa.schema(
+        [
+            pa.field("kind", pa.utf8(), nullable=False),
+            pa.field("port", pa.utf8(), nullable=False),
+            pa.field("t_mono_ns", pa.int64(), nullable=False, metadata=ns),
+            pa.field("t_wall_ns", pa.int64(), nullable=False, metadata=ns),
+            pa.field("data", pa.binary(), nullable=False),
+        ],
+        metadata={"what": "restpoint journal", "schema": "1"},
+    )
+
+
+@cache
+def head() -> bytes:
+    """The bytes every segment begins with: the schema message."""
+    return bytes(schema().serialize().to_pybytes())
+
+
+def encode(rows: Sequence[Row], seq: int, boot_id: str) -> bytes:
+    """Encode rows (at least one) as the bytes of one batch, to be appended by one write."""
+    import numpy as np
+    import pyarrow as pa
+
+    def variable(values: list[bytes], kind: Any) -> Any:
+        offsets = np.zeros(len(values) + 1, np.int32)
+        np.cumsum([len(v) for v in values], out=offsets[1:])
+        buffers = [None, pa.py_buffer(offsets), pa.py_buffer(b"".join(values))]
+        return pa.Array.from_buffers(kind, len(values), buffers)
+
+    def fixed(values: list[int]) -> Any:
+        buffers = [None, pa.py_buffer(np.array(values, np.int64))]
+        return pa.Array.from_buffers(pa.int64(), len(values), buffers)
+
+    columns = [
+        variable([r.kind.encode() for r in rows], pa.utf8()),
+        variable([r.port.encode() for r in rows], pa.utf8()),
+        fixed([r.t_mono_ns for r in rows]),
+        fixed([r.t_wall_ns for r in rows]),
+        variable([r.data for r in rows], pa.binary()),
+    ]
+    batch = pa.RecordBatch.from_arrays(columns, schema=schema())
+    sums = str(_checksum(batch, seq, boot_id))
+    metadata = {"n": str(len(rows)), "seq": str(seq), "boot_id": boot_id, "crc32": sums}
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, schema()) as writer:
+        writer.write_batch(batch, custom_metadata=metadata)
+    return bytes(sink.getvalue().to_pybytes()[len(head()) : -len(END)])
+
+
+def scan(data: bytes) -> Iterator[Batch | Damage]:
+    """Read a segment's bytes: whole batches in order, and the damage between and behind them.
+
+    Never raises on any bytes. An end mark, or none, is no damage: a segment still being written has none.
+    """
+    begin = len(head())
+    if data[:begin] != head():
+        yield Damage(0, min(begin, len(data)), "the segment does not begin with the journal's schema")
+    seq, boot_id, offset = -1, None, begin
+    while offset < len(data) and data[offset : offset + 9] != END:
+        found = _decode(data, offset, boot_id, seq)
+        if isinstance(found, str):
+            end = _next_whole(data, offset, boot_id, seq)
+            yield Damage(offset, end, found)
+            offset = end
+        else:
+            batch, boot_id = found
+            seq, offset = batch.seq + len(batch.rows) - 1, batch.end
+            yield batch
+
+
+def _next_whole(data: bytes, offset: int, boot_id: str | None, seq: int) -> int:
+    """Offset of the next whole batch, of the end mark at the end, or the end of the data."""
+    offset += 1
+    while (offset := data.find(MARK, offset)) >= 0:
+        if offset % 8 == 0 and (
+            data[offset:] == END or not isinstance(_decode(data, offset, boot_id, seq), str)
+        ):
+            return offset
+        offset += 1
+    return len(data)
+
+
+def _decode(data: bytes, offset: int, boot_id: str | None, seq: int) -> tuple[Batch, str] | str:
+    """The batch at an offset and its run, or what is wrong; it must be of the run and behind row `seq`."""
+    size = int.from_bytes(data[offset + 4 : offset + 8], "little", signed=True)
+    if data[offset : offset + 4] != MARK or not 0 < size <= MOST_METADATA:
+        return "no batch begins here"
+    try:
+        batch, words, end = _arrow_batch(data, offset)
+        n, first, claimed = int(words[b"n"]), int(words[b"seq"]), words[b"boot_id"].decode()
+        whole = n == batch.num_rows and int(words[b"crc32"]) == _checksum(batch, first, claimed)
+        rows = [Row(*values) for values in zip(*(c.to_pylist() for c in batch.columns), strict=True)]
+    except Exception as fault:
+        # Damaged bytes may raise nearly anything out of Arrow; all of it means the same here.
+        return str(fault).partition("\n")[0] or type(fault).__name__
+    if not whole:
+        return "the checksum does not fit"
+    if first <= seq or claimed != (boot_id or claimed):
+        return "a batch out of its place"
+    return Batch(offset, end, first, rows), claimed
+
+
+def _arrow_batch(data: bytes, offset: int) -> tuple[Any, dict[bytes, bytes], int]:
+    """Read one message as Arrow does: the batch, its metadata, its end in the data."""
+    import pyarrow as pa
+
+    source = pa.BufferReader(data)
+    source.seek(offset)
+    pa.ipc.read_message(source)  # finds the end, so that only this message is copied behind the schema
+    end = source.tell()
+    found = pa.ipc.open_stream(head() + data[offset:end]).read_next_batch_with_custom_metadata()
+    found.batch.validate(full=True)
+    if any(column.null_count for column in found.batch.columns):
+        raise ValueError("a value is missing")
+    return found.batch, dict(found.custom_metadata.items()), end
+
+
+def _checksum(batch: Any, seq: int, boot_id: str) -> int:
+    """CRC-32 over the batch's place and its values: offsets and bytes of each column, padding left out."""
+    total = zlib.crc32(f"{batch.num_rows},{seq},{boot_id}".encode())
+    for column in batch.columns:
+        _, *buffers = column.buffers()
+        if len(buffers) == 1:
+            parts = [memoryview(buffers[0])[: 8 * len(column)]]
+        else:
+            offsets = memoryview(buffers[0])[: 4 * (len(column) + 1)]
+            used = int.from_bytes(offsets[-4:], "little")
+            parts = [offsets, memoryview(buffers[1])[:used]]
+        for part in parts:
+            total = zlib.crc32(part, total)
+    return total
