@@ -38,7 +38,7 @@ from logger.weighin.phrases import Phrases
 from logger.weighin.placements import OTHER, SPOT_OF, facing_from_loads
 
 DECIDED = 0.3
-"""From this contrast on (0 to 1) the loads tell the facing; below it a car driven on again counts as turned."""
+"""From this contrast on (0 to 1) the loads tell the facing; below it a car on again counts as turned."""
 
 
 @dataclass(frozen=True, kw_only=True)

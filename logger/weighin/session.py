@@ -1,4 +1,4 @@
-"""Keeps what the flow takes: opens a weigh-in in the ledger with the first capture and writes every revision."""
+"""Keeps what the flow takes: a weigh-in opens with the first capture; every revision is written."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from logger.weighin.ledger import Ledger
 
 
 class Session:
-    """Writes one bay's captures and changes for one car; `weigh_in` is the open one's id, None when none is."""
+    """Writes one bay's captures and changes for one car; `weigh_in` is the open one's id or None."""
 
     def __init__(
         self,
@@ -32,7 +32,7 @@ class Session:
         self.weigh_in: int | None = None
 
     def put(self, record: Record, t_wall_ns: int) -> int | None:
-        """Write what belongs into the ledger; return the weigh-in's id when this record ended it, else None."""
+        """Write what belongs into the ledger; return the weigh-in's id if this record ended it."""
         if isinstance(record, Capture):
             self._ledger.put_capture(self._open(t_wall_ns), record, t_wall_ns)
         elif isinstance(record, Change):

@@ -40,7 +40,8 @@ def test_a_good_file_becomes_its_dataclass(tmp_path: Path) -> None:
 
 
 def test_every_fault_at_once_with_its_line(tmp_path: Path) -> None:
-    text = 'unti = "kg"\nunit = "st"\n\n[[wheel]]\nname = "a"\nmass_kg = "2"\n[[wheel]]\nmass_kg = 3\n[spare]\nname = 4\n'
+    wheels = '[[wheel]]\nname = "a"\nmass_kg = "2"\n[[wheel]]\nmass_kg = 3\n'
+    text = f'unti = "kg"\nunit = "st"\n\n{wheels}[spare]\nname = 4\n'
     with pytest.raises(ConfigError) as caught:
         read(tmp_path, text)
     rows = [row.removeprefix(f"{tmp_path}/") for row in caught.value.faults]

@@ -13,7 +13,7 @@ masses = st.floats(-5000, 5000, allow_nan=False)
 
 
 def test_units_are_as_defined() -> None:
-    # NIST SP 811 B.8 and Handbook 44 App. C: exact by definition (g_n, ounce: from memory, reproduced by script)
+    # NIST SP 811 B.8, Handbook 44 App. C: exact by definition (g_n, ounce: from memory, by script)
     assert LB_KG == 0.45359237
     assert IN_M == 0.0254
     assert G_N == 9.80665

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from msgspec.structs import replace
 
 from logger.clock import NS
 from logger.model import (
@@ -74,24 +75,23 @@ class Afternoon:
         t_ns = self.tick(3)
         loads = tuple(loads_by_spot[f"S{n}"] for n in range(1, 5))
         covariance = tuple(0.01 if i == j else 0.0 for i in range(4) for j in range(4))
-        return self.feed(
-            CarRest(
-                pads=PADS,
-                t_from_mono_ns=t_ns,
-                t_from_wall_ns=t_ns,
-                t_declared_mono_ns=t_ns + NS // 2,
-                t_to_mono_ns=t_ns + NS // 2 + int(stood_s * NS),
-                declared_mass_kg=sum(loads),
-                declared_u_kg=0.2,
-                mass_kg=sum(loads),
-                u_kg=0.2,
-                loads_kg=loads,
-                covariance_kg2=covariance,
-                slope_kg_per_s=0.0,
-                n=60,
-                open=True,
-            )
+        self.last_rest = CarRest(
+            pads=PADS,
+            t_from_mono_ns=t_ns,
+            t_from_wall_ns=t_ns,
+            t_declared_mono_ns=t_ns + NS // 2,
+            t_to_mono_ns=t_ns + NS // 2 + int(stood_s * NS),
+            declared_mass_kg=sum(loads),
+            declared_u_kg=0.2,
+            mass_kg=sum(loads),
+            u_kg=0.2,
+            loads_kg=loads,
+            covariance_kg2=covariance,
+            slope_kg_per_s=0.0,
+            n=60,
+            open=True,
         )
+        return self.feed(self.last_rest)
 
     def do(self, verb: str, argument: str = "") -> list[Record]:
         return self.feed(Command(t_mono_ns=self.tick(1), verb=verb, argument=argument, origin="test"))
@@ -186,14 +186,20 @@ def test_a_restated_rest_restates_its_capture_in_silence() -> None:
     day.rock()
     day.rest(on_spots("out"))
     said = len(day.said())
-    t_ns = day.flow.captures[0].t_rest_from_mono_ns
     moved = tuple(load + 0.1 for load in on_spots("out").values())
     covariance = tuple(0.02 if i == j else 0.0 for i in range(4) for j in range(4))
     answer = day.feed(
-        CarRest(pads=PADS, t_from_mono_ns=t_ns, t_from_wall_ns=t_ns, t_declared_mono_ns=t_ns + 1, t_to_mono_ns=t_ns + 2,
-                declared_mass_kg=970.0, declared_u_kg=0.2, mass_kg=970.4, u_kg=0.28, loads_kg=moved,
-                covariance_kg2=covariance, slope_kg_per_s=0.0, n=80, open=False, revision=3)
-    )  # fmt: skip
+        replace(
+            day.last_rest,
+            t_to_mono_ns=day.last_rest.t_to_mono_ns + NS,
+            loads_kg=moved,
+            mass_kg=970.4,
+            u_kg=0.28,
+            covariance_kg2=covariance,
+            open=False,
+            revision=3,
+        )
+    )
     assert [type(r) for r in answer] == [Capture]
     assert day.flow.captures[0].mass_kg == 970.4
     assert len(day.said()) == said
