@@ -196,6 +196,11 @@ class Car:
         f, u = self._force, self.spec.unsprung_kg
         return _as_four([max(0.0, f[i] / G + u[i]) for i in range(4)])
 
+    def heave_m(self) -> float:
+        """How far the body's centre of mass hangs below where springs without load would hold it."""
+        body = self.build.spec.body
+        return self._at[0] + body.x_m * self._at[1] + body.y_m * self._at[2]
+
     def settled_kg(self) -> Four:
         """Loads when all swing and tails have died out with the friction as it hangs now.
 
