@@ -1,0 +1,392 @@
+"""The bus to the outside: records go to an MQTT broker, commands come back.
+
+Each connection gets a fresh client (a client used again sends what it had queued a second time); what must
+arrive waits in a queue of our own, one message under way at a time, so that at most one is in doubt when a
+connection breaks. After connecting, the bus reads back what the broker retains: that settles the doubt, and
+brings back what the broker forgot. MQTT 3.1.1 by aiomqtt (asyncio-mqtt under its present name).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from logger import topics
+from logger.clock import NS, now_ns
+from logger.heard import Mark, read_command, read_mark
+from logger.model import Command, Record, Sample
+from logger.topics import Message, Topics, Unit
+
+if TYPE_CHECKING:
+    import aiomqtt
+
+Clock = Callable[[], tuple[int, int]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class BusSettings:
+    """How the bus is spoken to; which broker that is, logger.broker decides."""
+
+    username: str = ""
+    password: str = field(default="", repr=False)
+    unit: Unit = "kg"
+    live_Hz: float = 5.0
+    """A display needs no more; programs that do read the journal."""
+    live_most_age_s: float = 1.0
+    """An older value is no live value and is not sent."""
+    health_s: float = 5.0
+    """A broker that hangs is noticed after this and `timeout_s` at the latest."""
+    timeout_s: float = 2.0
+    """A broker on this machine or the next answers within some milliseconds."""
+    keepalive_s: int = 10
+    """The broker publishes our will after 1.5 times this silence (MQTT 3.1.1, 3.1.2.10)."""
+    retry_first_s: float = 0.2
+    retry_most_s: float = 5.0
+    """The longest a person waits for the bus after the broker is back."""
+    queue_most: int = 5000
+    """Messages kept for a broker that is away: hours of weighing at about 1 kB each."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BusState:
+    """Told on change: whether a broker is there, and why not."""
+
+    connected: bool
+    detail: str
+
+
+@dataclass(kw_only=True)
+class BusCounts:
+    """What the bus did since its start."""
+
+    sent: int = 0
+    live_sent: int = 0
+    live_unsent: int = 0
+    """Readings that no broker was there for."""
+    overflowed: int = 0
+    """Messages that had to go because the queue was full: the oldest."""
+    spared: int = 0
+    """Messages in doubt that had arrived, and were not sent a second time."""
+    restored: int = 0
+    """Retained messages that the broker had lost and got again."""
+    commands: int = 0
+    commands_refused: int = 0
+    connections: int = 0
+
+
+class _Stopped(Exception):
+    """Ends a connection that is to be closed in order."""
+
+    def __str__(self) -> str:
+        return "closed in order"
+
+
+class Bus:
+    """One bay's messages to a broker and commands from it.
+
+    `on_command(command)` and `on_state(state)` are called in the loop that runs `run`. `boot` is this start's
+    id, `pads` are the ids that the whole car needs, `health()` gives what the daemon wants known in `report`.
+    """
+
+    def __init__(
+        self,
+        settings: BusSettings,
+        bay: str,
+        on_command: Callable[[Command], object],
+        on_state: Callable[[BusState], object],
+        *,
+        boot: str,
+        pads: Sequence[str],
+        health: Callable[[], dict[str, Any]] = dict,
+        clock: Clock = now_ns,
+    ) -> None:
+        self.settings, self.counts = settings, BusCounts()
+        self.connected = False
+        self._on_command, self._on_state, self._health, self._clock = on_command, on_state, health, clock
+        self._topics = Topics(bay, boot, settings.unit)
+        self._pads = tuple(topics.check_level(pad) for pad in pads)
+        self._began_mono_ns = clock()[0]
+        self._lock = threading.Lock()
+        self._seq = self._live_seq = 0
+        self._queue: deque[Message] = deque()
+        self._sending: Message | None = None
+        self._latest: dict[str, Message] = {}
+        self._live: dict[str, Sample] = {}
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._wake, self._closing = asyncio.Event(), asyncio.Event()
+        self._detail = ""
+
+    def __repr__(self) -> str:
+        where = "connected" if self.connected else "no broker"
+        return f"<Bus {self._topics.root} {where}, {len(self._queue)} waiting>"
+
+    def put(self, record: Record) -> None:
+        """Take a record from any thread; never waits. Kinds that are not for the bus are ignored."""
+        if isinstance(record, Sample):
+            self.counts.live_unsent += not self.connected
+            self._live[record.pad] = record
+            return
+        t_mono_ns, t_wall_ns = self._clock()
+        with self._lock:
+            self._enqueue(self._topics.message(record, self._seq + 1, t_wall_ns - t_mono_ns))
+
+    def _enqueue(self, message: Message | None) -> None:
+        if message is None:
+            return
+        self._seq = message.seq
+        if len(self._queue) >= self.settings.queue_most:
+            self._queue.popleft()
+            self.counts.overflowed += 1
+        self._queue.append(message)
+        if self._loop is not None:
+            self._loop.call_soon_threadsafe(self._wake.set)
+
+    async def run(self, host: str, port: int) -> None:
+        """Serve the broker at this address, again and again, until `stop` or cancellation."""
+        self._loop = asyncio.get_running_loop()
+        wait_s = self.settings.retry_first_s
+        while not self._closing.is_set():
+            began_s = self._loop.time()
+            why = await self._connection(host, port)
+            if self._loop.time() - began_s > self.settings.retry_most_s:
+                wait_s = self.settings.retry_first_s
+            self._tell(False, f"broker {host}:{port}: {why}")
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._closing.wait(), wait_s)
+            wait_s = min(2 * wait_s, self.settings.retry_most_s)
+        self._loop = None
+
+    async def stop(self) -> None:
+        """Send what waits (as far as `timeout_s` allows), say offline, and let `run` end."""
+        self._closing.set()
+        self._wake.set()
+
+    async def _connection(self, host: str, port: int) -> str:
+        """Connect, serve, and return why that ended."""
+        client = self._client(host, port)
+        try:
+            async with client:
+                await self._serve(client)
+        except Exception as why:  # aiomqtt and paho let many kinds out; all mean: connect again
+            return _reason(why)
+        finally:
+            self.connected = False
+            _abandon(client)
+        return "closed"
+
+    def _client(self, host: str, port: int) -> aiomqtt.Client:
+        import aiomqtt  # noqa: PLC0415  40 ms that a daemon without a bus need not spend
+
+        now = self._clock()
+        settings = self.settings
+        will = self._state("lost", now)
+        return aiomqtt.Client(
+            host,
+            port,
+            identifier=f"restpoint-{self._topics.bay}",  # the same after a restart, so that it takes over
+            username=settings.username or None,
+            password=settings.password or None,
+            will=aiomqtt.Will(will.topic, self._topics.payload(will, now[0]), will.channel.qos, True),
+            timeout=settings.timeout_s,
+            keepalive=settings.keepalive_s,
+            max_queued_incoming_messages=1000,
+        )
+
+    async def _serve(self, client: aiomqtt.Client) -> None:
+        await self._greet(client)
+        self.counts.connections += 1
+        self.connected = True
+        self._tell(True, "connected")
+        self._live.clear()
+        async with asyncio.TaskGroup() as tasks:
+            for task in (self._ordered, self._live_values, self._liveness, self._listen, self._until_stopped):
+                tasks.create_task(task(client))
+
+    async def _greet(self, client: aiomqtt.Client) -> None:
+        """Say we are here, read what the broker retains of us, and put that right."""
+        kept = self._topics.filters([k for k, c in topics.CHANNELS.items() if c.retain and k != "state"])
+        ours = [self._topics.topic("state"), f"{self._topics.root}/do/+"]
+        await client.subscribe([(address, 1) for address in [*kept, *ours]])
+        birth = self._state("online", self._clock())
+        await self._publish(client, birth)
+        found = await self._read_back(client, birth)
+        await client.unsubscribe(kept)
+        if found is not None:
+            self._settle_doubt(found)
+            await self._withdraw(client, found)
+            await self._restore(client, found)
+
+    async def _read_back(self, client: aiomqtt.Client, birth: Message) -> dict[str, Mark] | None:
+        """Collect what is retained; our own birth coming back live says that this was all.
+
+        None when no echo comes: a broker may forbid us to read these topics.
+        """
+        found: dict[str, Mark] = {}
+        with suppress(TimeoutError):
+            async with asyncio.timeout(self.settings.timeout_s):
+                async for said in client.messages:
+                    topic, mark = said.topic.value, read_mark(said.payload)
+                    if said.retain:
+                        found[topic] = mark
+                    elif topic == birth.topic and mark.is_from(self._topics.boot, birth.seq):
+                        return found
+                    elif topic != birth.topic:
+                        self._heard(topic, said.payload, retained=False)
+        return None
+
+    def _settle_doubt(self, found: dict[str, Mark]) -> None:
+        doubtful = self._sending
+        if doubtful is not None and self._kept(found, doubtful):
+            self.counts.spared += 1
+            self._done(doubtful)
+
+    async def _withdraw(self, client: aiomqtt.Client, found: dict[str, Mark]) -> None:
+        """Take back retained readings of an earlier start: nobody shall take them for present ones."""
+        for topic, mark in found.items():
+            if mark.kind in topics.OF_ONE_BOOT and mark.boot != self._topics.boot:
+                await client.publish(topic, b"", qos=1, retain=True)
+
+    async def _restore(self, client: aiomqtt.Client, found: dict[str, Mark]) -> None:
+        """Give the broker again what it forgot, unless something newer waits."""
+        newer = {m.topic for m in self._queue} | ({self._sending.topic} if self._sending else set())
+        for topic, message in self._latest.items():
+            if topic not in newer and not self._kept(found, message):
+                await self._publish(client, message)
+                self.counts.restored += 1
+
+    def _kept(self, found: dict[str, Mark], message: Message) -> bool:
+        return found.get(message.topic, Mark()).is_from(self._topics.boot, message.seq)
+
+    async def _ordered(self, client: aiomqtt.Client) -> None:
+        """Send what must arrive, one after the other."""
+        while True:
+            if self._sending is None and not self._queue:
+                self._wake.clear()
+                await self._wake.wait()
+                continue
+            if self._sending is None:
+                self._sending = self._queue.popleft()
+            await self._publish(client, self._sending)
+            self.counts.sent += 1
+            self._done(self._sending)
+
+    def _done(self, message: Message) -> None:
+        self._sending = None
+        if message.channel.retain:
+            self._latest[message.topic] = message
+
+    async def _live_values(self, client: aiomqtt.Client) -> None:
+        """Send the latest reading of each pad, and their sum, some times a second."""
+        latest: dict[str, Sample] = {}
+        while True:
+            await asyncio.sleep(1 / self.settings.live_Hz)
+            new, self._live = self._live, {}
+            latest |= new
+            t_mono_ns, t_wall_ns = self._clock()
+            oldest_ns = t_mono_ns - int(self.settings.live_most_age_s * NS)
+            latest = {pad: s for pad, s in latest.items() if s.t_mono_ns >= oldest_ns}
+            fresh = [latest[pad] for pad in new if pad in latest]
+            for message in self._live_messages(fresh, latest, t_wall_ns - t_mono_ns):
+                await self._publish(client, message)
+                self.counts.live_sent += 1
+
+    def _live_messages(self, new: list[Sample], latest: dict[str, Sample], offset_ns: int) -> list[Message]:
+        if not new:
+            return []
+        self._live_seq += 1
+        said = [self._topics.message(sample, self._live_seq, offset_ns) for sample in new]
+        if all(pad in latest for pad in self._pads):
+            said.append(self._topics.live_car({p: latest[p] for p in self._pads}, self._live_seq, offset_ns))
+        return [message for message in said if message is not None]
+
+    async def _liveness(self, client: aiomqtt.Client) -> None:
+        """Say how we fare with QoS 1: a broker that is half open does not answer, and is found out."""
+        while True:
+            t_mono_ns, t_wall_ns = self._clock()
+            body = {
+                "uptime_s": round((t_mono_ns - self._began_mono_ns) / NS, 1),
+                "queued": len(self._queue),
+                **asdict(self.counts),
+                "report": self._health(),
+            }
+            self._live_seq += 1
+            said = self._topics.health(body, self._live_seq, t_mono_ns, t_wall_ns - t_mono_ns)
+            await self._publish(client, said)
+            await asyncio.sleep(self.settings.health_s)
+
+    async def _listen(self, client: aiomqtt.Client) -> None:
+        async for said in client.messages:
+            topic = said.topic.value
+            if topic == self._topics.topic("state"):
+                await self._mend_state(client, read_mark(said.payload))
+            else:
+                self._heard(topic, said.payload, said.retain)
+
+    async def _mend_state(self, client: aiomqtt.Client, mark: Mark) -> None:
+        """Where our topic says we are gone, by a will come late or by somebody's hand, say we are here."""
+        if mark.state != "online" and not self._closing.is_set():
+            await self._publish(client, self._state("online", self._clock()))
+
+    def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
+        """Take a command; a retained one is old and would come again at each connection."""
+        t_mono_ns, t_wall_ns = self._clock()
+        try:
+            if retained:
+                raise ValueError("a command must not be retained; it is not carried out")
+            order = read_command(topic, payload, t_mono_ns)
+        except ValueError as why:
+            self.counts.commands_refused += 1
+            offset_ns = t_wall_ns - t_mono_ns
+            with self._lock:
+                self._enqueue(self._topics.refused(topic, str(why), self._seq + 1, t_mono_ns, offset_ns))
+            return
+        self.counts.commands += 1
+        self._on_command(order)
+
+    async def _until_stopped(self, client: aiomqtt.Client) -> None:
+        await self._closing.wait()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(self.settings.timeout_s):
+                while self._queue or self._sending:
+                    await asyncio.sleep(0.01)
+        await self._publish(client, self._state("offline", self._clock()))
+        raise _Stopped
+
+    def _state(self, state: topics.State, now: tuple[int, int]) -> Message:
+        self._live_seq += 1
+        return self._topics.state(state, self._pads, self._live_seq, now[0], now[1] - now[0])
+
+    async def _publish(self, client: aiomqtt.Client, message: Message) -> None:
+        payload = self._topics.payload(message, self._clock()[0])
+        channel = message.channel
+        await client.publish(message.topic, payload, qos=channel.qos, retain=channel.retain)
+
+    def _tell(self, connected: bool, detail: str) -> None:
+        """Report a change; the same again is no change."""
+        if detail != self._detail:
+            self._detail = detail
+            self._on_state(BusState(connected=connected, detail=detail))
+
+
+def _reason(why: Exception) -> str:
+    """Say in words why a connection ended: the innermost causes, each once."""
+    if not isinstance(why, ExceptionGroup):
+        return str(why) or type(why).__name__
+    return ", ".join(dict.fromkeys(map(_reason, why.exceptions)))
+
+
+def _abandon(client: aiomqtt.Client) -> None:
+    """Close what a failed attempt leaves open, and look at its error so that nobody logs it as unseen.
+
+    aiomqtt has no public way for either: after a connect that timed out its socket would stay registered
+    in the loop, and would take the session over when the broker wakes.
+    """
+    client._client.disconnect()
+    disconnected = client._disconnected
+    if disconnected.done() and not disconnected.cancelled():
+        disconnected.exception()
