@@ -30,9 +30,9 @@ from logger.units import from_kg, to_kg
 Nose = Literal["left", "up"]
 
 KG_PER_M2 = 1000.0
-"""A disc of one square metre on the plan is one tonne: a small car's wheel load then just covers its wheel."""
+"""A square metre of disc on the plan is one tonne: a small car's wheel load then just covers its wheel."""
 MAGNIFICATIONS = (1, 2, 5, 10, 20, 50, 100, 200)
-"""A good weighing's ellipse is some millimetres: it is drawn larger by one of these, and the factor written."""
+"""A good weighing's ellipse is some millimetres: it is drawn larger, and the factor is written."""
 ELLIPSE_M = 0.11
 """Half length that a magnified ellipse may reach on the plan, m."""
 
@@ -84,7 +84,7 @@ class _Sheet:
 
 
 def plan_svg(view: PlanView, *, nose: Nose, units: str) -> str:
-    """Draw the plan as one `svg` element, nose to the left (wide) or up (tall), masses in `units` (kg, lb …)."""
+    """Draw the plan as one `svg` element, nose left (wide) or up (tall), masses in `units` (kg, lb …)."""
     sheet = _sheet(view, nose)
     marks = [
         _car(view, sheet),
@@ -145,12 +145,6 @@ def _reach(view: PlanView) -> float:
     return max(0.31, ceil(_radius_m(view, heaviest) * 10) / 10)
 
 
-def _contacts(view: PlanView) -> list[tuple[float, float]]:
-    """Contact points (x, y), m, in CORNERS order."""
-    front, rear = view.track_front_m / 2, view.track_rear_m / 2
-    return [(view.wheelbase_m, front), (view.wheelbase_m, -front), (0.0, rear), (0.0, -rear)]
-
-
 def _car(view: PlanView, sheet: _Sheet) -> str:
     """The still part: a body sketched round the wheels, axles and centre line drawn to scale."""
     lines = []
@@ -163,7 +157,7 @@ def _car(view: PlanView, sheet: _Sheet) -> str:
         f'<g transform="{sheet.matrix()}"><path class="body" d="{body}" fill-opacity="0.05"/>'
         f'<path class="glass" d="{glass}" fill-opacity="0.05" fill-rule="evenodd"/></g>'
     )
-    tyres = [_tyre(sheet, x, y) for x, y in _contacts(view)]
+    tyres = [_tyre(sheet, x, y) for x, y in view.contacts_m]
     return sketch + "".join(lines) + "".join(tyres)
 
 
@@ -200,7 +194,7 @@ def _tyre(sheet: _Sheet, x_m: float, y_m: float) -> str:
 def _wheel(view: PlanView, index: int, sheet: _Sheet) -> str:
     """The disc on a contact patch: full when it stands still, open and dashed when it does not."""
     wheel = view.loads[index]
-    px, py = sheet.at(*_contacts(view)[index])
+    px, py = sheet.at(*view.contacts_m[index])
     look = _LOOKS[wheel.condition]
     load_kg = wheel.load.value if wheel.load else 0.0
     still = look == "ok"
@@ -222,7 +216,7 @@ def _cross(px: float, py: float, arm: float, look: str) -> str:
 def _label(view: PlanView, index: int, sheet: _Sheet, units: str) -> str:
     """The number beside a disc, outside the car, with its ± and its condition in a word under it."""
     wheel, corner = view.loads[index], CORNERS[index]
-    x_m, y_m = _contacts(view)[index]
+    x_m, y_m = view.contacts_m[index]
     px, py = sheet.at(x_m, y_m)
     above = corner in ("LF", "RF") if sheet.nose == "up" else corner in ("RF", "RR")
     away = _reach(view) * sheet.scale + 8

@@ -6,6 +6,7 @@ centre line. The drawing itself is `logger.plan_drawing`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, isfinite, log10
 
@@ -14,6 +15,7 @@ from logger.quantity import Quantity, decimals, rounded
 
 CovarianceXY = tuple[float, float, float]
 """(var x, cov xy, var y), m²."""
+Contacts = tuple[tuple[float, float], ...]
 CORNER_NAMES: dict[Corner, str] = {
     "LF": "left front",
     "RF": "right front",
@@ -67,14 +69,52 @@ class PlanView:
     covariance_xy_m2: CovarianceXY | None = None
     parts: tuple[PlanPart, ...] = ()
     age_s: float | None = None
+    to_scale: bool = True
+    """False: wheelbase and tracks are stand-ins, and the drawing says so."""
+
+    @property
+    def contacts_m(self) -> Contacts:
+        """Contact points, m."""
+        return contacts_m(self.wheelbase_m, self.track_front_m, self.track_rear_m)
+
+
+def contacts_m(wheelbase_m: float, track_front_m: float, track_rear_m: float) -> Contacts:
+    """Contact points (x, y) in CORNERS order, m."""
+    front, rear = track_front_m / 2, track_rear_m / 2
+    return ((wheelbase_m, front), (wheelbase_m, -front), (0.0, rear), (0.0, -rear))
+
+
+def centre_covariance(
+    contacts: Contacts,
+    centre_m: tuple[float, float],
+    total_kg: float,
+    covariance_kg2: Sequence[float],
+) -> CovarianceXY:
+    """Covariance of the centre of mass (m²) from that of the loads (kg², 4 × 4 row-major, CORNERS order).
+
+    Linear propagation (GUM 5.2) with ∂x/∂m = (x_corner − x)/total, and y alike.
+    """
+    slopes = [[(corner[axis] - centre_m[axis]) / total_kg for corner in contacts] for axis in (0, 1)]
+
+    def between(a: int, b: int) -> float:
+        return sum(
+            slopes[a][i] * covariance_kg2[4 * i + j] * slopes[b][j] for i in range(4) for j in range(4)
+        )
+
+    return between(0, 0), between(0, 1), between(1, 1)
 
 
 def age_words(age_s: float) -> str:
-    """Write an age for people: "4 s old", "3 min old", "2 h old", "5 days old"."""
+    """Write an age for people: "4 s old"."""
+    return f"{span_words(age_s)} old"
+
+
+def span_words(span_s: float) -> str:
+    """Write a span of time (s) for people: "4 s", "3 min", "2 h", "5 days"."""
     for size_s, unit in ((86400, "days"), (3600, "h"), (60, "min")):
-        if age_s >= 2 * size_s:
-            return f"{age_s / size_s:.0f} {unit} old"
-    return f"{age_s:.0f} s old"
+        if span_s >= 2 * size_s:
+            return f"{span_s / size_s:.0f} {unit}"
+    return f"{span_s:.0f} s"
 
 
 def load_texts(load: Quantity | None, digit_kg: float, unit: str) -> tuple[str, str]:
