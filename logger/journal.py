@@ -181,6 +181,9 @@ class Journal:
                 if not self._blocked:
                     self._blocked = True
                     self._tell("journal_blocked", f"{fault.strerror}; entries are kept in memory for now")
+            except Exception as fault:
+                self._tell("journal_stopped", f"{fault!r}; nothing more is written")
+                raise
 
     def _commit(self) -> None:
         """Make durable all that waits, in order."""

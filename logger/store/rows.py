@@ -1,0 +1,126 @@
+"""The rows made of one journal segment on their way into the dataset: gathered, then built as tables."""
+
+from __future__ import annotations
+
+from array import array as numbers
+from typing import Any
+
+import msgspec
+
+from logger.model import CarRest, Record, Rest, Sample
+from logger.store.schema import COLUMNS, array, schema
+
+DAY_NS = 86_400_000_000_000
+_JSON = msgspec.json.Encoder()
+_NAN = float("nan")
+_FLOATS = ("mass_wire_kg", "mass_kg", "resolution_kg", "battery_V", "signal_dBm", "temperature_C")
+
+
+class SegmentRows:
+    """Gathers the records derived from one journal segment of one run.
+
+    A sample takes 68 bytes here; times are cut to whole microseconds (the journal keeps the nanoseconds).
+    """
+
+    def __init__(self, run: str) -> None:
+        self._run = run
+        self._pads: dict[str, _PadSamples] = {}
+        self._others: dict[str, list[tuple[int, list[Any]]]] = {}
+
+    def add(self, record: Record, offset_ns: int) -> None:
+        """Take one record; `offset_ns` is wall less monotonic time (ns), for those without wall time."""
+        if isinstance(record, Sample):
+            self._pads.setdefault(record.pad, _PadSamples()).add(record)
+        elif isinstance(record, Rest | CarRest):
+            table = "rests" if isinstance(record, Rest) else "car_rests"
+            row = [self._run, *(getattr(record, name) for name in list(COLUMNS[table])[1:])]
+            self._put(table, record.t_from_wall_ns, row)
+        else:
+            t_mono_ns = moment_ns(record)
+            t_wall_ns = t_mono_ns + offset_ns
+            kind = str(type(record).__struct_config__.tag)
+            text = _JSON.encode(record).decode()
+            row = [self._run, kind, getattr(record, "pad", None), t_mono_ns, t_wall_ns // 1000, text]
+            self._put("events", t_wall_ns, row)
+
+    def tables(self) -> list[tuple[str, str, Any]]:
+        """Build (table, date as YYYY-MM-DD, Arrow table) for all that was gathered."""
+        out = self._sample_tables()
+        for table, rows in sorted(self._others.items()):
+            for day in sorted({day for day, _ in rows}):
+                columns = zip(*(row for at, row in rows if at == day), strict=True)
+                out.append((table, date_text(day), _table(table, [list(column) for column in columns])))
+        return out
+
+    def _put(self, table: str, t_wall_ns: int, row: list[Any]) -> None:
+        self._others.setdefault(table, []).append((t_wall_ns // DAY_NS, row))
+
+    def _sample_tables(self) -> list[tuple[str, str, Any]]:
+        import numpy as np
+
+        if not self._pads:
+            return []
+        pads = sorted(self._pads)
+        counts = [len(self._pads[pad].flags) for pad in pads]
+        columns = {
+            name: np.concatenate([np.asarray(getattr(self._pads[pad], name)) for pad in pads])
+            for name in ("t_mono_us", "t_wall_us", "flags", *_FLOATS)
+        }
+        names = np.repeat(np.array(pads, object), counts)
+        days = columns["t_wall_us"] // (DAY_NS // 1000)
+        out = []
+        for day in np.unique(days):
+            here = days == day
+            day_columns = {name: column[here] for name, column in columns.items()}
+            out.append(("samples", date_text(int(day)), self._samples(names[here].tolist(), day_columns)))
+        return out
+
+    def _samples(self, pads: list[str], columns: dict[str, Any]) -> Any:
+        t_wall_us = columns.pop("t_wall_us")
+        columns |= {
+            "run": [self._run] * len(pads),
+            "pad": pads,
+            "t_wall": t_wall_us,
+            "wall_less_mono_us": t_wall_us - columns.pop("t_mono_us"),
+        }
+        return _table("samples", [columns[name] for name in COLUMNS["samples"]])
+
+
+class _PadSamples:
+    """One pad's samples as packed columns; NaN stands for None."""
+
+    def __init__(self) -> None:
+        self.t_mono_us, self.t_wall_us, self.flags = numbers("q"), numbers("q"), numbers("i")
+        self.mass_wire_kg, self.mass_kg, self.resolution_kg = numbers("d"), numbers("d"), numbers("d")
+        self.battery_V, self.signal_dBm, self.temperature_C = numbers("d"), numbers("d"), numbers("d")
+
+    def add(self, sample: Sample) -> None:
+        self.t_mono_us.append(sample.t_mono_ns // 1000)
+        self.t_wall_us.append(sample.t_wall_ns // 1000)
+        self.flags.append(sample.flags)
+        for name in _FLOATS:
+            value = getattr(sample, name)
+            getattr(self, name).append(_NAN if value is None else value)
+
+
+def moment_ns(record: Record) -> int:
+    """The one time (monotonic, ns) that a record without interval or with one is filed under: its end."""
+    for name in ("t_mono_ns", "t_to_mono_ns", "since_mono_ns"):
+        if (moment := getattr(record, name, None)) is not None:
+            return int(moment)
+    raise TypeError(f"{type(record).__name__} has no time")
+
+
+def date_text(day: int) -> str:
+    """Write a day, counted from 1970-01-01 UTC, as YYYY-MM-DD."""
+    from datetime import date, timedelta
+
+    return (date(1970, 1, 1) + timedelta(days=day)).isoformat()
+
+
+def _table(table: str, columns: list[Any]) -> Any:
+    import pyarrow as pa
+
+    kinds = [kind for kind, _ in COLUMNS[table].values()]
+    arrays = [array(kind, values) for kind, values in zip(kinds, columns, strict=True)]
+    return pa.Table.from_arrays(arrays, schema=schema(table))

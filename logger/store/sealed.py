@@ -1,0 +1,152 @@
+"""Sealed files: written whole beside their place, made durable, read back, renamed; and a mark a segment.
+
+A journal segment is the unit: its files are named after it (`run-000001-000003.parquet` in each table and
+date), so that making them again puts the same rows in the same place, never twice. The mark, written last,
+says that all of a segment's files are there, and holds their sizes and hashes.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from logger.store.schema import COLUMNS, ENCODING, SCHEMA
+from logger.version import VERSION
+
+MARKS = "_sealed"
+"""Folder of the marks; readers of hive datasets pass over names that begin with an underscore."""
+TEMPORARY = ".tmp-"
+
+
+def seal(
+    folder: Path, bay: str, run: str, segment: int, tables: list[tuple[str, str, Any]], about: dict[str, Any]
+) -> dict[str, Any]:
+    """Write a segment's tables (see SegmentRows.tables) and its mark; return the mark.
+
+    `about` is kept in the mark (the segment's hash, the config id). OSError when the disk refuses; calling
+    again with the same tables then completes the same files.
+    """
+    name = segment_name(run, segment)
+    files = []
+    for table, date, rows in tables:
+        path = folder / table / f"bay={bay}" / f"date={date}" / f"{name}.parquet"
+        _write_parquet(path, table, rows, about.get("config_id", ""))
+        files.append(_described(folder, path, rows.num_rows))
+    mark = {"schema": SCHEMA, "bay": bay, "run": run, "segment": segment, "version": VERSION} | about
+    mark["files"] = files
+    write_whole(mark_path(folder, run, segment), json.dumps(mark, indent=1).encode())
+    return mark
+
+
+def segment_name(run: str, segment: int) -> str:
+    """The stem of all files made of one segment."""
+    return f"{run}-{segment:06d}"
+
+
+def mark_path(folder: Path, run: str, segment: int) -> Path:
+    """Where a segment's mark lies in a dataset's folder."""
+    return folder / MARKS / f"{segment_name(run, segment)}.json"
+
+
+def marks(folder: Path) -> Iterator[dict[str, Any]]:
+    """The marks of a dataset in order of run and segment; one that cannot be read counts as absent."""
+    for path in sorted((folder / MARKS).glob("run-*.json")):
+        try:
+            yield json.loads(path.read_bytes())
+        except ValueError:
+            continue
+
+
+def faults(folder: Path, mark: dict[str, Any], deep: bool = False) -> list[str]:
+    """What is wrong with a segment's files: missing, of another size or, when `deep`, of another hash."""
+    found = []
+    for file in mark["files"]:
+        path = folder / file["path"]
+        if not path.exists():
+            found.append(f"{path}: missing")
+        elif path.stat().st_size != file["bytes"]:
+            found.append(f"{path}: {path.stat().st_size} bytes where {file['bytes']} were sealed")
+        elif deep and _sha256(path) != file["sha256"]:
+            found.append(f"{path}: its bytes are not those that were sealed")
+    return found
+
+
+def tidy(folder: Path, on_trouble: Callable[[str, str], None]) -> None:
+    """Take away what a kill left half written (`.tmp-…`); it is made again from the journal."""
+    for path in sorted(folder.rglob(f"{TEMPORARY}*")):
+        path.unlink()
+        on_trouble("store_tidied", f"{path}: half written when the program ended; removed, to be made again")
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Put a small file in its place whole and durable, or not at all."""
+    _make_folder(path.parent)
+    temporary = path.with_name(TEMPORARY + path.name)
+    fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o640)
+    with os.fdopen(fd, "wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(fd)
+    _put_in_place(temporary, path)
+
+
+def _write_parquet(path: Path, table: str, rows: Any, config_id: str) -> None:
+    import pyarrow.parquet as pq
+
+    _make_folder(path.parent)
+    temporary = path.with_name(TEMPORARY + path.name)
+    encoding = ENCODING.get(table, {})
+    metadata = (rows.schema.metadata or {}) | {b"config_id": config_id.encode(), b"version": VERSION.encode()}
+    fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o640)
+    with os.fdopen(fd, "wb") as file:
+        pq.write_table(
+            rows.replace_schema_metadata(metadata),
+            file,
+            compression="zstd",
+            compression_level=3,
+            use_dictionary=[name for name in COLUMNS[table] if name not in encoding],
+            column_encoding=encoding,
+        )
+        file.flush()
+        os.fsync(fd)
+    with pq.ParquetFile(temporary) as back:
+        count = back.metadata.num_rows
+    if count != rows.num_rows:
+        raise OSError(errno.EIO, f"{count} rows read back where {rows.num_rows} were written", str(path))
+    _put_in_place(temporary, path)
+
+
+def _put_in_place(temporary: Path, path: Path) -> None:
+    temporary.rename(path)
+    _sync_folder(path.parent)
+
+
+def _make_folder(folder: Path) -> None:
+    """Make a folder and its parents, each durable in the one above."""
+    if not folder.exists():
+        _make_folder(folder.parent)
+        folder.mkdir(exist_ok=True, mode=0o750)
+        _sync_folder(folder.parent)
+
+
+def _sync_folder(folder: Path) -> None:
+    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def _described(folder: Path, path: Path, rows: int) -> dict[str, Any]:
+    where = str(path.relative_to(folder))
+    return {"path": where, "rows": rows, "bytes": path.stat().st_size, "sha256": _sha256(path)}
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
