@@ -20,7 +20,7 @@ from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 LOOPBACK = "127.0.0.1"
 OwnKind = Literal["mosquitto", "embedded"]
@@ -146,6 +146,14 @@ class NotStarted(Exception):
     """A broker of our own did not come up; the text says why."""
 
 
+_CHILD: dict[str, Any] = {
+    "stdin": asyncio.subprocess.DEVNULL,
+    "stdout": asyncio.subprocess.DEVNULL,
+    "stderr": asyncio.subprocess.PIPE,
+    "start_new_session": True,  # Ctrl-C is for the daemon, which says goodbye on the bus first
+}
+
+
 class _Child:
     """A broker of our own: a process that ends with us, and is started again if it ends before."""
 
@@ -158,13 +166,11 @@ class _Child:
         """Start it and wait until it answers; raises NotStarted."""
         self._said.clear()
         make = mosquitto_command if self._kind == "mosquitto" else embedded_command
-        self._process = await asyncio.create_subprocess_exec(
-            *make(self._port, self._folder),
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.DEVNULL,
-            stderr=asyncio.subprocess.PIPE,
-            start_new_session=True,  # Ctrl-C is for the daemon, which says goodbye on the bus first
-        )
+        try:
+            command = make(self._port, self._folder)
+            self._process = await asyncio.create_subprocess_exec(*command, **_CHILD)
+        except OSError as why:
+            raise NotStarted(f"{self._kind} cannot be started ({why})") from None
         try:
             async with asyncio.timeout(self._settings.start_s):
                 while self._process.returncode is None:
@@ -236,7 +242,7 @@ def mosquitto_command(port: int, folder: Path) -> list[str]:
 
 def mosquitto_config(port: int, folder: Path) -> str:
     """A configuration for loopback only. Never a websocket listener: 2.0.11's ignores its bind address."""
-    return f"""# Written by restpoint at each start; what you change here is lost. For more, run a broker of yours.
+    return f"""# Written by restpoint at each start; changes are lost. For more, run a broker of yours.
 listener {port} {LOOPBACK}
 allow_anonymous true
 set_tcp_nodelay true
@@ -260,7 +266,7 @@ def embedded_command(port: int, _folder: Path) -> list[str]:
         raise NotStarted("the embedded broker is not installed (pip install 'restpoint[broker]')")
     python = [sys.executable, "-P", "-m", "iotcore"]
     return [
-        *_ends_with_us(folder),
+        *_ends_with_us(),
         *python,
         "--listen",
         LOOPBACK,
