@@ -145,8 +145,8 @@ class _Frame:
         named = [t.label for t in chart.traces if t.label and not t.quiet]
         named += [r.label for r in chart.rules if r.axis == "y" and r.label]
         right = 14.0 + (26 + 6.0 * max(len(n) for n in named) if named else 0)
-        above = chart.y.label or any(s.label for s in chart.spans) or any(r.axis == "x" for r in chart.rules)
-        left, top = 50.0, 24.0 if above else 5.0
+        marked = any(s.label for s in chart.spans) or any(r.label for r in chart.rules if r.axis == "x")
+        left, top = 50.0, 5.0 + 16 * bool(chart.y.label) + 15 * marked
         bottom = 34.0 if chart.x.label else 5.0 if chart.x.bare else 20.0
         x_values = [_floats(c.x) for c in _curves(chart)]
         y_values = [_floats(t.y) for t in chart.traces]
@@ -275,7 +275,9 @@ def _rule(rule: Rule, frame: _Frame) -> str:
 def _ticks_x(frame: _Frame) -> str:
     log = frame.x.log
     values = (
-        log_ticks(frame.x_low, frame.x_high) if log else ticks(frame.x_low, frame.x_high, int(frame.w // 80))
+        log_ticks(frame.x_low, frame.x_high)
+        if log
+        else ticks(frame.x_low, frame.x_high, max(3, int(frame.w // 80)))
     )
     step = values[1] - values[0] if len(values) > 1 else nice_step(frame.x_high - frame.x_low)
     out = []
@@ -291,7 +293,9 @@ def _ticks_x(frame: _Frame) -> str:
 def _ticks_y(frame: _Frame) -> str:
     log = frame.y.log
     values = (
-        log_ticks(frame.y_low, frame.y_high) if log else ticks(frame.y_low, frame.y_high, int(frame.h // 34))
+        log_ticks(frame.y_low, frame.y_high)
+        if log
+        else ticks(frame.y_low, frame.y_high, max(2, int(frame.h // 34)))
     )
     step = values[1] - values[0] if len(values) > 1 else nice_step(frame.y_high - frame.y_low)
     out = []
@@ -333,10 +337,10 @@ def _names(chart: Chart, frame: _Frame) -> str:
 def _end_labels(chart: Chart, frame: _Frame) -> str:
     wanted: list[tuple[float, str, str]] = []
     for trace in chart.traces:
-        y = _floats(trace.y)
-        y = y[np.isfinite(y)]
+        seen = _floats(trace.y)
+        seen = seen[np.isfinite(seen)]
         if trace.label and not trace.quiet:
-            last = float(frame.py([y[-1]])[0]) if len(y) else 0.0
+            last = float(frame.py([seen[-1]])[0]) if len(seen) else 0.0
             wanted.append((last / FINE, trace.label, f"{trace.look} s{trace.style % STYLES}"))
     wanted += [
         (float(frame.py([r.at])[0]) / FINE, r.label, "rule") for r in chart.rules if r.axis == "y" and r.label

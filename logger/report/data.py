@@ -32,12 +32,12 @@ class Job:
 
 @dataclass(frozen=True, kw_only=True)
 class Car:
-    """The car's name and plan, m."""
+    """The car's name and plan, m; None where nobody measured it (then drawn to a middling car)."""
 
     name: str
-    wheelbase_m: float
-    track_front_m: float
-    track_rear_m: float
+    wheelbase_m: float | None
+    track_front_m: float | None
+    track_rear_m: float | None
     invented: bool = False
     """True for the demo: the report then says that name and figures are invented."""
 
@@ -100,7 +100,8 @@ class BuildResult:
     """What all captures of one build say together.
 
     `total` in kg; `front`, `left`, `cross` are shares (unit "1"); `x` is metres ahead of the rear axle, `y`
-    metres left of the centre line; `loads` are the four solved corner loads in CORNERS order, kg.
+    metres left of the centre line, both None where wheelbase or tracks are not known; `loads` are the four
+    solved corner loads in CORNERS order, kg.
     """
 
     label: str
@@ -108,8 +109,8 @@ class BuildResult:
     front: Quantity
     left: Quantity
     cross: Quantity
-    x: Quantity
-    y: Quantity
+    x: Quantity | None
+    y: Quantity | None
     loads: tuple[Quantity, ...]
     covariance_xy_m2: tuple[float, float, float] | None
     """(var x, cov xy, var y); None: no ellipse is drawn."""

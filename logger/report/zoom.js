@@ -53,12 +53,12 @@
       const { a, b, c, d } = this.view, foot = this.top + this.h;
       const xs = [this.value(a, this.x0, this.x1, this.logX), this.value(b, this.x0, this.x1, this.logX)];
       const ys = [this.value(1 - d, this.y0, this.y1, this.logY), this.value(1 - c, this.y0, this.y1, this.logY)];
-      this.tx.replaceChildren(...(this.logX ? logarithmic(...xs) : linear(...xs, Math.floor(this.w / 80))).flatMap(([v, text]) => {
+      this.tx.replaceChildren(...(this.logX ? logarithmic(...xs) : linear(...xs, Math.max(3, Math.floor(this.w / 80)))).flatMap(([v, text]) => {
         const at = this.left + (this.place(v, this.x0, this.x1, this.logX) - a) / (b - a) * this.w;
         const mark = part("path", { d: `M${at} ${foot}v4` });
         return this.hadX ? [mark, part("text", { x: at, y: foot + 15 }, text)] : [mark];
       }));
-      this.ty.replaceChildren(...(this.logY ? logarithmic(...ys) : linear(...ys, Math.floor(this.h / 34))).flatMap(([v, text]) => {
+      this.ty.replaceChildren(...(this.logY ? logarithmic(...ys) : linear(...ys, Math.max(2, Math.floor(this.h / 34)))).flatMap(([v, text]) => {
         const at = this.top + (1 - this.place(v, this.y0, this.y1, this.logY) - c) / (d - c) * this.h;
         return [part("path", { d: `M${this.left} ${at}h${this.w}` }), part("text", { x: this.left - 6, y: at + 3.5 }, text)];
       }));
