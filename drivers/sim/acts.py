@@ -93,7 +93,6 @@ class DriveOff:
         ]
         passes += [Pass(wheel, spots[wheel - 2], t + 0.9, t + 1.4) for wheel in (2, 3)]
         stage.roll(passes)
-        stage.later(t + 2.2, stage.leave)
 
 
 @dataclass(frozen=True, kw_only=True)

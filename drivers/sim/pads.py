@@ -76,13 +76,17 @@ class Pad:
         self._shown: deque[float] = deque(maxlen=max(1, spec.average))
         self._steady_for_s, self._last_kg, self._t_s = 0.0, 0.0, 0.0
         self._seq, self._in_burst = 0, False
+        self._shares = (0.0, 0.0, 0.0)
 
     def press(self, load_kg: float, dt_s: float) -> None:
         """Let this load act for dt (s)."""
-        spec = self.spec
-        self._crept_kg += (spec.creep * load_kg - self._crept_kg) * dt_s / spec.creep_s
-        target = load_kg * (1.0 - spec.creep) + self._crept_kg
-        self._cell_kg += (target - self._cell_kg) * (1.0 - exp(-2 * pi * spec.lowpass_Hz * dt_s))
+        creep = self.spec.creep
+        if dt_s != self._shares[0]:
+            follow = 1.0 - exp(-2 * pi * self.spec.lowpass_Hz * dt_s)
+            self._shares = (dt_s, dt_s / self.spec.creep_s, follow)
+        _, creeping, follow = self._shares
+        self._crept_kg += (creep * load_kg - self._crept_kg) * creeping
+        self._cell_kg += (load_kg * (1.0 - creep) + self._crept_kg - self._cell_kg) * follow
 
     def read(self, t_s: float) -> Reading:
         """Give the reading sent at t (s), later than the last."""
@@ -98,7 +102,7 @@ class Pad:
         shown = round(mean / spec.resolution_kg) * spec.resolution_kg
         steady = self._claims_steady(shown, dt_s)
         lost, damaged = self._radio()
-        self._seq = (self._seq + 1) % 256
+        self._seq += 1
         return Reading(
             pad=self.name,
             t_s=t_s,

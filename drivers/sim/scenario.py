@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from math import ceil
 from random import Random
 
 from drivers.sim.acts import Act, Wait
@@ -13,22 +14,22 @@ from drivers.sim.linear import Three
 from drivers.sim.pads import Pad, PadSpec, Reading
 from drivers.sim.stage import Stage
 
-STEP_S = 0.0025
-"""Step of the car's motion: a tenth of a radian at the fastest swing of a stuck car (about 6 Hz)."""
+STEP_S = 0.005
+"""Longest step of the car's motion: a sixth of a radian of a stuck car's fastest swing (about 6 Hz)."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Tick:
     """One moment in which every pad sends: readings by pad, and the truth by spot (kg, no noise, no zero).
 
-    `loads_kg` is what the spots carry now; `settled_kg` what they will carry when the car, left alone from
-    now on, has come to rest (meaningful once hands are off and wheels stand).
+    `loads_kg` is what the spots carry now. `settled_kg` is what they will carry when the car, left alone from
+    now on, has come to rest; None while somebody does something to it.
     """
 
     t_s: float
     readings: dict[str, Reading]
     loads_kg: Four
-    settled_kg: Four
+    settled_kg: Four | None
     act: str
 
 
@@ -109,7 +110,7 @@ class Play:
 
     def _until(self, t_s: float, act: Act) -> Tick:
         stage = self._stage
-        steps = max(1, round((t_s - stage.t_s) / STEP_S))
+        steps = max(1, ceil((t_s - stage.t_s) / STEP_S - 1e-6))
         dt_s = (t_s - stage.t_s) / steps
         for _ in range(steps):
             stage.step(dt_s)
@@ -120,7 +121,7 @@ class Play:
             t_s=t_s,
             readings=readings,
             loads_kg=stage.loads_kg(),
-            settled_kg=stage.settled_kg(),
+            settled_kg=stage.settled_kg() if isinstance(act, Wait) else None,
             act=act.text,
         )
 

@@ -28,6 +28,8 @@ class Pass:
 
     def share(self, t_s: float) -> float:
         """How much of the wheel the pad carries, 0 to 1."""
+        if t_s <= self.on_s:
+            return 0.0
         return smooth((t_s - self.on_s) / ROLL_S) - smooth((t_s - self.off_s) / ROLL_S)
 
 
@@ -57,10 +59,12 @@ class Stage:
         return self.car
 
     def roll(self, passes: list[Pass]) -> None:
-        """Replace the passes of the wheels over the spots."""
+        """Replace the passes of the wheels over the spots; a car whose every pass ends is gone after them."""
         self._passes = passes
         ends = [p.off_s if p.off_s < inf else p.on_s for p in passes]
         self._moving_until_s = max(ends, default=self.t_s) + 2 * ROLL_S
+        if not self.standing_passes():
+            self.later(self._moving_until_s - ROLL_S, self._leave)
 
     def standing_passes(self) -> list[Pass]:
         """The passes that are not going to end: where each wheel stands."""
@@ -75,10 +79,6 @@ class Stage:
         self.build = build
         if self.car is not None:
             self.car.rebuild(build)
-
-    def leave(self) -> None:
-        """The car is gone."""
-        self.car, self._passes = None, []
 
     def step(self, dt_s: float) -> None:
         """Move everything on by dt (s)."""
@@ -101,11 +101,15 @@ class Stage:
         """What S1…S4 would carry if nothing stuck: the statics of this car on this floor in this facing."""
         if self.car is None:
             return LEVEL
-        by_corner = Car.standing(self.build, self.floor, self.facing).loads_kg()
-        by_spot = dict(zip(SPOT_OF_CORNER[self.facing], by_corner, strict=True))
-        return (by_spot[0], by_spot[1], by_spot[2], by_spot[3])
+        return self._on_spots(Car.standing(self.build, self.floor, self.facing).loads_kg())
+
+    def _leave(self) -> None:
+        self.car = None
 
     def _on_spots(self, by_corner: Four) -> Four:
+        if self.t_s >= self._moving_until_s:
+            a, b, c, d = SPOT_OF_CORNER[self.facing]  # its own inverse
+            return (by_corner[a], by_corner[b], by_corner[c], by_corner[d])
         spots = [0.0] * 4
         for p in self._passes:
             spots[p.spot] += by_corner[p.wheel] * p.share(self.t_s)
