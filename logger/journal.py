@@ -39,7 +39,7 @@ class JournalSettings:
     """What is older than this (ms) survives a power cut; short against a rest, long against a disk's 1–20."""
     segment_bytes: int = 16 << 20
     """A segment ends at this size (bytes): read and checked in about a second at the next start."""
-    segment_s: float = 900.0
+    segment_s: float = 600.0
     """A segment ends at this age (s): the Parquet files made of one are then neither tiny nor late."""
     memory_bytes: int = 16 << 20
     """Held in memory (bytes) while the disk is full or slow: minutes of four pads at 80 Hz."""

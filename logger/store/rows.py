@@ -17,13 +17,12 @@ _FLOATS = ("mass_wire_kg", "mass_kg", "resolution_kg", "battery_V", "signal_dBm"
 
 
 class SegmentRows:
-    """Gathers the records derived from one journal segment of one run.
+    """Gathers the records derived from one journal segment.
 
     A sample takes 68 bytes here; times are cut to whole microseconds (the journal keeps the nanoseconds).
     """
 
-    def __init__(self, run: str) -> None:
-        self._run = run
+    def __init__(self) -> None:
         self._pads: dict[str, _PadSamples] = {}
         self._others: dict[str, list[tuple[int, list[Any]]]] = {}
 
@@ -33,29 +32,29 @@ class SegmentRows:
             self._pads.setdefault(record.pad, _PadSamples()).add(record)
         elif isinstance(record, Rest | CarRest):
             table = "rests" if isinstance(record, Rest) else "car_rests"
-            row = [self._run, *(getattr(record, name) for name in list(COLUMNS[table])[1:])]
+            row = [getattr(record, name) for name in list(COLUMNS[table])[1:]]
             self._put(table, record.t_from_wall_ns, row)
         else:
             t_mono_ns = moment_ns(record)
             t_wall_ns = t_mono_ns + offset_ns
             kind = str(type(record).__struct_config__.tag)
             text = _JSON.encode(record).decode()
-            row = [self._run, kind, getattr(record, "pad", None), t_mono_ns, t_wall_ns // 1000, text]
+            row = [kind, getattr(record, "pad", None), t_mono_ns, t_wall_ns // 1000, text]
             self._put("events", t_wall_ns, row)
 
-    def tables(self) -> list[tuple[str, str, Any]]:
-        """Build (table, date as YYYY-MM-DD, Arrow table) for all that was gathered."""
-        out = self._sample_tables()
+    def tables(self, run: str) -> list[tuple[str, str, Any]]:
+        """Build (table, date as YYYY-MM-DD, Arrow table) for all that was gathered in this run."""
+        out = self._sample_tables(run)
         for table, rows in sorted(self._others.items()):
             for day in sorted({day for day, _ in rows}):
                 columns = zip(*(row for at, row in rows if at == day), strict=True)
-                out.append((table, date_text(day), _table(table, [list(column) for column in columns])))
+                out.append((table, date_text(day), _table(table, run, [list(column) for column in columns])))
         return out
 
     def _put(self, table: str, t_wall_ns: int, row: list[Any]) -> None:
         self._others.setdefault(table, []).append((t_wall_ns // DAY_NS, row))
 
-    def _sample_tables(self) -> list[tuple[str, str, Any]]:
+    def _sample_tables(self, run: str) -> list[tuple[str, str, Any]]:
         import numpy as np
 
         if not self._pads:
@@ -71,19 +70,12 @@ class SegmentRows:
         out = []
         for day in np.unique(days):
             here = days == day
-            day_columns = {name: column[here] for name, column in columns.items()}
-            out.append(("samples", date_text(int(day)), self._samples(names[here].tolist(), day_columns)))
+            rows = {name: column[here] for name, column in columns.items()}
+            rows |= {"pad": names[here].tolist(), "t_wall": rows["t_wall_us"]}
+            rows["wall_less_mono_us"] = rows["t_wall_us"] - rows["t_mono_us"]
+            table = _table("samples", run, [rows[name] for name in list(COLUMNS["samples"])[1:]])
+            out.append(("samples", date_text(int(day)), table))
         return out
-
-    def _samples(self, pads: list[str], columns: dict[str, Any]) -> Any:
-        t_wall_us = columns.pop("t_wall_us")
-        columns |= {
-            "run": [self._run] * len(pads),
-            "pad": pads,
-            "t_wall": t_wall_us,
-            "wall_less_mono_us": t_wall_us - columns.pop("t_mono_us"),
-        }
-        return _table("samples", [columns[name] for name in COLUMNS["samples"]])
 
 
 class _PadSamples:
@@ -118,9 +110,10 @@ def date_text(day: int) -> str:
     return (date(1970, 1, 1) + timedelta(days=day)).isoformat()
 
 
-def _table(table: str, columns: list[Any]) -> Any:
+def _table(table: str, run: str, columns: list[Any]) -> Any:
     import pyarrow as pa
 
     kinds = [kind for kind, _ in COLUMNS[table].values()]
-    arrays = [array(kind, values) for kind, values in zip(kinds, columns, strict=True)]
+    runs = [run] * len(columns[0])
+    arrays = [array(kind, values) for kind, values in zip(kinds, [runs, *columns], strict=True)]
     return pa.Table.from_arrays(arrays, schema=schema(table))
