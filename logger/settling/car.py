@@ -1,0 +1,244 @@
+"""The whole car: the total of all pads rests before single corners do; loads with their covariance, events.
+
+The total (and with it every determinate figure) is not moved by sticking dampers or tyres; only the warp mode
+is. So the car's rest is decided on the total alone, and the loads carry a full covariance whose sum is the
+total's.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.model import ALL_PADS, Boarding, CarOff, CarOn, CarRest, Record, Rock, Step
+from logger.settling.channel import Cell, Channel, Level
+from logger.settling.settings import Settling
+from logger.settling.swings import rock_of
+
+if TYPE_CHECKING:
+    from logger.settling.pad import Pad
+
+HISTORY = 900
+"""Cells of the total kept to find rocks in."""
+
+
+class Car:
+    """Total, loads and events of one bay; silent while fewer than two pads are named."""
+
+    def __init__(self, settings: Settling, pads: list[Pad]) -> None:
+        self.settings = settings
+        self.pads = pads
+        self.channel = Channel(settings, len(pads))
+        self.rest: CarRest | None = None
+        self.on: bool | None = None
+        """Does a car stand on the pads; None while no capacity or zero says so."""
+        self._sum = [0.0] * len(pads)
+        self._t = [0.0] * len(pads)
+        self._count = [0] * len(pads)
+        self._first_ns = self._last_ns = 0
+        self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY)
+        self._origin_ns: int | None = None
+        self._wobble = 0.0
+        self._moved_ns = 0
+
+    # -- cells -----------------------------------------------------------------------------------------
+
+    def tick(self, end_ns: int) -> list[Record]:
+        """Take the pads' cells of the frame that ended; a car cell is full once every pad has sent."""
+        if len(self.pads) < 2:
+            return []
+        out: list[Record] = []
+        if any(pad.silent for pad in self.pads):
+            out += self._tell(self.channel.silence())
+            self._count = [0] * len(self.pads)
+            return out
+        for i, pad in enumerate(self.pads):
+            cell = pad.cell
+            if cell is None:
+                continue
+            if self._origin_ns is None:
+                self._origin_ns = cell.first_ns
+            if not any(self._count):
+                self._first_ns = self._last_ns = cell.first_ns
+            if self._count[i] == 0:
+                self._sum[i] = self._t[i] = 0.0
+            self._sum[i] += cell.n * cell.value
+            self._t[i] += cell.n * ((cell.first_ns + cell.last_ns) * 0.5e-9 - self._origin_ns * 1e-9)
+            self._count[i] += cell.n
+            self._first_ns = min(self._first_ns, cell.first_ns)
+            self._last_ns = max(self._last_ns, cell.last_ns)
+        if all(self._count):
+            out += self._full(end_ns)
+        return out
+
+    def finish(self) -> list[Record]:
+        """End of a recording."""
+        return self._tell(self.channel.finish())
+
+    def _full(self, end_ns: int) -> list[Record]:
+        counts = self._count
+        loads = [s / c for s, c in zip(self._sum, counts, strict=True)]
+        t = sum(s / c for s, c in zip(self._t, counts, strict=True)) / len(loads)
+        cell = Cell(t, sum(loads), min(counts), self._first_ns, self._last_ns)
+        self._count = [0] * len(loads)
+        self._history.append((t, cell.value))
+        self.channel.resolution = max(pad.channel.resolution for pad in self.pads)
+        self.channel.floor_factor = float(len(loads))
+        return self._presence(loads, end_ns) + self._tell(self.channel.feed(cell, end_ns, loads))
+
+    # -- presence --------------------------------------------------------------------------------------
+
+    def _presence(self, loads: list[float], end_ns: int) -> list[Record]:
+        """Car on when all pads take load after standing empty, car off when all are empty again."""
+        if not all(pad.zero.known for pad in self.pads):
+            return []
+        net = [x - pad.zero.zero_kg for x, pad in zip(loads, self.pads, strict=True)]
+        limits = [(pad.zero.capacity_kg or 0.0) * self.settings.empty_share for pad in self.pads]
+        if self.on is not True and all(x > 1.5 * limit for x, limit in zip(net, limits, strict=True)):
+            self.on = True
+            return [CarOn(t_mono_ns=end_ns, mass_kg=sum(net))]
+        if self.on is not False and all(abs(x) < limit for x, limit in zip(net, limits, strict=True)):
+            was, self.on = self.on, False
+            return [CarOff(t_mono_ns=end_ns)] if was else []
+        return []
+
+    # -- rests -----------------------------------------------------------------------------------------
+
+    def _tell(self, levels: list[Level]) -> list[Record]:
+        out: list[Record] = []
+        for level in levels:
+            before = self.rest
+            rest = self._rest(level)
+            self.rest = rest
+            out.append(rest)
+            if level.change == "declared":
+                out += self._events(before, rest)
+            if not level.open:
+                self._moved_ns = level.to_ns
+                self._wobble = level.wobble
+        return out
+
+    def _rest(self, level: Level) -> CarRest:
+        """The record of a level of the total: zeros taken off, loads and covariance put together."""
+        same = self.rest is not None and self.rest.t_from_mono_ns == level.from_ns
+        old = self.rest if same else None
+        middle = (level.from_ns + level.to_ns) // 2
+        zeros = [pad.zero.at((middle - (pad.origin_ns or 0)) * 1e-9) for pad in self.pads]
+        zero, var_zero = sum(z for z, _ in zeros), sum(u * u for _, u in zeros)
+        loads, covariance = self._loads(level)
+        for i, (z, u) in enumerate(zeros):
+            loads[i] -= z
+            covariance[i, i] += u * u
+        u = (level.u**2 + var_zero) ** 0.5
+        if old is None:
+            declared, declared_u = level.declared - zero, (level.declared_u**2 + var_zero) ** 0.5
+        else:
+            declared, declared_u = old.declared_mass_kg, old.declared_u_kg
+        offset = self.pads[0].wall_offset_ns
+        return CarRest(
+            pads=tuple(pad.name for pad in self.pads),
+            t_from_mono_ns=level.from_ns,
+            t_from_wall_ns=level.from_ns + offset,
+            t_declared_mono_ns=level.declared_ns,
+            t_to_mono_ns=level.to_ns,
+            declared_mass_kg=declared,
+            declared_u_kg=declared_u,
+            mass_kg=level.value - zero,
+            u_kg=u,
+            loads_kg=tuple(float(x) for x in loads),
+            covariance_kg2=tuple(float(x) for x in covariance.ravel()),
+            slope_kg_per_s=level.slope,
+            n=level.n,
+            open=level.open,
+            revision=0 if old is None else old.revision + 1,
+        )
+
+    def _loads(self, level: Level) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Loads on the wire and their covariance, made to add up to the total and its variance."""
+        fits = [self.channel.part_fit(i, pad.channel.noise_for_fit()) for i, pad in enumerate(self.pads)]
+        loads = np.array([f[0] for f in fits])
+        u = np.array([f[1] for f in fits])
+        covariance = np.outer(u, u) * self.channel.part_correlation()
+        return share_out(loads, covariance, level.value, level.u**2)
+
+    # -- events ----------------------------------------------------------------------------------------
+
+    def _events(self, before: CarRest | None, after: CarRest) -> list[Record]:
+        if before is None or before.open:
+            return []
+        u = (before.u_kg**2 + after.u_kg**2) ** 0.5
+        size = after.mass_kg - before.mass_kg
+        out: list[Record] = [
+            Step(
+                pad=ALL_PADS,
+                t_from_mono_ns=before.t_to_mono_ns,
+                t_to_mono_ns=after.t_from_mono_ns,
+                before_kg=before.mass_kg,
+                after_kg=after.mass_kg,
+                size_kg=size,
+                u_kg=u,
+            )
+        ]
+        out += self._rock(before, after)
+        s = self.settings
+        if s.person_min_kg <= abs(size) <= s.person_max_kg and self.on is not False:
+            out += self._boarding(before, after, size, u)
+        return out
+
+    def _boarding(self, before: CarRest, after: CarRest, size: float, u: float) -> list[Record]:
+        """A person: the right size, on a car that stays on all pads, shared by at least two of them."""
+        if min(before.loads_kg) <= 0 or min(after.loads_kg) <= 0:
+            return []
+        shares = sorted(abs(b - a) for a, b in zip(before.loads_kg, after.loads_kg, strict=True))
+        if min(before.mass_kg, after.mass_kg) < 2.0 * abs(size) or shares[-2] < 0.1 * abs(size):
+            return []
+        return [Boarding(t_mono_ns=after.t_from_mono_ns, size_kg=size, u_kg=u)]
+
+    def _rock(self, before: CarRest, after: CarRest) -> list[Record]:
+        assert self._origin_ns is not None
+        lo = (before.t_to_mono_ns - self._origin_ns) * 1e-9 - 0.5
+        hi = (after.t_declared_mono_ns - self._origin_ns) * 1e-9
+        points = [(t, x) for t, x in self._history if lo <= t <= hi]
+        zero = sum(pad.zero.zero_kg for pad in self.pads)
+        found = rock_of(
+            np.array([t for t, _ in points]),
+            np.array([x for _, x in points]) - zero - after.mass_kg,
+            self.settings.rock_band * self.channel.band(),
+            self.settings.rock_min_swings,
+        )
+        if found is None:
+            return []
+        start, end, swings, frequency, damping, amplitude = found
+        return [
+            Rock(
+                t_from_mono_ns=self._origin_ns + round(start * 1e9),
+                t_to_mono_ns=self._origin_ns + round(end * 1e9),
+                swings=swings,
+                frequency_Hz=frequency,
+                damping_ratio=damping,
+                amplitude_kg=amplitude,
+            )
+        ]
+
+
+def share_out(
+    loads: NDArray[np.float64], covariance: NDArray[np.float64], total: float, variance: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Make loads add up to a total that is better known than they are, and their covariance to its variance.
+
+    The difference goes to the loads in proportion to their covariance with the sum (the update of least
+    squares); the covariance keeps the conditional part and takes the total's own variance.
+    """
+    one = np.ones(len(loads))
+    to_sum = covariance @ one
+    var_sum = float(one @ to_sum)
+    if var_sum <= 0:
+        gain = one / len(loads)
+        rest = covariance * 0.0
+    else:
+        gain = to_sum / var_sum
+        rest = covariance - np.outer(to_sum, to_sum) / var_sum
+    return loads + gain * (total - float(loads.sum())), rest + np.outer(gain, gain) * variance

@@ -1,0 +1,461 @@
+"""One stream of cells (a pad's, or the car's total): when does it rest, at what value, how sure is that.
+
+Two states. *Seeking*: after each cell the tail fit runs over what came since the last movement; a rest is
+declared once the settled value is known well enough. *Resting*: each cell is held against the level; a
+jump or a cumulative sum closes the rest at the first evidence of movement, and the fit is refined at a
+modest pace. Bounded work and memory a cell: old cells of a long rest are merged in pairs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.settling.settings import Settling
+from logger.settling.tail import Estimate, Noise, estimate
+
+CAPACITY = 256
+"""Cells held; a fit never sees more."""
+SEEK_CELLS = 160
+"""Cells kept while seeking."""
+
+
+class Cell(NamedTuple):
+    """Samples of one pad gathered over cell_s: mean time (s), mean value, count, first and last time (ns)."""
+
+    t_s: float
+    value: float
+    n: int
+    first_ns: int
+    last_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A rest as the channel sees it (values as on the wire); `change` says what happened to it."""
+
+    change: str
+    """declared, refined, closed (movement), silenced (no samples), ended (recording ends) or reopened."""
+    from_ns: int
+    declared_ns: int
+    to_ns: int
+    declared: float
+    declared_u: float
+    value: float
+    u: float
+    slope: float
+    u_slope: float
+    n: int
+    wobble: float
+    """Residual standard deviation of one cell."""
+
+    @property
+    def open(self) -> bool:
+        """True while the rest lasts."""
+        return self.change not in ("closed", "silenced", "ended")
+
+
+class Channel:
+    """Rest detection for one stream of cells."""
+
+    def __init__(self, settings: Settling, parts: int = 0) -> None:
+        """Take the constants; `parts` columns travel with each cell (the pads' shares of a total)."""
+        self.settings = settings
+        self.level: Level | None = None
+        self.last: Level | None = None
+        """The rest closed last; may be reopened."""
+        self.resolution = 0.0
+        self.floor_factor = 1.0
+        """How many independent roundings add up in a value (the total of four pads: 4)."""
+        self.variance: float | None = None
+        """Learned variance of one sample in quiet rests."""
+        self._eta = 1.0
+        self._t = np.zeros(CAPACITY)
+        self._x = np.zeros(CAPACITY)
+        self._w = np.zeros(CAPACITY)
+        self._first = np.zeros(CAPACITY, dtype=np.int64)
+        self._last = np.zeros(CAPACITY, dtype=np.int64)
+        self._parts = np.zeros((CAPACITY, parts))
+        self._columns = (self._t, self._x, self._w, self._first, self._last, self._parts)
+        self._n = 0
+        self.knock = 0.0
+        """Largest deviation in the disturbance last bridged."""
+        self._peak = 0.0
+        self._mean_n = 1.0
+        self._tails = np.array(settings.tails_s)
+        share = (1.0 - settings.no_tail_weight) / len(settings.tails_s)
+        self._log_prior = np.log(np.array([settings.no_tail_weight, *[share] * len(settings.tails_s)]))
+        self._watch = 0.0
+        self._sd = 0.0
+        self._up = self._down = 0.0
+        self._up_from = self._down_from = 0
+        self._off = 0
+        self._until_fit = 0
+        self._told_s = 0.0
+        self._samples = 0
+
+    # -- feeding ---------------------------------------------------------------------------------------
+
+    def feed(self, cell: Cell, end_ns: int, parts: Sequence[float] = ()) -> list[Level]:
+        """Take the next cell, which ended at `end_ns`, and say what it did to the rest."""
+        if self._n == CAPACITY:
+            self._make_room()
+        i = self._n
+        self._t[i], self._x[i], self._w[i] = cell.t_s, cell.value, cell.n
+        self._first[i], self._last[i] = cell.first_ns, cell.last_ns
+        if parts:
+            self._parts[i] = parts
+        self._n = i + 1
+        self._mean_n += (cell.n - self._mean_n) * 0.05
+        if self.level is not None:
+            return self._rest(cell)
+        if self.last is not None:
+            self._peak = max(self._peak, abs(cell.value - self.last.value))
+        return self._seek(end_ns)
+
+    def silence(self) -> list[Level]:
+        """No samples for too long: close the rest at its last sample."""
+        return self._close(self._n, "silenced") if self.level is not None else []
+
+    def break_off(self) -> list[Level]:
+        """What comes next has nothing to do with what was (overload, unit change): close and forget."""
+        levels = self._close(self._n, "closed") if self.level is not None else []
+        self._n = 0
+        self.last = None
+        return levels
+
+    def finish(self) -> list[Level]:
+        """Close what is open at the end of a recording."""
+        return self._close(self._n, "ended") if self.level is not None else []
+
+    # -- noise -----------------------------------------------------------------------------------------
+
+    def band(self) -> float:
+        """What cannot be told from standing still by one reading: max(d, band_sigma · sigma)."""
+        sigma = 0.0 if self.variance is None else self.variance**0.5
+        return max(self.resolution, self.settings.band_sigma * sigma)
+
+    def _dither(self) -> float:
+        """Share of the rounding error that averaging leaves: 1 without noise, 0 with noise of d/2 and more.
+
+        Sum of the first harmonic of the rounding error under Gaussian dither, exp(−2π²σ²/d²).
+        """
+        if self.variance is None or self.resolution <= 0:
+            return 1.0
+        return float(np.exp(-19.74 * self.variance / self.resolution**2))
+
+    def _noise(self, white: float) -> Noise:
+        """Assemble what the fit needs; `white` stands in for a variance that is not yet learned."""
+        share = self._dither()
+        rounding = self.resolution**2 / 12.0
+        known = self.variance is not None
+        variance = self.variance if self.variance is not None else white
+        return Noise(
+            variance=max(variance, rounding * share * self._mean_n * self.floor_factor, 1e-18),
+            weight=12.0 if known else 2.0,
+            eta=self._eta,
+            floor=rounding * share * self.floor_factor,
+            spread=max(self.settings.tail_prior_band * max(self.band(), 3.0 * variance**0.5), 1e-9),
+        )
+
+    def _white(self, m: int) -> float:
+        """Variance of one sample from differences of the newest m cells."""
+        lo = self._n - m
+        x, w = self._x[lo : self._n], self._w[lo : self._n]
+        step = np.diff(x)
+        return float(np.mean(step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])))
+
+    def _learn(self, fit: Estimate) -> None:
+        """Learn noise from a quiet stretch: fast downwards, slowly upwards."""
+        if fit.count < 8:
+            return
+        if self.variance is None:
+            self.variance, self._eta = fit.variance, max(min(fit.eta, 1.0), 0.05)
+            return
+        self.variance += (fit.variance - self.variance) * (0.2 if fit.variance < self.variance else 0.02)
+        self._eta += (max(min(fit.eta, 1.0), 0.05) - self._eta) * 0.05
+
+    # -- seeking ---------------------------------------------------------------------------------------
+
+    def _least(self) -> int:
+        """Fewest cells that make a rest: min_rest_s and min_rest_samples."""
+        n = self._n
+        step = max((self._t[n - 1] - self._t[max(n - 9, 0)]) / max(min(n - 1, 8), 1), 1e-3)
+        by_time = int(np.ceil(self.settings.min_rest_s / step - 1e-6)) + 1
+        by_count = int(np.ceil(self.settings.min_rest_samples / max(self._mean_n, 1e-6)))
+        return max(by_time, by_count, 3)
+
+    def _seek(self, end_ns: int) -> list[Level]:
+        if self._n > SEEK_CELLS:
+            self._drop(self._n - SEEK_CELLS)
+        least = self._least()
+        if self._n < least:
+            return []
+        recent = self._x[self._n - min(5, least) : self._n]
+        band = self.band()
+        if self.variance is not None and float(recent.max() - recent.min()) > 8.0 * band:
+            return []
+        fit = self._fit(self._n, least)
+        if not self._good(fit):
+            return []
+        return self._declare(fit, end_ns)
+
+    def _fit(self, n: int, least: int) -> Estimate:
+        white = self._white(min(n, 15)) if self.variance is None else 0.0
+        return estimate(
+            self._t[:n],
+            self._x[:n],
+            self._w[:n],
+            self._noise(white),
+            self._tails,
+            self._log_prior,
+            min(least, n),
+        )
+
+    def _good(self, fit: Estimate) -> bool:
+        """Can this fit be told as a rest?"""
+        s = self.settings
+        sigma = (fit.white if self.variance is None else self.variance) ** 0.5
+        band = max(self.resolution, s.band_sigma * sigma)
+        limit = max(s.declare_d * self.resolution, s.declare_sigma * sigma)
+        if fit.span_s > s.patience_s:
+            limit = max(limit, min(fit.span_s / s.patience_s - 1.0, 1.0) * s.rest_u_band * band)
+        sd = (fit.variance / self._mean_n) ** 0.5
+        last = abs(self._x[self._n - 1] - fit.now)
+        return bool(
+            fit.u <= max(limit, 1e-12)
+            and sd <= s.wobble_band * band
+            and abs(fit.value - fit.now) <= s.reach_band * band
+            and abs(fit.slope) * s.creep_horizon_s <= 2.0 * band
+            and last <= 4.0 * sd + self.resolution
+        )
+
+    def _declare(self, fit: Estimate, end_ns: int) -> list[Level]:
+        start = self._n - fit.count
+        old = self.last
+        if old is not None and self._same(old, fit, int(self._first[start])):
+            self.knock = self._peak
+            level = replace(old, change="reopened", to_ns=int(self._last[self._n - 1]))
+            self._samples = old.n + int(fit.samples)
+        else:
+            self._drop(start)
+            self._samples = int(fit.samples)
+            level = Level(
+                change="declared",
+                from_ns=int(self._first[0]),
+                declared_ns=end_ns,
+                to_ns=int(self._last[self._n - 1]),
+                declared=fit.value,
+                declared_u=fit.u,
+                value=fit.value,
+                u=fit.u,
+                slope=fit.slope,
+                u_slope=fit.u_slope,
+                n=self._samples,
+                wobble=0.0,
+            )
+        self.last = None
+        self.level = level
+        self._told_s = float(self._t[self._n - 1])
+        self._settle_watch(fit)
+        return [level]
+
+    def _same(self, old: Level, fit: Estimate, from_ns: int) -> bool:
+        """Is this the rest closed last, after a knock or a radio gap?"""
+        limit_s = self.settings.reopen_silent_s if old.change == "silenced" else self.settings.reopen_s
+        near = max(0.6 * self.resolution, 3.0 * (fit.u**2 + old.u**2) ** 0.5)
+        return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(fit.value - old.value) <= near
+
+    # -- resting ---------------------------------------------------------------------------------------
+
+    def _settle_watch(self, fit: Estimate) -> None:
+        """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
+        self._watch = fit.now
+        rounding = self.resolution**2 / 12.0 * self.floor_factor
+        self._sd = float(np.sqrt(fit.variance / self._mean_n + rounding * self._dither()))
+        span = fit.span_s
+        step = self.settings.cell_s
+        self._until_fit = 2 if span < 3 else int((1.0 if span < 20 else 3.0) / step)
+        self._learn(fit)
+
+    def _rest(self, cell: Cell) -> list[Level]:
+        assert self.level is not None
+        self._samples += cell.n
+        r = cell.value - self._watch
+        sd = max(self._sd, 1e-15)
+        limit = max(self.settings.close_sigma * sd, self.settings.close_d * self.resolution)
+        self._off = self._off + 1 if abs(r) > limit else 0
+        if self._off >= 2 or (self._off and cell.n >= 3 and abs(r) > 1.5 * limit):
+            return self._moved(self._n - self._off)
+        z = r / sd
+        if self._cusum(z):
+            start = self._up_from if self._up > self._down else self._down_from
+            self._up = self._down = 0.0
+            if self._shifted(start):
+                return self._moved(start)
+        if not self._off:
+            gone = self._t[self._n - 1] - self._t[self._n - 2]
+            self._watch += r * min(gone / self.settings.watch_s, 0.5)
+        self._until_fit -= 1
+        if self._until_fit > 0 or self._off:
+            return []
+        return self._refine()
+
+    def _cusum(self, z: float) -> bool:
+        slack, here = self.settings.cusum_slack, self._n - 1
+        if self._up <= 0:
+            self._up_from = here
+        if self._down <= 0:
+            self._down_from = here
+        z = min(max(z, -4.0), 4.0)
+        self._up = max(self._up + z - slack, 0.0)
+        self._down = max(self._down - z - slack, 0.0)
+        return max(self._up, self._down) > self.settings.cusum_limit
+
+    def _shifted(self, start: int) -> bool:
+        """Do the cells from `start` on stand at another level than those before?"""
+        n = self._n
+        before = slice(max(start - 40, 0), start)
+        if start < 3 or n - start < 2:
+            return False
+        w0, w1 = self._w[before].sum(), self._w[start:n].sum()
+        m0 = float((self._w[before] * self._x[before]).sum() / w0)
+        m1 = float((self._w[start:n] * self._x[start:n]).sum() / w1)
+        eta = self._eta
+        per = self._sd**2 * self._mean_n * (2.0 - eta) / eta
+        se = (per * (1.0 / w0 + 1.0 / w1)) ** 0.5
+        return abs(m1 - m0) > max((0.6 + 0.6 * self._dither()) * self.resolution, 4.5 * se)
+
+    def _refine(self) -> list[Level]:
+        assert self.level is not None
+        fit = self._fit(self._n, min(self._least() * 2, self._n))
+        ramp = self._ramp()
+        if ramp is not None:
+            return self._moved(ramp)
+        self._settle_watch(fit)
+        now = float(self._t[self._n - 1])
+        pace = self.settings.refine_every_s * (1.0 if fit.span_s < 10 else 5.0)
+        self.level = self._restated(fit, "refined", self._n)
+        if now - self._told_s < pace:
+            return []
+        self._told_s = now
+        return [self.level]
+
+    def _ramp(self) -> int | None:
+        """Index where a steady ramp faster than creep began, or None."""
+        horizon = self.settings.creep_horizon_s
+        n = self._n
+        lo = int(np.searchsorted(self._t[:n], self._t[n - 1] - horizon))
+        if n - lo < 8:
+            return None
+        half = (lo + n) // 2
+        fall = float(self._x[half:n].mean() - self._x[lo:half].mean()) * 2.0
+        se = 2.0 * self._sd * (4.0 / (n - lo)) ** 0.5
+        return lo if abs(fall) > max(1.5 * self.band(), 5.0 * se) else None
+
+    def _restated(self, fit: Estimate, change: str, n: int) -> Level:
+        assert self.level is not None
+        return replace(
+            self.level,
+            change=change,
+            to_ns=int(self._last[n - 1]),
+            value=fit.value,
+            u=fit.u,
+            slope=fit.slope,
+            u_slope=fit.u_slope,
+            n=self._samples,
+            wobble=self._sd,
+        )
+
+    def _moved(self, start: int) -> list[Level]:
+        """Movement began with cell `start`: close there, and seek on from it."""
+        return self._close(max(start, 1), "closed")
+
+    def _close(self, end: int, change: str) -> list[Level]:
+        assert self.level is not None
+        guard = end - 1 if change == "closed" and end > 6 else end
+        if guard >= 3:
+            fit = self._fit(guard, min(self._least() * 2, guard))
+            closed = self._restated(fit, change, end)
+        else:
+            closed = replace(self.level, change=change, to_ns=int(self._last[end - 1]))
+        lost = int(self._w[end : self._n].sum())
+        closed = replace(closed, n=closed.n - lost, slope=closed.slope)
+        self.level = None
+        self.last = closed
+        self._peak = float(np.abs(self._x[end : self._n] - closed.value).max(initial=0.0))
+        self._off = 0
+        self._up = self._down = 0.0
+        self._drop(end)
+        return [closed]
+
+    def noise_for_fit(self) -> Noise:
+        """The noise as known now."""
+        return self._noise(self._white(min(self._n, 15)) if self.variance is None and self._n > 1 else 0.0)
+
+    def part_fit(self, part: int, noise: Noise) -> tuple[float, float]:
+        """Settled value and u of one part over the cells held."""
+        n = self._n
+        if n < 3:
+            return (float(self._parts[n - 1, part]) if n else 0.0), (noise.variance + noise.floor) ** 0.5
+        fit = estimate(
+            self._t[:n],
+            self._parts[:n, part],
+            self._w[:n],
+            noise,
+            self._tails,
+            self._log_prior,
+            min(self._least(), n),
+        )
+        return fit.value, fit.u
+
+    def part_correlation(self) -> NDArray[np.float64]:
+        """Correlation of the parts about their means over the newest cells."""
+        parts = self._parts[max(self._n - 40, 0) : self._n]
+        count = parts.shape[1]
+        if len(parts) < 8:
+            return np.eye(count)
+        off = parts - parts.mean(axis=0)
+        covariance = off.T @ off
+        sd = np.sqrt(np.diag(covariance))
+        if not (sd > 0).all():
+            return np.eye(count)
+        shrink = len(parts) / (len(parts) + 8.0)  # few cells say little about correlation
+        matrix: NDArray[np.float64] = shrink * covariance / np.outer(sd, sd)
+        np.fill_diagonal(matrix, 1.0)
+        return matrix
+
+    # -- cells -----------------------------------------------------------------------------------------
+
+    def _drop(self, count: int) -> None:
+        """Forget the oldest cells."""
+        if count <= 0:
+            return
+        keep = self._n - count
+        for a in self._columns:
+            a[:keep] = a[count : self._n].copy()
+        self._n = keep
+        self._up_from = max(self._up_from - count, 0)
+        self._down_from = max(self._down_from - count, 0)
+
+    def _make_room(self) -> None:
+        """Merge the older half in pairs, so that a long rest keeps a bounded number of cells."""
+        half = CAPACITY // 2
+        w = self._w[:half].reshape(-1, 2)
+        sums = w.sum(axis=1)
+        for a in (self._t, self._x):
+            a[: half // 2] = (a[:half].reshape(-1, 2) * w).sum(axis=1) / sums
+        parts = self._parts[:half].reshape(half // 2, 2, -1)
+        self._parts[: half // 2] = (parts * w[:, :, None]).sum(axis=1) / sums[:, None]
+        self._first[: half // 2] = self._first[:half:2]
+        self._last[: half // 2] = self._last[1:half:2]
+        self._w[: half // 2] = sums
+        for a in self._columns:
+            a[half // 2 : CAPACITY - half // 2] = a[half:].copy()
+        self._n = CAPACITY - half // 2
+        self._up_from = max(self._up_from - half // 2, 0)
+        self._down_from = max(self._down_from - half // 2, 0)

@@ -1,0 +1,157 @@
+"""From samples to cells: refuses what is no reading, picks out single wild values, learns the resolution.
+
+Everything here is per pad and per sample, so it is kept short; what is excluded is counted with its reason.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from math import isfinite
+from statistics import median
+
+from drivers.api import FLAG_OVERLOAD, FLAG_UNDERLOAD
+from logger.settling.channel import Cell
+from logger.settling.settings import Settling
+
+HELD = 1
+"""This value may be wild; it waits for the next one."""
+WILD = 2
+"""The value that waited was wild."""
+OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
+
+
+class Resolution:
+    """The smallest step of a stream's values, learned as the least non-zero difference seen lately.
+
+    Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too.
+    """
+
+    def __init__(self) -> None:
+        self.value = 0.0
+        """0.0 while no two values have differed."""
+        self._now = self._before = float("inf")
+        self._changes = 0
+
+    def see(self, step: float, size: float) -> None:
+        """Take the absolute difference (> 0) of two successive values of this size."""
+        if step < 1e-9 * size:
+            return  # the same reading, written differently
+        if step < self._now:
+            self._now = step
+            self.value = min(self._now, self._before)
+        self._changes += 1
+        if self._changes >= 64:
+            self._before, self._now, self._changes = self._now, float("inf"), 0
+            self.value = self._before
+
+
+class Intake:
+    """One pad's samples on their way into cells."""
+
+    def __init__(self, settings: Settling) -> None:
+        self.settings = settings
+        self.excluded: Counter[str] = Counter()
+        """Samples left out, by reason: missing, not_finite, stale, overload, wild."""
+        self.resolution = Resolution()
+        self.stated_d: float | None = None
+        self.held: float | None = None
+        """A value that may be wild, kept back until the next one is known."""
+        self.held_ns = -1
+        self.last_ns = -1
+        self.interval_s = 0.0
+        """Typical time between samples, 0 while unknown."""
+        self.jump = float("inf")
+        """Differences up to this are never wild."""
+        self._start: list[float] = []
+        self._last = float("nan")
+        self._before = float("nan")
+        self._n = 0
+        self._base = self._sum = self._t_sum = 0.0
+        self._first_ns = self._end_ns = 0
+
+    def refuse(self, mass_kg: float | None, t_ns: int, flags: int) -> str:
+        """Say why a sample is no reading, "" if it is one; counts it."""
+        if flags & OVERLOADED:
+            reason = "overload"
+        elif mass_kg is None:
+            reason = "missing"
+        elif not isfinite(mass_kg):
+            reason = "not_finite"
+        elif t_ns < max(self.last_ns, self.held_ns):
+            reason = "stale"
+        else:
+            return ""
+        self.excluded[reason] += 1
+        return reason
+
+    def add(self, x: float, t_ns: int) -> int:
+        """Take a good reading; returns HELD if it is kept back, plus WILD if the one kept back was wild."""
+        result = WILD if self.held is not None and self._resolve(x) else 0
+        step = x - self._last
+        if step > self.jump or step < -self.jump:
+            self.held, self.held_ns = x, t_ns
+            return result | HELD
+        self._accept(x, t_ns)
+        return result
+
+    def _resolve(self, x: float) -> bool:
+        """Judge the value kept back, now that its successor is known."""
+        held, self.held = self.held, None
+        assert held is not None
+        off = min(abs(held - self._last), abs(held - x))
+        calm = max(abs(x - self._last), abs(self._last - self._before))
+        same_side = (held > self._last) == (held > x)
+        if same_side and off > 4.0 * calm:
+            self.excluded["wild"] += 1
+            return True
+        self._accept(held, self.held_ns)
+        return False
+
+    def drop_held(self) -> None:
+        """The stream stops here: a jump nobody confirmed is left out as wild."""
+        if self.held is not None:
+            self.held = None
+            self.excluded["wild"] += 1
+
+    def _accept(self, x: float, t_ns: int) -> None:
+        step = x - self._last
+        if step != 0.0 and step == step:
+            self.resolution.see(abs(step), abs(x))
+        if len(self._start) < 12:
+            self._learn_jump(x)
+        gone = (t_ns - self.last_ns) * 1e-9
+        if self.last_ns >= 0 and gone < 5.0:
+            self.interval_s += (gone - self.interval_s) * 0.1 if self.interval_s else gone
+        self._before, self._last, self.last_ns = self._last, x, t_ns
+        if self._n == 0:
+            self._base, self._sum, self._t_sum, self._first_ns = x, 0.0, 0.0, t_ns
+        else:
+            self._sum += x - self._base
+            self._t_sum += (t_ns - self._first_ns) * 1e-9
+        self._n += 1
+        self._end_ns = t_ns
+
+    def _learn_jump(self, x: float) -> None:
+        """Until the noise is known: eight times the median difference of the first samples."""
+        self._start.append(x)
+        if len(self._start) >= 4:
+            steps = [abs(b - a) for a, b in zip(self._start, self._start[1:], strict=False)]
+            self.know_noise(1.5 * median(steps), self.resolution.value)
+
+    def know_noise(self, sigma: float, resolution: float) -> None:
+        """Set the jump above which a value may be wild."""
+        self.jump = self.settings.wild_sigma * sigma + 3.0 * resolution or float("inf")
+
+    @property
+    def d(self) -> float:
+        """The stream's stated resolution, else the one learned."""
+        return self.stated_d if self.stated_d is not None else self.resolution.value
+
+    def cell(self, origin_ns: int) -> Cell | None:
+        """Close the running cell; None if it is empty. Its time is in seconds from `origin_ns`."""
+        n = self._n
+        if n == 0:
+            return None
+        self._n = 0
+        t = (self._first_ns - origin_ns) * 1e-9 + self._t_sum / n
+        return Cell(t, self._base + self._sum / n, n, self._first_ns, self._end_ns)

@@ -1,0 +1,331 @@
+"""One pad: its samples, its cells, its rests with zero taken off, its steps, gaps and condition."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from logger.model import (
+    FLAG_STALE,
+    FLAG_WILD,
+    Condition,
+    Gap,
+    GapCause,
+    Knock,
+    PadCondition,
+    Record,
+    Rest,
+    Sample,
+    Step,
+    ZeroCheck,
+)
+from logger.settling.channel import Cell, Channel, Level
+from logger.settling.intake import HELD, WILD, Intake
+from logger.settling.settings import Settling
+from logger.settling.zero import Check, ZeroKeeper
+
+
+class Pad:
+    """State of one pad in the pipeline."""
+
+    def __init__(self, name: str, settings: Settling, capacity_kg: float | None) -> None:
+        self.name = name
+        self.settings = settings
+        self.intake = Intake(settings)
+        self.channel = Channel(settings)
+        self.zero = ZeroKeeper(settings, capacity_kg)
+        self.cell: Cell | None = None
+        """The cell closed last, for the car to take."""
+        self.origin_ns: int | None = None
+        self.rest: Rest | None = None
+        """The rest told last, open or closed."""
+        self.wall_offset_ns = 0
+        self.condition: Condition | None = None
+        self.silent = False
+        self.temperature_C: float | None = None
+        self._held: Sample | None = None
+        self._seen_ns = -1
+        self._overloads = 0
+        self._since_check: deque[Rest] = deque(maxlen=64)
+        """Rests read since the last zero check; restated when the next one comes."""
+        self._checked_s = float("-inf")
+
+    # -- samples ---------------------------------------------------------------------------------------
+
+    def take(self, sample: Sample) -> list[Record]:
+        """Take a sample; return it corrected (or the one kept back before it), and a gap before it."""
+        x, t = sample.mass_wire_kg, sample.t_mono_ns
+        intake = self.intake
+        reason = intake.refuse(x, t, sample.flags)
+        if reason:
+            return [*self._gap(t), *self._refused(sample, reason)]
+        assert x is not None
+        self.wall_offset_ns = sample.t_wall_ns - t
+        if sample.resolution_kg is not None:
+            self._stated(sample.resolution_kg)
+        if sample.temperature_C is not None:
+            self.temperature_C = sample.temperature_C
+        out: list[Record] = self._gap(t) if t - self._seen_ns > 500_000_000 else []
+        self._seen_ns = t
+        self._overloads = 0
+        code = intake.add(x, t)
+        if self._held is not None:
+            out.append(self._out(self._held, FLAG_WILD if code & WILD else 0))
+            self._held = None
+        if code & HELD:
+            self._held = sample
+        else:
+            out.append(self._out(sample, 0))
+        return out
+
+    def _out(self, sample: Sample, flag: int) -> Sample:
+        """The sample with zero taken off and our flag set."""
+        zero = self.zero.zero_kg
+        wire = sample.mass_wire_kg
+        mass = None if wire is None else wire - zero
+        if not flag and mass == sample.mass_kg:
+            return sample
+        return Sample(
+            pad=sample.pad,
+            t_mono_ns=sample.t_mono_ns,
+            t_wall_ns=sample.t_wall_ns,
+            mass_wire_kg=wire,
+            mass_kg=mass,
+            flags=sample.flags | flag,
+            resolution_kg=sample.resolution_kg,
+            battery_V=sample.battery_V,
+            signal_dBm=sample.signal_dBm,
+            temperature_C=sample.temperature_C,
+        )
+
+    def _refused(self, sample: Sample, reason: str) -> list[Record]:
+        out: list[Record] = [self._out(sample, FLAG_STALE if reason == "stale" else 0)]
+        if reason == "overload":
+            self._seen_ns = sample.t_mono_ns
+            self._overloads += 1
+            if self._overloads == 2:  # a single one may be a wild value
+                out += self._tell(self.channel.break_off())
+                out += self._become(Condition.OVERLOADED, sample.t_mono_ns, "")
+        return out
+
+    def _stated(self, resolution_kg: float) -> None:
+        self.intake.stated_d = resolution_kg
+
+    def _gap(self, t_ns: int) -> list[Record]:
+        """A gap in time before a sample, if more than three of its usual intervals are missing."""
+        usual = self.intake.interval_s
+        gone = (t_ns - self._seen_ns) * 1e-9
+        if self._seen_ns < 0 or usual <= 0 or gone < max(4.0 * usual, 0.5):
+            return []
+        count = max(round(gone / usual) - 1, 1)
+        return [
+            Gap(
+                pad=self.name,
+                t_from_mono_ns=self._seen_ns,
+                t_to_mono_ns=t_ns,
+                cause=GapCause.SILENT,
+                count=count,
+            )
+        ]
+
+    def rejected(self, gap: Gap) -> list[Record]:
+        """Bytes arrive but are refused: garbled, if no sample came in between."""
+        if (gap.t_to_mono_ns - self._seen_ns) * 1e-9 < self.settings.silent_s:
+            return []
+        return self._become(Condition.GARBLED, gap.t_from_mono_ns, "its bytes are refused")
+
+    # -- frames ----------------------------------------------------------------------------------------
+
+    def tick(self, end_ns: int, now_ns: int) -> list[Record]:
+        """Close the frame that ended at `end_ns`; time has come to `now_ns`."""
+        self.cell = None
+        if self.origin_ns is None:
+            if self._seen_ns < 0:
+                return []
+            self.origin_ns = self._seen_ns
+        intake = self.intake
+        cell = self.cell = intake.cell(self.origin_ns)
+        out: list[Record] = []
+        if cell is not None:
+            channel = self.channel
+            self.silent = False
+            channel.resolution = intake.d
+            levels = channel.feed(cell, end_ns)
+            if channel.variance is not None:
+                intake.know_noise(channel.variance**0.5, channel.resolution)
+            out = self._tell(levels)
+            if levels or self.condition is not Condition.RESTING:
+                out += self._condition_now(end_ns)
+        if not self.silent and self._seen_ns >= 0:
+            quiet_s = (now_ns - self._seen_ns) * 1e-9
+            if quiet_s > max(self.settings.silent_s, 6.0 * intake.interval_s):
+                out += self._go_silent()
+        return out
+
+    def _go_silent(self) -> list[Record]:
+        self.silent = True
+        self.intake.drop_held()
+        out = self.last_held(FLAG_WILD)
+        out += self._tell(self.channel.silence())
+        return out + self._become(Condition.SILENT, self._seen_ns, "no samples")
+
+    def last_held(self, flag: int = FLAG_WILD) -> list[Record]:
+        """Let the sample kept back go, when none follows."""
+        held, self._held = self._held, None
+        if held is None:
+            return []
+        self.intake.drop_held()
+        return [self._out(held, flag)]
+
+    def finish(self) -> list[Record]:
+        """End of a recording."""
+        return self._tell(self.channel.finish())
+
+    # -- rests -----------------------------------------------------------------------------------------
+
+    def _tell(self, levels: list[Level]) -> list[Record]:
+        out: list[Record] = []
+        for level in levels:
+            before = self.rest
+            rest = self._rest(level)
+            self.rest = rest
+            out.append(rest)
+            if level.change == "declared":
+                out += self._step(before, rest)
+            if level.change == "reopened":
+                out.append(self._knock(level))
+            self._remember(rest)
+            out += self._check_zero(level)
+        return out
+
+    def _rest(self, level: Level) -> Rest:
+        """The record of a level: zero taken off, uncertainties put together."""
+        middle_s = self._seconds((level.from_ns + level.to_ns) // 2)
+        zero, u_zero = self.zero.at(middle_s)
+        old = self.rest if self.rest is not None and self.rest.t_from_mono_ns == level.from_ns else None
+        if old is None:
+            declared, declared_u = level.declared - zero, (level.declared_u**2 + u_zero**2) ** 0.5
+        else:
+            declared, declared_u = old.declared_mass_kg, old.declared_u_kg
+        return Rest(
+            pad=self.name,
+            t_from_mono_ns=level.from_ns,
+            t_from_wall_ns=level.from_ns + self.wall_offset_ns,
+            t_declared_mono_ns=level.declared_ns,
+            t_to_mono_ns=level.to_ns,
+            declared_mass_kg=declared,
+            declared_u_kg=declared_u,
+            mass_kg=level.value - zero,
+            u_kg=(level.u**2 + u_zero**2) ** 0.5,
+            slope_kg_per_s=level.slope,
+            n=level.n,
+            zero_kg=zero,
+            u_zero_kg=u_zero,
+            open=level.open,
+            revision=0 if old is None else old.revision + 1,
+        )
+
+    def _seconds(self, t_ns: int) -> float:
+        return (t_ns - (self.origin_ns or 0)) * 1e-9
+
+    def _step(self, before: Rest | None, after: Rest) -> list[Record]:
+        """The step from the rest before to this one."""
+        if before is None or before.open:
+            return []
+        u = max(before.u_kg**2 - before.u_zero_kg**2, 0.0) + max(after.u_kg**2 - after.u_zero_kg**2, 0.0)
+        wire = after.mass_kg + after.zero_kg - before.mass_kg - before.zero_kg
+        return [
+            Step(
+                pad=self.name,
+                t_from_mono_ns=before.t_to_mono_ns,
+                t_to_mono_ns=after.t_from_mono_ns,
+                before_kg=before.mass_kg,
+                after_kg=after.mass_kg,
+                size_kg=wire,
+                u_kg=u**0.5,
+            )
+        ]
+
+    def _knock(self, level: Level) -> Knock:
+        return Knock(pad=self.name, t_mono_ns=level.to_ns, amplitude_kg=self.channel.knock)
+
+    # -- zero ------------------------------------------------------------------------------------------
+
+    def _remember(self, rest: Rest) -> None:
+        if self.zero.capacity_kg is None:
+            return
+        kept = self._since_check
+        if kept and kept[-1].t_from_mono_ns == rest.t_from_mono_ns:
+            kept[-1] = rest
+        else:
+            kept.append(rest)
+
+    def _check_zero(self, level: Level) -> list[Record]:
+        """Log a zero check if this level is the empty pad's, and restate what was read since the last."""
+        t_s = self._seconds(level.to_ns)
+        if not self.zero.is_empty(level.value, self.channel.resolution, t_s):
+            return []
+        old_enough = (level.to_ns - level.from_ns) * 1e-9 >= self.settings.zero_after_s
+        due = t_s - self._checked_s >= self.settings.zero_every_s or not level.open
+        if not (old_enough and due and t_s > self._checked_s):
+            return []
+        self._checked_s = t_s
+        self.zero.add(Check(t_s, level.value, level.u, self.temperature_C))
+        out: list[Record] = [
+            ZeroCheck(pad=self.name, t_mono_ns=level.to_ns, zero_kg=level.value, u_kg=level.u, n=level.n)
+        ]
+        return out + self._restate()
+
+    def _restate(self) -> list[Record]:
+        out: list[Record] = []
+        for rest in self._since_check:
+            if rest.open:
+                continue
+            zero, u_zero = self.zero.at(self._seconds((rest.t_from_mono_ns + rest.t_to_mono_ns) // 2))
+            if abs(zero - rest.zero_kg) < 1e-9 and abs(u_zero - rest.u_zero_kg) < 1e-9:
+                continue
+            own = max(rest.u_kg**2 - rest.u_zero_kg**2, 0.0)
+            again = _with_zero(rest, zero, u_zero, (own + u_zero**2) ** 0.5)
+            out.append(again)
+            if self.rest is not None and self.rest.t_from_mono_ns == rest.t_from_mono_ns:
+                self.rest = again
+        self._since_check.clear()
+        return out
+
+    # -- condition -------------------------------------------------------------------------------------
+
+    def _condition_now(self, t_ns: int) -> list[Record]:
+        level = self.channel.level
+        if level is None:
+            return self._become(Condition.MOVING, t_ns, "")
+        if self.zero.is_empty(level.value, self.channel.resolution, self._seconds(level.to_ns)):
+            return self._become(Condition.EMPTY, level.from_ns, "")
+        horizon = self.settings.creep_horizon_s
+        creeps = (
+            abs(level.slope) > 4.0 * level.u_slope and abs(level.slope) * 20.0 * horizon > self.channel.band()
+        )
+        reason = "" if self.zero.known else "zero not known: the pad was not seen empty"
+        if creeps:
+            return self._become(
+                Condition.CREEPING, level.from_ns, f"{level.slope * 60:+.2g} kg/min {reason}".strip()
+            )
+        return self._become(Condition.RESTING, level.from_ns, reason)
+
+    def _become(self, condition: Condition, since_ns: int, reason: str) -> list[Record]:
+        if condition is self.condition:
+            return []
+        self.condition = condition
+        return [PadCondition(pad=self.name, condition=condition, since_mono_ns=since_ns, reason=reason)]
+
+
+def _with_zero(rest: Rest, zero_kg: float, u_zero_kg: float, u_kg: float) -> Rest:
+    """The same rest, next revision, with another zero taken off."""
+    from msgspec.structs import replace
+
+    return replace(
+        rest,
+        mass_kg=rest.mass_kg + rest.zero_kg - zero_kg,
+        u_kg=u_kg,
+        zero_kg=zero_kg,
+        u_zero_kg=u_zero_kg,
+        revision=rest.revision + 1,
+    )

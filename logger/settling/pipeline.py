@@ -1,0 +1,100 @@
+"""The one pipeline of live running, replay and tests: samples in, samples and what they mean out.
+
+A frame clock of `cell_s` cuts each pad's samples into cells; at every tick the cells go to the pads'
+channels and, once all pads have one, to the car's. All decisions depend on the records and their times
+alone, never on how many are fed at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from logger.model import Gap, GapCause, Record, Sample
+from logger.settling.car import Car
+from logger.settling.pad import Pad
+from logger.settling.settings import Settling
+
+LATE_S = 0.5
+"""`advance` closes nothing younger than this, so that samples on their way are never cut off."""
+
+
+class Pipeline:
+    """Rests, zeros and events of one bay's pads."""
+
+    def __init__(
+        self,
+        pads: Sequence[str],
+        settings: Settling | None = None,
+        capacity_kg: Mapping[str, float | None] | None = None,
+    ) -> None:
+        """Take the pads' ids in order, the constants, and each pad's rated capacity (kg; None: not known).
+
+        A pad without a known capacity has no zero: its values stay as on the wire.
+        """
+        self.settings = settings or Settling()
+        capacities = capacity_kg or {}
+        self.pads = {pad: Pad(pad, self.settings, capacities.get(pad)) for pad in pads}
+        self.car = Car(self.settings, list(self.pads.values()))
+        self._cell_ns = round(self.settings.cell_s * 1e9)
+        self._next_ns = -(2**63)
+        """End of the running frame; the past before the first record."""
+
+    @property
+    def excluded(self) -> dict[str, dict[str, int]]:
+        """Samples left out of everything, counted by pad and reason."""
+        return {pad.name: dict(pad.intake.excluded) for pad in self.pads.values()}
+
+    def feed(self, record: Record) -> list[Record]:
+        """Take one record in order of time and return what goes out.
+
+        A sample goes out first, zero-corrected and flagged, then what it caused. A sample that may be a
+        single wild value is kept back until the pad's next one, and then goes out before that. Gaps found
+        at intake and port events are heeded and not repeated. Samples of unknown pads go out untouched.
+        """
+        if isinstance(record, Sample):
+            return self._sample(record)
+        if isinstance(record, Gap):
+            pad = self.pads.get(record.pad)
+            return pad.rejected(record) if pad and record.cause is GapCause.REJECTED else []
+        return []
+
+    def feed_many(self, records: Iterable[Record]) -> list[Record]:
+        """Feed several records; the same as one by one."""
+        out: list[Record] = []
+        for record in records:
+            out += self.feed(record)
+        return out
+
+    def advance(self, t_mono_ns: int) -> list[Record]:
+        """Say that time has passed: tells of silent pads and closes their rests, changes no rest's content."""
+        return self._tick(t_mono_ns - round(LATE_S * 1e9))
+
+    def finish(self) -> list[Record]:
+        """End of a recording: close what is open."""
+        out: list[Record] = []
+        for pad in self.pads.values():
+            out += pad.last_held()
+        out += self._tick(self._next_ns)
+        for pad in self.pads.values():
+            out += pad.finish()
+        return out + self.car.finish()
+
+    def _sample(self, sample: Sample) -> list[Record]:
+        pad = self.pads.get(sample.pad)
+        if pad is None:
+            return [sample]
+        t = sample.t_mono_ns
+        told = self._tick(t) if t >= self._next_ns else []
+        out = pad.take(sample)
+        return out + told if told else out
+
+    def _tick(self, now_ns: int) -> list[Record]:
+        """Close the frames that ended up to now."""
+        end = self._next_ns
+        if now_ns < end:
+            return []
+        self._next_ns = (now_ns // self._cell_ns + 1) * self._cell_ns
+        out: list[Record] = []
+        for pad in self.pads.values():
+            out += pad.tick(end, now_ns)
+        return out + self.car.tick(end)

@@ -1,0 +1,88 @@
+"""Every constant of the settling code, with its unit in the name and its reason; the daemon's config composes it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settling:
+    """Constants of rest detection, zero and events; the defaults need no tuning per site.
+
+    "d" is the resolution and "sigma" the noise of a single sample, both learned from the stream; the
+    *band* is max(d, band_sigma · sigma): what cannot be told from standing still by one reading.
+    """
+
+    cell_s: float = 0.1
+    """Samples are gathered in cells of this length: below the shortest swing (3 Hz), above any radio rate."""
+    band_sigma: float = 3.0
+    """Noise that counts as standing still, in sigma: 99.7 % of single readings."""
+    min_rest_s: float = 0.8
+    """Shortest time that can be declared a rest; above the 0.4 s of Canada's stable-indication clause."""
+    min_rest_samples: int = 5
+    """Fewest samples in a rest; matters below 5 Hz only: fewer cannot tell noise from a tail."""
+    tails_s: tuple[float, ...] = (0.6, 1.1, 2.0, 3.6, 6.5, 12.0)
+    """Time constants of the tails tried in every fit; tyres and dampers settle with 1–10 s."""
+    no_tail_weight: float = 0.4
+    """Prior probability that there is no tail left (the rest is shared by tails_s)."""
+    tail_prior_band: float = 2.0
+    """Prior spread of what a tail still has to go, in bands, just after movement."""
+    declare_d: float = 0.34
+    """Declare once u is below this many d: then 1 d is three standard uncertainties."""
+    declare_sigma: float = 0.2
+    """Or below this many sigma where the noise is coarser than d: about 25 independent samples."""
+    patience_s: float = 4.0
+    """After so long a steady window the limits for u rise in step with it (breathing, wind, creep)."""
+    rest_u_band: float = 0.5
+    """Highest u, in bands, at which a wobbling load is still called at rest."""
+    reach_band: float = 1.0
+    """Farthest a tail may still have to go, in bands, at a declaration: no extrapolating of ramps."""
+    wobble_band: float = 2.0
+    """Largest residual swing (standard deviation, in bands) in which a rest is still declared."""
+    creep_horizon_s: float = 3.0
+    """A drift is creep, not movement, if it stays within one band for so long (the usual steady rule)."""
+    close_sigma: float = 6.0
+    """A cell this far off (in its own standard deviations) is evidence of movement."""
+    close_d: float = 1.2
+    """And at least so many d off, because one step of the last digit is no movement."""
+    cusum_slack: float = 0.75
+    """Slack of the two-sided cumulative sum, in standard deviations: looks for shifts of twice as much."""
+    cusum_limit: float = 9.0
+    """Alarm of the cumulative sum; the alarm is then judged by the levels on both sides."""
+    watch_s: float = 3.0
+    """Time constant with which the level watched for movement follows a tail or creep."""
+    refine_every_s: float = 1.0
+    """Pace of refinements in the first ten seconds of a rest; a fifth of it later."""
+    reopen_s: float = 1.5
+    """A disturbance shorter than this that leaves the level as it was is a knock within one rest."""
+    reopen_silent_s: float = 5.0
+    """A radio gap shorter than this, with the same level after it, lies within one rest."""
+    silent_s: float = 2.0
+    """A pad that sends nothing for so long (and six of its own intervals) is silent; its rest is closed."""
+    wild_sigma: float = 8.0
+    """A sample this far from both neighbours, which agree, is a single wild value."""
+    zero_after_s: float = 1.0
+    """An empty pad's rest gives a zero check after so long, and again at zero_every_s."""
+    zero_every_s: float = 5.0
+    """R 76-1 4.5.6 asks 5 s below zero before automatic zeroing; we only log, so this is a rate."""
+    zero_initial_share: float = 0.20
+    """Initial zero range as a share of capacity: R 76-1:2006 4.5.1 (20 % of Max)."""
+    zero_initial_kg: float = 25.0
+    """And never above this: no wheel of a car is so light, so a car on the pads at start is not zeroed away."""
+    zero_track_share: float = 0.04
+    """Range of zero after the first check as a share of capacity: R 76-1:2006 4.5.1 (4 % of Max)."""
+    zero_return_share: float = 0.004
+    """Largest zero return after a load, as a share of capacity; beyond it something still stands on the pad."""
+    zero_drift_share_per_sqrt_s: float = 1e-6
+    """Drift of zero between checks (Brownian), share of capacity per √s, until the stream teaches better:
+    0.03 kg in an hour on a 500 kg pad."""
+    empty_share: float = 0.01
+    """Below this share of capacity (zero taken off) a pad carries no wheel."""
+    person_min_kg: float = 35.0
+    """Lightest step that may be a person."""
+    person_max_kg: float = 160.0
+    """Heaviest step that may be a person."""
+    rock_min_swings: int = 3
+    """Fewest swings (half periods past the level) that make a rock."""
+    rock_band: float = 4.0
+    """Smallest amplitude of a swing, in bands."""

@@ -1,0 +1,127 @@
+"""The pads' zeros: checked whenever a pad stands empty and quiet, interpolated between checks.
+
+Between two checks the zero follows the straight line, with the variance of a Brownian bridge,
+σ²·(t−a)(b−t)/(b−a), plus the checks' own; after the last check it carries σ²·(t−a) and what was read then is
+restated when the next check comes. A pad of unknown capacity has no known zero: nothing tells "empty" from
+"lightly loaded".
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+from logger.settling.settings import Settling
+
+HOUR_S = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One zero check: time (s), zero on the wire (kg), standard uncertainty (kg), temperature (°C)."""
+
+    t_s: float
+    zero_kg: float
+    u_kg: float
+    temperature_C: float | None = None
+
+
+class ZeroKeeper:
+    """Zero of one pad over time."""
+
+    def __init__(self, settings: Settling, capacity_kg: float | None) -> None:
+        self.settings = settings
+        self.capacity_kg = capacity_kg
+        self.checks: deque[Check] = deque(maxlen=512)
+        share = settings.zero_drift_share_per_sqrt_s
+        self._drift2 = (share * (capacity_kg or 0.0)) ** 2
+        """Variance of the drift per second, kg²/s."""
+
+    @property
+    def known(self) -> bool:
+        """True once the pad was seen empty."""
+        return bool(self.checks)
+
+    @property
+    def zero_kg(self) -> float:
+        """The zero checked last, 0.0 while unknown."""
+        return self.checks[-1].zero_kg if self.checks else 0.0
+
+    def is_empty(self, wire_kg: float, resolution_kg: float, t_s: float) -> bool:
+        """Can a steady value on the wire be the zero of this pad?
+
+        First within 20 % of capacity and lighter than any car's wheel; later within the zero return of a
+        good pad, plus what drift may have added.
+        """
+        s = self.settings
+        if self.capacity_kg is None:
+            return False
+        if not self.checks:
+            return abs(wire_kg) <= min(s.zero_initial_share * self.capacity_kg, s.zero_initial_kg)
+        last = self.checks[-1]
+        drift = 3.0 * (self._drift2 * max(t_s - last.t_s, 0.0)) ** 0.5
+        near = max(s.zero_return_share * self.capacity_kg, 5.0 * resolution_kg) + drift
+        first = self.checks[0].zero_kg
+        track = max(s.zero_track_share * self.capacity_kg, near)
+        return abs(wire_kg - last.zero_kg) <= near and abs(wire_kg - first) <= track
+
+    def add(self, check: Check) -> None:
+        """Take a check, and learn how fast this pad's zero drifts."""
+        if self.checks:
+            last = self.checks[-1]
+            gone = check.t_s - last.t_s
+            if gone <= 0:
+                return
+            seen = ((check.zero_kg - last.zero_kg) ** 2 - check.u_kg**2 - last.u_kg**2) / gone
+            share = min(gone / 600.0, 0.5)
+            floor = (self.settings.zero_drift_share_per_sqrt_s * (self.capacity_kg or 0.0)) ** 2
+            self._drift2 = max(self._drift2 + (max(seen, 0.0) - self._drift2) * share, floor)
+        self.checks.append(check)
+
+    def at(self, t_s: float) -> tuple[float, float]:
+        """Return zero and its standard uncertainty (kg) at a time; (0, 0) while unknown."""
+        if not self.checks:
+            return 0.0, 0.0
+        before = after = None
+        for check in reversed(self.checks):
+            if check.t_s <= t_s:
+                before = check
+                break
+            after = check
+        if before is None or after is None:
+            one = before or after
+            assert one is not None
+            return one.zero_kg, float((one.u_kg**2 + self._drift2 * abs(t_s - one.t_s)) ** 0.5)
+        span = after.t_s - before.t_s
+        w = (t_s - before.t_s) / span
+        zero = before.zero_kg + w * (after.zero_kg - before.zero_kg)
+        bridge = self._drift2 * span * w * (1.0 - w)
+        return zero, float((((1 - w) * before.u_kg) ** 2 + (w * after.u_kg) ** 2 + bridge) ** 0.5)
+
+    def drift_kg_per_h(self) -> float | None:
+        """Least-squares drift over the checks kept; None before there are three over a minute."""
+        if len(self.checks) < 3 or self.checks[-1].t_s - self.checks[0].t_s < 60.0:
+            return None
+        return _slope([(c.t_s / HOUR_S, c.zero_kg) for c in self.checks])
+
+    def drift_kg_per_C(self) -> float | None:
+        """Least-squares zero per degree; None without temperatures that differ by at least 1 °C."""
+        points = [(c.temperature_C, c.zero_kg) for c in self.checks if c.temperature_C is not None]
+        if len(points) < 3 or max(p[0] for p in points) - min(p[0] for p in points) < 1.0:
+            return None
+        return _slope(points)
+
+    def sentence(self, t_s: float) -> str:
+        """Say how old and how sure the zero is, and what to do."""
+        if not self.checks:
+            return "zero is not known: let the pads stand empty for five seconds"
+        age_s = t_s - self.checks[-1].t_s
+        u = self.at(t_s)[1]
+        age = f"{age_s / 60:.0f} minutes" if age_s >= 90 else f"{age_s:.0f} seconds"
+        return f"zero is {age} old, ±{2 * u:.1g} kg: let the pads stand empty for five seconds"
+
+
+def _slope(points: list[tuple[float, float]]) -> float:
+    mx = sum(p[0] for p in points) / len(points)
+    my = sum(p[1] for p in points) / len(points)
+    return sum((x - mx) * (y - my) for x, y in points) / sum((x - mx) ** 2 for x, _ in points)
