@@ -13,10 +13,11 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from logger import topics
+from logger.bus_link import abandon, read_secret, reason, tls_context
 from logger.clock import NS, now_ns
 from logger.heard import Mark, read_command, read_mark
 from logger.model import Command, Record, Sample
@@ -33,8 +34,11 @@ class BusSettings:
     """How the bus is spoken to; which broker that is, logger.broker decides."""
 
     username: str = ""
-    password: str = field(default="", repr=False)
-    unit: Unit = "kg"
+    password_file: str = ""
+    """A file that holds the password alone: the configuration itself is copied into journal and reports."""
+    tls: bool = False
+    ca_file: str = ""
+    """Who signs the broker's certificate; empty: the machine's own authorities."""
     live_Hz: float = 5.0
     """A display needs no more; programs that do read the journal."""
     live_most_age_s: float = 1.0
@@ -90,7 +94,8 @@ class Bus:
     """One bay's messages to a broker and commands from it.
 
     `on_command(command)` and `on_state(state)` are called in the loop that runs `run`. `boot` is this start's
-    id, `pads` are the ids that the whole car needs, `health()` gives what the daemon wants known in `report`.
+    id, `pads` are the ids that the whole car needs, `health()` gives what the daemon wants known in `report`
+    (plain JSON). Masses go out in `unit`.
     """
 
     def __init__(
@@ -102,13 +107,14 @@ class Bus:
         *,
         boot: str,
         pads: Sequence[str],
+        unit: Unit = "kg",
         health: Callable[[], dict[str, Any]] = dict,
         clock: Clock = now_ns,
     ) -> None:
         self.settings, self.counts = settings, BusCounts()
         self.connected = False
         self._on_command, self._on_state, self._health, self._clock = on_command, on_state, health, clock
-        self._topics = Topics(bay, boot, settings.unit)
+        self._topics = Topics(bay, boot, unit)
         self._pads = tuple(topics.check_level(pad) for pad in pads)
         self._began_mono_ns = clock()[0]
         self._lock = threading.Lock()
@@ -168,15 +174,18 @@ class Bus:
 
     async def _connection(self, host: str, port: int) -> str:
         """Connect, serve, and return why that ended."""
-        client = self._client(host, port)
+        try:
+            client = self._client(host, port)
+        except OSError as why:
+            return f"password or certificate cannot be read: {why}"
         try:
             async with client:
                 await self._serve(client)
         except Exception as why:  # aiomqtt and paho let many kinds out; all mean: connect again
-            return _reason(why)
+            return reason(why)
         finally:
             self.connected = False
-            _abandon(client)
+            abandon(client)
         return "closed"
 
     def _client(self, host: str, port: int) -> aiomqtt.Client:
@@ -190,7 +199,8 @@ class Bus:
             port,
             identifier=f"restpoint-{self._topics.bay}",  # the same after a restart, so that it takes over
             username=settings.username or None,
-            password=settings.password or None,
+            password=read_secret(settings.password_file),
+            tls_context=tls_context(settings.ca_file) if settings.tls else None,
             will=aiomqtt.Will(will.topic, self._topics.payload(will, now[0]), will.channel.qos, True),
             timeout=settings.timeout_s,
             keepalive=settings.keepalive_s,
@@ -371,22 +381,3 @@ class Bus:
         if detail != self._detail:
             self._detail = detail
             self._on_state(BusState(connected=connected, detail=detail))
-
-
-def _reason(why: Exception) -> str:
-    """Say in words why a connection ended: the innermost causes, each once."""
-    if not isinstance(why, ExceptionGroup):
-        return str(why) or type(why).__name__
-    return ", ".join(dict.fromkeys(map(_reason, why.exceptions)))
-
-
-def _abandon(client: aiomqtt.Client) -> None:
-    """Close what a failed attempt leaves open, and look at its error so that nobody logs it as unseen.
-
-    aiomqtt has no public way for either: after a connect that timed out its socket would stay registered
-    in the loop, and would take the session over when the broker wakes.
-    """
-    client._client.disconnect()
-    disconnected = client._disconnected
-    if disconnected.done() and not disconnected.cancelled():
-        disconnected.exception()

@@ -13,6 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
+from msgspec.structs import replace
+
 from drivers.api import SerialSettings
 from logger import devices
 from logger.clock import NS, now_ns
@@ -34,6 +36,9 @@ class PortSettings:
     bytesize: Literal[5, 6, 7, 8] | None = None
     parity: Literal["N", "E", "O", "M", "S"] | None = None
     stopbits: float | None = None
+    rs485: bool | None = None
+    rtscts: bool | None = None
+    xonxoff: bool | None = None
     idle_s: float = 5.0
     """Silence after which the port is called idle; pads send at 1 Hz or faster."""
     retry_first_s: float = 0.2
@@ -51,12 +56,8 @@ class PortSettings:
 
     def line(self, suggested: SerialSettings) -> SerialSettings:
         """Line settings: ours where given, else those the layout suggests."""
-        return SerialSettings(
-            baud=self.baud or suggested.baud,
-            bytesize=self.bytesize or suggested.bytesize,
-            parity=self.parity or suggested.parity,
-            stopbits=self.stopbits or suggested.stopbits,
-        )
+        ours = {name: getattr(self, name) for name in SerialSettings.__struct_fields__}
+        return replace(suggested, **{name: value for name, value in ours.items() if value is not None})
 
 
 @dataclass(kw_only=True)

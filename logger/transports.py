@@ -176,6 +176,8 @@ def _keywords(line: SerialSettings) -> dict[str, Any]:
         "bytesize": line.bytesize,
         "parity": line.parity,
         "stopbits": line.stopbits,
+        "rtscts": line.rtscts,
+        "xonxoff": line.xonxoff,
     }
 
 
@@ -194,7 +196,19 @@ def _open_serial(path: str, line: SerialSettings) -> Any:
         busy = "exclusively lock" in str(why) or "busy" in str(why)
         hint = "; another program or another port of this configuration has it" if busy else ""
         raise PortRefused(f"{path}: {why}{hint}") from None
+    if line.rs485:
+        _half_duplex(port, path)
     if not os.path.realpath(path).startswith("/dev/pts/"):  # there the mark outlives us
         with suppress(OSError):
             fcntl.ioctl(port.fileno(), termios.TIOCEXCL)
     return port
+
+
+def _half_duplex(port: Any, path: str) -> None:
+    from serial.rs485 import RS485Settings  # noqa: PLC0415  as above
+
+    try:
+        port.rs485_mode = RS485Settings()
+    except (OSError, ValueError, NotImplementedError) as why:
+        port.close()
+        raise PortRefused(f"{path}: its driver has no RS-485 mode ({why}); leave rs485 out") from None
