@@ -16,7 +16,11 @@ from logger.model import ClockStep, Record
 from logger.store.rows import SegmentRows
 from logger.store.sealed import seal
 
+DATASET = "dataset"
+"""The dataset's folder in a bay's folder."""
+
 OnTrouble = Callable[[str, str], None]
+"""Called with (event, detail) once per change, from any thread; must not block."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,34 +38,30 @@ class StoreSettings:
 
 
 @dataclass(frozen=True)
-class _Seal:
+class _Closed:
+    run: str
     segment: int
     sha256: str
 
 
 class Store:
-    """Puts a bay's records into the dataset in `folder`.
+    """Puts a bay's records into `folder`/dataset.
 
-    Call `at` before the records of each journal entry, `put` for each record, `seal` when the journal says
-    that a segment is durable, from one thread or in that order. None of them waits for the disk.
+    Call `at` before the records of each journal entry and `put` for each record, from one thread. A segment
+    is sealed once the journal has closed it (`segment_closed`, from any thread) and `at` has gone past it, or
+    the store is closed. None of these waits for the disk.
     """
 
     def __init__(
-        self,
-        folder: Path,
-        bay: str,
-        settings: StoreSettings,
-        on_trouble: OnTrouble,
-        *,
-        run: str = "run-000001",
-        config_id: str = "",
+        self, folder: Path, bay: str, settings: StoreSettings, on_trouble: OnTrouble, *, config_id: str = ""
     ) -> None:
-        self.folder, self.bay, self.run = folder, bay, run
+        self.folder, self.bay = folder / DATASET, bay
         self._settings, self._on_trouble, self._config_id = settings, on_trouble, config_id
-        self._queue: deque[tuple[int, int, Record | _Seal]] = deque()
+        self._queue: deque[tuple[int, int, Record | None]] = deque()
         self._segment = self._offset_ns = 0
         self._rows: dict[int, SegmentRows] = {}
-        self._due: deque[_Seal] = deque()
+        self._closed: deque[_Closed] = deque()
+        self._reached = 0
         self._spoiled: set[int] = set()
         self._blocked = False
         self.dropped = 0
@@ -70,7 +70,7 @@ class Store:
         self._thread.start()
 
     def __repr__(self) -> str:
-        return f"<Store {self.folder} {self.run} segment {self._segment}, {len(self._queue)} records waiting>"
+        return f"<Store {self.folder} segment {self._segment}, {len(self._queue)} records waiting>"
 
     @property
     def alive(self) -> bool:
@@ -78,11 +78,11 @@ class Store:
         return self._thread.is_alive()
 
     def at(self, segment: int, entry: Record) -> None:
-        """Say which journal segment the next records were derived from, and the entry (for its clocks)."""
-        self._segment = segment
-        t_wall_ns = entry.wall_after_ns if isinstance(entry, ClockStep) else getattr(entry, "t_wall_ns", None)
-        if t_wall_ns is not None:
-            self._offset_ns = t_wall_ns - entry.t_mono_ns  # type: ignore[attr-defined]  # what has wall time has both
+        """Say which journal segment the next records come from, and which entry (for its clocks)."""
+        if segment != self._segment:
+            self._segment = segment
+            self._queue.append((segment, 0, None))
+        self._offset_ns = wall_offset_ns(entry, self._offset_ns)
 
     def put(self, record: Record) -> None:
         """Take one record; when the queue is full its segment is left to be made from the journal later."""
@@ -94,9 +94,9 @@ class Store:
             return
         self._queue.append((self._segment, self._offset_ns, record))
 
-    def seal(self, segment: int, sha256: str = "") -> None:
-        """Seal a segment, all of whose records have been put; `sha256` is of the journal's file."""
-        self._queue.append((segment, 0, _Seal(segment, sha256)))
+    def segment_closed(self, segment: int, path: Path, sha256: str) -> None:
+        """Hear from the journal that a segment is whole and durable; `sha256` is of its file."""
+        self._closed.append(_Closed(path.parent.name, segment, sha256))
 
     def close(self, timeout_s: float = 30.0) -> None:
         """Seal what is due and stop; what is not sealed then is made from the journal at the next start."""
@@ -110,40 +110,42 @@ class Store:
             stopping = self._stop.wait(pause_s)
             try:
                 self._gather()
-                self._seal_due()
+                self._seal_due(everything=stopping)
             except Exception as fault:
                 self._on_trouble("store_stopped", f"{self.folder}: {fault!r}; the journal goes on")
                 raise
 
     def _gather(self) -> None:
         while self._queue:
-            segment, offset_ns, item = self._queue.popleft()
-            if isinstance(item, _Seal):
-                self._due.append(item)
-            elif segment not in self._spoiled:
-                rows = self._rows.get(segment)
-                if rows is None:
-                    rows = self._rows[segment] = SegmentRows(self.run)
-                rows.add(item, offset_ns)
+            segment, offset_ns, record = self._queue.popleft()
+            self._reached = segment
+            if record is None or segment in self._spoiled:
+                continue
+            rows = self._rows.get(segment)
+            if rows is None:
+                rows = self._rows[segment] = SegmentRows()
+            rows.add(record, offset_ns)
 
-    def _seal_due(self) -> None:
-        while self._due:
-            due = self._due[0]
+    def _seal_due(self, everything: bool) -> None:
+        while self._closed and (everything or self._closed[0].segment < self._reached):
+            due = self._closed[0]
             if due.segment not in self._spoiled and not self._seal_one(due):
                 break
-            self._due.popleft()
-            self._rows.pop(due.segment, None)
-            self._spoiled.discard(due.segment)
-        while len(self._due) > self._settings.waiting_segments:
-            gone = self._due.popleft()
-            self._rows.pop(gone.segment, None)
+            self._forget(self._closed.popleft())
+        while len(self._closed) > self._settings.waiting_segments:
+            gone = self._closed.popleft()
+            self._forget(gone)
             self._leave(gone.segment, "the disk has refused for too long")
 
-    def _seal_one(self, due: _Seal) -> bool:
-        rows = self._rows.get(due.segment, SegmentRows(self.run))
+    def _forget(self, gone: _Closed) -> None:
+        self._rows.pop(gone.segment, None)
+        self._spoiled.discard(gone.segment)
+
+    def _seal_one(self, due: _Closed) -> bool:
+        rows = self._rows.get(due.segment, SegmentRows())
         about = {"journal_sha256": due.sha256, "config_id": self._config_id}
         try:
-            seal(self.folder, self.bay, self.run, due.segment, rows.tables(), about)
+            seal(self.folder, self.bay, due.run, due.segment, rows.tables(due.run), about)
         except OSError as fault:
             if not self._blocked:
                 self._blocked = True
@@ -157,7 +159,12 @@ class Store:
         return True
 
     def _leave(self, segment: int, why: str) -> None:
-        self._on_trouble(
-            "store_behind",
-            f"{self.run} segment {segment}: {why}; it is made from the journal at the next start",
-        )
+        detail = f"segment {segment}: {why}; it is made from the journal at the next start"
+        self._on_trouble("store_behind", detail)
+
+
+def wall_offset_ns(entry: Record, before_ns: int) -> int:
+    """Wall less monotonic time (ns) as an entry tells it; one without wall time leaves it as it was."""
+    t_wall_ns = entry.wall_after_ns if isinstance(entry, ClockStep) else getattr(entry, "t_wall_ns", None)
+    t_mono_ns = getattr(entry, "t_mono_ns", None)
+    return before_ns if t_wall_ns is None or t_mono_ns is None else t_wall_ns - t_mono_ns
