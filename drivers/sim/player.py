@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from drivers.sim.scenario import Play, Scenario, Tick
+from drivers.sim.wire import PadLine, SharedLine
 
 
 class Line:
@@ -56,6 +57,29 @@ class Channel:
     encode: Callable[[Tick], bytes]
     write: Callable[[bytes], None]
     phase: float = 0.0
+
+
+def line_for_each(
+    scenario: Scenario, layout: str = "stx-etx-xor", *, noise: float = 0.0
+) -> tuple[dict[str, Line], list[Channel]]:
+    """Open a line for each pad, sending one after the other within a tick; lines by pad."""
+    lines = {pad: Line() for pad in scenario.pads}
+    channels = [
+        Channel(
+            encode=PadLine(layout, pad, seed=scenario.seed, noise=noise),
+            write=line.write,
+            phase=n / len(lines),
+        )
+        for n, (pad, line) in enumerate(lines.items())
+    ]
+    return lines, channels
+
+
+def line_for_all(scenario: Scenario, *, noise: float = 0.0) -> tuple[Line, list[Channel]]:
+    """Open one line on which a receiver sends all pads in one message (`four-in-one`)."""
+    line = Line()
+    encode = SharedLine(tuple(scenario.pads), seed=scenario.seed, noise=noise)
+    return line, [Channel(encode=encode, write=line.write)]
 
 
 class Player:

@@ -7,9 +7,10 @@ from functools import cache
 from itertools import pairwise
 
 import pytest
+import serial
 
 from drivers.sim.acts import Wait
-from drivers.sim.player import Channel, Line, Player
+from drivers.sim.player import Channel, Line, Player, line_for_all, line_for_each
 from drivers.sim.scenario import Play, Tick
 from drivers.sim.wagtail import BARN, BUILD, DRIVER, SPARE, wagtail
 
@@ -149,3 +150,24 @@ def test_a_line_nobody_reads_drops_and_counts() -> None:
             line.write(b"x" * 64)
         assert line.written + line.dropped == 128_000
         assert line.dropped > 0
+
+
+def test_pads_on_lines_of_their_own_and_all_on_one() -> None:
+    scenario = wagtail(rest_s=1.0)
+    lines, channels = line_for_each(scenario)
+    shared, more = line_for_all(scenario)
+    assert list(lines) == ["P1", "P2", "P3", "P4"]
+    assert [c.phase for c in channels] == [0.0, 0.25, 0.5, 0.75]
+    devices = {line.device for line in (*lines.values(), shared)}
+    assert len(devices) == 5
+    player = Player(scenario, [*channels, *more], speed=100.0)
+    with serial.Serial(shared.device, 38400, timeout=0, exclusive=True) as port:
+        player.start()
+        got = bytearray()
+        while not player.join(0.005):
+            got += port.read(8192)
+        got += port.read(8192)
+    for line in (*lines.values(), shared):
+        line.unplug()
+        line.unplug()
+    assert len(got) == shared.written == 46 * sum(1 for _ in scenario.play())
