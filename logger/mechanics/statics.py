@@ -8,6 +8,7 @@ a twisted floor do goes along the warp mode v alone:  loads = determinate part +
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,7 @@ from logger.quantity import Quantity
 Array = NDArray[np.float64]
 
 NOMINAL_WHEELBASE_M = 2.5
-"""Stands in for a wheelbase that is not known; shares do not depend on it (a middling car, common practice)."""
+"""Stands in for a wheelbase that is not known; shares do not depend on it (a middling car)."""
 NOMINAL_TRACK_M = 1.45
 """Stands in for tracks that are not known, as above."""
 
@@ -60,7 +61,7 @@ class Geometry(Struct, frozen=True, kw_only=True):
     @property
     def x_m(self) -> Array:
         """x of the four contact patches (m), CORNERS order."""
-        return self.lengths_m[0] * FRONT
+        return np.asarray(self.lengths_m[0] * FRONT)
 
     @property
     def y_m(self) -> Array:
@@ -82,7 +83,7 @@ class Geometry(Struct, frozen=True, kw_only=True):
     @property
     def spread(self) -> Array:
         """4 × 3: total and moments → the determinate part of the loads, free of the warp mode."""
-        return np.linalg.pinv(self.wrench)
+        return np.asarray(np.linalg.pinv(self.wrench))
 
 
 class Statics(Struct, frozen=True, kw_only=True):
@@ -90,7 +91,7 @@ class Statics(Struct, frozen=True, kw_only=True):
 
     Shares are fractions of 1; cross is (RF+LR)/total. `x` is ahead of the rear axle, `y` left of the centre
     line (m), `kappa` the warp term (kg·m) against the loads' own determinate part (the one without warp).
-    `x`, `y` and `kappa` are None when the geometry they need is not known. Covariance is row-major, kg².
+    `x`, `y` and `kappa` are None unless wheelbase and both tracks are known. Covariance is row-major, kg².
     """
 
     total: Quantity
@@ -116,17 +117,16 @@ def statics(loads_kg: Sequence[float], covariance_kg2: Any, geometry: Geometry) 
     if loads.shape != (4,) or not np.all(np.isfinite(loads)) or loads.sum() <= 0:
         raise ValueError(f"four loads with a positive sum are needed, not {list(loads_kg)}")
     cov = square(covariance_kg2)
-    has_x = geometry.wheelbase_m is not None
-    has_y = geometry.track_front_m is not None and geometry.track_rear_m is not None
+    has_place = not geometry.missing
     warp = geometry.warp
     return Statics(
         total=_linear(np.ones(4), loads, cov, "kg"),
         front=_mean(FRONT, loads, cov, "1"),
         left=_mean(LEFT, loads, cov, "1"),
         cross=_mean(CROSS, loads, cov, "1"),
-        x=_mean(geometry.x_m, loads, cov, "m") if has_x else None,
-        y=_mean(geometry.y_m, loads, cov, "m") if has_y else None,
-        kappa=_linear(warp / (warp @ warp), loads, cov, "kg·m") if has_x and has_y else None,
+        x=_mean(geometry.x_m, loads, cov, "m") if has_place else None,
+        y=_mean(geometry.y_m, loads, cov, "m") if has_place else None,
+        kappa=_linear(warp / (warp @ warp), loads, cov, "kg·m") if has_place else None,
         corners={c: _linear(np.eye(4)[i], loads, cov, "kg") for i, c in enumerate(CORNERS)},
         loads_kg=tuple(loads.tolist()),
         covariance_kg2=tuple(cov.ravel().tolist()),
@@ -144,12 +144,17 @@ def square(covariance_kg2: Any) -> Array:
     return cov.reshape(4, 4)
 
 
+def root(variance: float) -> float:
+    """Square root of a variance that rounding may have left a hair below zero."""
+    return sqrt(max(float(variance), 0.0))
+
+
 def _linear(weights: Array, loads: Array, cov: Array, unit: str) -> Quantity:
-    return Quantity(float(weights @ loads), float(np.sqrt(max(weights @ cov @ weights, 0.0))), unit)
+    return Quantity(float(weights @ loads), root(weights @ cov @ weights), unit)
 
 
 def _mean(weights: Array, loads: Array, cov: Array, unit: str) -> Quantity:
     """Load-weighted mean of a corner property: shares and the centre of mass alike."""
     value = float(weights @ loads / loads.sum())
     slope = (weights - value) / loads.sum()
-    return Quantity(value, float(np.sqrt(max(slope @ cov @ slope, 0.0))), unit)
+    return Quantity(value, root(slope @ cov @ slope), unit)

@@ -1,0 +1,62 @@
+"""Loads that cannot be a car's, and totals that look like another unit: a clear sentence for each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+
+from logger.mechanics.weighing import Known, Weighing
+from logger.model import CORNERS
+from logger.units import LB_KG
+
+LEAST_CAR_KG = 50.0
+"""Below this nothing on four pads is a car: a bare racing kart has about 70 kg (from memory)."""
+MOST_CAR_KG = 15_000.0
+"""Above this it is a lorry; wheel-load pads end well below."""
+UNIT_TOLERANCE = 0.08
+"""How near a ratio of totals must be to lb/kg to be called a unit mix-up; changes of a build are smaller."""
+
+
+def refuse_impossible(weighings: Sequence[Weighing], known: Known) -> None:
+    """Raise ValueError with one sentence per fault when loads cannot be a car's."""
+    faults = [f for w in weighings for f in _faults(w, known)]
+    if faults:
+        raise ValueError("\n".join(faults))
+
+
+def _faults(w: Weighing, known: Known) -> list[str]:
+    faults = []
+    for corner, pad, load in zip(CORNERS, w.pads, w.loads_kg, strict=True):
+        where = f"run {w.run}: {corner} on pad {pad}"
+        if not isfinite(load):
+            faults.append(f"{where} has no number; weigh again or leave the run out.")
+        elif load <= 0:
+            faults.append(
+                f"{where} carries {load:.4g} kg; a wheel cannot pull. Check that pad's zero and that the "
+                "wheel stands on it, then weigh again."
+            )
+        elif known.capacity_kg is not None and load > known.capacity_kg:
+            faults.append(
+                f"{where} carries {load:.4g} kg, above its capacity of {known.capacity_kg:.4g} kg. Take the "
+                "car off; the reading cannot be trusted and the pad may be damaged."
+            )
+    total = sum(w.loads_kg)
+    if isfinite(total) and not faults and not LEAST_CAR_KG <= total <= MOST_CAR_KG:
+        faults.append(
+            f"run {w.run}: a total of {total:.4g} kg is not a car's ({LEAST_CAR_KG:g} to {MOST_CAR_KG:g} "
+            "kg). "
+            "Check the unit and that all four wheels stand on pads."
+        )
+    return faults
+
+
+def unit_mix_up(now_kg: float, last_kg: float) -> str | None:
+    """Say so when a total is to the last weigh-in's as pounds to kilograms, or the other way; else None."""
+    ratio = now_kg / last_kg
+    for factor, typed, meant in ((1 / LB_KG, "kg", "lb"), (LB_KG, "lb", "kg")):
+        if abs(ratio / factor - 1) < UNIT_TOLERANCE:
+            return (
+                f"The total of {now_kg:.4g} kg is {ratio:.3g} times the last weigh-in's {last_kg:.4g} kg: "
+                f"were values in {meant} entered as {typed}?"
+            )
+    return None

@@ -1,0 +1,212 @@
+"""Solve the weighings of one car, in one build or several, together: `solve` and `solve_builds`.
+
+The result carries what is told with its ±, what cannot be told apart in words, what to do next and why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from msgspec import Struct
+
+from logger.mechanics import advise, words
+from logger.mechanics.fit import Fit, conditional
+from logger.mechanics.parts import Part, part
+from logger.mechanics.plausible import refuse_impossible
+from logger.mechanics.statics import Array, Geometry, Statics, root, statics
+from logger.mechanics.suspects import Suspect, sift
+from logger.mechanics.weighing import Allowances, Known, Weighing
+from logger.model import Corner
+from logger.quantity import Quantity
+from logger.units import G_N
+
+
+class Solution(Struct, frozen=True, kw_only=True):
+    """One build of the car, freed from floor and pads as far as the placements tell.
+
+    Figures as in `statics.Statics`. `floor` holds, where known: h_alpha, h_beta (m; what the slopes shift
+    the centre of mass, facing out), alpha, beta (rad), theta (twist, rad), kappa_floor (kg·m), cross_floor
+    (share that the twist adds to cross), stiffness (N·m/rad), height (m). `scatter` is cross weight's
+    standard deviation from rock to rock. `gains` are relative, of the pads that could be told.
+    `covariance_kg2` is that of the loads with everything in it; `weighing_covariance_kg2` is without what
+    equal placements have in common (floor, gains), for differences. `open` names the figures that carry an
+    allowance for something the placements did not tell.
+    """
+
+    build: str
+    total: Quantity
+    front: Quantity
+    left: Quantity
+    cross: Quantity
+    x: Quantity | None
+    y: Quantity | None
+    kappa: Quantity | None
+    corners: dict[Corner, Quantity]
+    floor: dict[str, Quantity]
+    gains: dict[str, Quantity]
+    scatter: Quantity
+    loads_kg: tuple[float, ...]
+    covariance_kg2: tuple[float, ...]
+    weighing_covariance_kg2: tuple[float, ...]
+    geometry: Geometry
+    placements: tuple[str, ...]
+    runs: tuple[str, ...]
+    suspects: tuple[Suspect, ...]
+    open: tuple[str, ...]
+    cannot_tell_apart: tuple[str, ...]
+    next_placements: tuple[advise.Next, ...]
+    notes: tuple[str, ...]
+
+
+class Builds(Struct, frozen=True, kw_only=True):
+    """Several builds of one car solved together; what the weighings share (floor, pads, zeros) is shared."""
+
+    solutions: dict[str, Solution]
+    fit: Fit
+
+    def part(self, before: str, after: str) -> Part:
+        """What came off between two builds (mass positive) or went on (negative), and where it sat."""
+        f = self.fit
+        at = [4 * f.unknowns.builds.index(b) for b in (before, after)]
+        rows = [slice(i, i + 3) for i in at]
+        size = f.covariance.shape[0]
+        take = np.zeros((3, size))
+        take[:, rows[0]], take[:, rows[1]] = np.eye(3), -np.eye(3)
+        slope_u = f.prior.allow.slope
+        return part(take @ f.p, take @ f.covariance @ take.T, f.unknowns.geometry, slope_u=slope_u)
+
+
+def solve(
+    weighings: Sequence[Weighing],
+    geometry: Geometry,
+    known: Known | None = None,
+    allowances: Allowances | None = None,
+    aim: str = "cross",
+) -> Solution:
+    """Solve the weighings of one build; `aim` (total, front, left, cross, x or y) ranks the next placements.
+
+    ValueError when there are none, when they are of different builds, or when loads cannot be a car's.
+    """
+    builds = {w.build for w in weighings}
+    if len(builds) > 1:
+        named = ", ".join(sorted(repr(b) for b in builds))
+        raise ValueError(f"these weighings are of different builds ({named}); solve them with solve_builds")
+    return next(iter(solve_builds(weighings, geometry, known, allowances, aim).solutions.values()))
+
+
+def solve_builds(
+    weighings: Sequence[Weighing],
+    geometry: Geometry,
+    known: Known | None = None,
+    allowances: Allowances | None = None,
+    aim: str = "cross",
+) -> Builds:
+    """Solve all weighings of one car together, a state for each build; arguments as for `solve`."""
+    if not weighings:
+        raise ValueError("there is nothing to solve: no weighing was given")
+    known, allowances = known or Known(), allowances or Allowances()
+    refuse_impossible(weighings, known)
+    result, suspects = sift(weighings, geometry, known, allowances)
+    unknowns = result.unknowns
+    solutions = {b: _solution(result, i, suspects, aim) for i, b in enumerate(unknowns.builds)}
+    return Builds(solutions=solutions, fit=result)
+
+
+def _solution(f: Fit, index: int, suspects: tuple[Suspect, ...], aim: str) -> Solution:
+    unknowns = f.unknowns
+    build = unknowns.builds[index]
+    to_loads = np.column_stack([unknowns.geometry.spread, unknowns.geometry.warp])
+    at = slice(4 * index, 4 * index + 4)
+    loads = to_loads @ f.p[at]
+    told = statics(loads.tolist(), to_loads @ f.covariance[at, at] @ to_loads.T, unknowns.geometry)
+    free = to_loads @ conditional(f)[at, at] @ to_loads.T
+    mine = [w for w in unknowns.weighings if w.build == build]
+    suspects = tuple(s for s in suspects if s.build == build)
+    open_ = words.open_figures(f, index)
+    return Solution(
+        build=build,
+        total=told.total,
+        front=told.front,
+        left=told.left,
+        cross=told.cross,
+        x=told.x,
+        y=told.y,
+        kappa=told.kappa,
+        corners=told.corners,
+        floor=floor_terms(f, index),
+        gains=_gains(f),
+        scatter=Quantity(f.scatter, f.scatter_u, "1"),
+        loads_kg=told.loads_kg,
+        covariance_kg2=told.covariance_kg2,
+        weighing_covariance_kg2=tuple(free.ravel().tolist()),
+        geometry=unknowns.geometry,
+        placements=tuple(dict.fromkeys(w.placement for w in mine)),
+        runs=tuple(w.run for w in mine),
+        suspects=suspects,
+        open=open_,
+        cannot_tell_apart=words.cannot_tell_apart(f, index),
+        next_placements=advise.next_placements(f, index, aim),
+        notes=words.notes(f, index, suspects),
+    )
+
+
+def floor_terms(f: Fit, index: int) -> dict[str, Quantity]:
+    """The floor's terms of the spots on which a build was weighed first; further sets carry their spots."""
+    unknowns = f.unknowns
+    if unknowns.geometry.missing:
+        return {}
+    terms: dict[str, Quantity] = {}
+    for i in dict.fromkeys(unknowns.set[unknowns.build == index].tolist()):
+        prefix = "" if not terms else " ".join(unknowns.sets[i]) + ": "
+        terms |= {prefix + name: q for name, q in _set_terms(f, index, i).items()}
+    return terms
+
+
+def _set_terms(f: Fit, index: int, i: int) -> dict[str, Quantity]:
+    unknowns, known = f.unknowns, f.prior.known
+    at = unknowns.at_floor + 4 * i
+    a, b, theta = f.p[at], f.p[at + 1], f.p[at + 3]
+    stiffness, height, mass = f.p[unknowns.at_K], f.p[unknowns.at_K + 1], f.p[4 * index]
+    _, front, rear = unknowns.geometry.lengths_m
+    twist = np.zeros(len(f.p))
+    twist[at + 3], twist[unknowns.at_K] = stiffness, theta
+    kappa = _at(f, twist, stiffness * theta, "kg·m")
+    terms = {
+        "h_alpha": _at(f, _unit(f, at), a, "m"),
+        "h_beta": _at(f, _unit(f, at + 1), b, "m"),
+        "theta": _at(f, _unit(f, at + 3), theta, "rad"),
+        "kappa_floor": kappa,
+        "cross_floor": _times(kappa, -(1 / front + 1 / rear) / mass, "1"),
+        "stiffness": _times(_at(f, _unit(f, unknowns.at_K), stiffness, ""), G_N, "N·m/rad"),
+    }
+    if known.cg_height_m is not None:
+        for name, value, j in (("alpha", a, at), ("beta", b, at + 1)):
+            slope = np.zeros(len(f.p))
+            slope[j], slope[unknowns.at_K + 1] = 1 / height, -value / height**2
+            terms[name] = _at(f, slope, value / height, "rad")
+    return terms
+
+
+def _unit(f: Fit, i: int) -> Array:
+    return np.asarray(np.eye(len(f.p))[i])
+
+
+def _at(f: Fit, slope: Array, value: float, unit: str) -> Quantity:
+    return Quantity(float(value), root(slope @ f.covariance @ slope), unit)
+
+
+def _times(q: Quantity, factor: float, unit: str) -> Quantity:
+    return Quantity(q.value * factor, None if q.u is None else q.u * abs(factor), unit)
+
+
+def _gains(f: Fit) -> dict[str, Quantity]:
+    """Gains of the pads about which the readings or a stated calibration say anything."""
+    at = f.unknowns.at_gain
+    told = {p: _at(f, _unit(f, at + i), f.p[at + i], "1") for i, p in enumerate(f.unknowns.pads)}
+    return {p: q for p, q in told.items() if q.u}
+
+
+def as_statics(solution: Solution) -> Statics:
+    """The solution's figures as plain statics."""
+    return statics(solution.loads_kg, solution.covariance_kg2, solution.geometry)

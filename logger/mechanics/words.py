@@ -1,0 +1,212 @@
+"""What the weighings cannot tell apart, and what a user must know beside the figures, in plain words."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logger.mechanics.fit import Fit
+from logger.mechanics.statics import CROSS, FRONT, Array
+from logger.mechanics.suspects import Suspect
+
+OPEN_KG = 1e-6
+"""Loads moved along a null direction by less than this are rounding."""
+
+
+def open_figures(f: Fit, index: int) -> tuple[str, ...]:
+    """Figures of a build that the placements leave open but for an allowance (pads as calibrated)."""
+    moved = _loads_moved(f, index)
+    loads = _to_loads(f) @ f.p[4 * index : 4 * index + 4]
+    geometry = f.unknowns.geometry
+    figures = {"front": FRONT, "x": geometry.x_m, "y": geometry.y_m, "cross": CROSS}
+    found = ["total"] if _any(np.ones(4) @ moved) else []
+    total = loads.sum()
+    found += [n for n, w in figures.items() if _any((w - w @ loads / total) @ moved)]
+    # With unequal tracks left % has a trace of the warp term; it is open where y is, its ± has the trace.
+    return tuple([*found, "left"] if "y" in found else found)
+
+
+def _to_loads(f: Fit) -> Array:
+    geometry = f.unknowns.geometry
+    return np.column_stack([geometry.spread, geometry.warp])
+
+
+def _loads_moved(f: Fit, index: int) -> Array:
+    moved: Array = _to_loads(f) @ f.floor_null[4 * index : 4 * index + 4]
+    return moved
+
+
+def _any(moved: Array) -> bool:
+    return bool(np.any(np.abs(moved) > OPEN_KG))
+
+
+def cannot_tell_apart(f: Fit, index: int) -> tuple[str, ...]:
+    """The null space in plain words, for one build: floor first, then pads."""
+    open_ = open_figures(f, index)
+    sentences = []
+    if {"front", "left", "x", "y"} & set(open_):
+        sentences.append(_slope_words(f, index))
+    if "cross" in open_:
+        sentences.append(_twist_words(f, index))
+    return (*sentences, *_gain_words(f))
+
+
+def _slope_words(f: Fit, index: int) -> str:
+    facing = "out" if f.unknowns.sign[f.unknowns.build == index][0] > 0 else "back"
+    return (
+        f"One facing only ({facing}): the car's own balance (front %, left %, place of the centre of mass) "
+        "cannot be told from a sloping floor. Turn the car half round on the same spots, or measure the "
+        "pad-top heights."
+    )
+
+
+def _twist_words(f: Fit, index: int) -> str:
+    twist_measured = all(f.prior.measured[_twists(f, index)])
+    if twist_measured:
+        return (
+            "The car's own diagonal (cross weight) cannot be told from what the measured floor twist does "
+            "to it: "
+            "the car's warp stiffness is not known. A shim test, or the spring and bar rates, would tell."
+        )
+    return (
+        "The car's own diagonal (cross weight) cannot be told from a twist of the floor; half a turn does "
+        "not "
+        "separate them. Measure the four pad-top heights (water or laser level), then shim or correct."
+    )
+
+
+def _twists(f: Fit, index: int) -> Array:
+    sets = np.unique(f.unknowns.set[f.unknowns.build == index])
+    return f.unknowns.at_floor + 4 * sets + 3
+
+
+def _gain_words(f: Fit) -> tuple[str, ...]:
+    if f.prior.known.gain_u is not None:
+        return ()
+    pads = f.unknowns.pads
+    null = f.null[f.unknowns.at_gain : f.unknowns.at_zero]
+    scale = np.abs(null).max(initial=0.0)
+    if scale == 0.0:
+        return ()
+    groups: list[list[int]] = []
+    for i in range(len(pads)):
+        group = next((g for g in groups if np.all(np.abs(null[i] - null[g[0]]) < 1e-6 * scale)), None)
+        if group is None:
+            groups.append([i])
+        else:
+            group.append(i)
+    if len(groups) == 1:
+        return (
+            "A gain common to all pads cannot be told from a heavier or lighter car (shares and places do "
+            "not "
+            "change); a known mass on a pad would tell.",
+        )
+    named = "; ".join(" and ".join(pads[i] for i in g) for g in groups)
+    if not _changed_places(f):
+        named = ", ".join(pads)
+        return (
+            f"Pads {named} never changed places: a pad that reads too high cannot be told from a heavier "
+            "corner. "
+            "The ± takes their calibration as right.",
+        )
+    return (
+        f"What the pads' gains are against each other is only partly told ({named}); the ± takes the rest of "
+        "their calibration as right. Exchange pads left for right, or front for rear, to tell.",
+    )
+
+
+def _changed_places(f: Fit) -> bool:
+    under: dict[int, set[int]] = {}
+    for row in f.unknowns.pad:
+        for corner, pad in enumerate(row):
+            under.setdefault(int(pad), set()).add(corner)
+    return any(len(corners) > 1 for corners in under.values())
+
+
+def notes(f: Fit, index: int, suspects: tuple[Suspect, ...]) -> tuple[str, ...]:
+    """Sentences for a build: averaging and twist, what the ± contains, geometry, scatter, suspects."""
+    lines = [s.text + _what_became(s) for s in suspects]
+    lines += _geometry_words(f)
+    lines += _averaging_words(f, index)
+    lines += _allowance_words(f, index)
+    lines += _scatter_words(f)
+    return tuple(lines)
+
+
+def _what_became(s: Suspect) -> str:
+    return " It is set aside and counts in no figure." if s.set_aside else ""
+
+
+def _geometry_words(f: Fit) -> list[str]:
+    missing = f.unknowns.geometry.missing
+    if not missing:
+        return []
+    named = ", ".join(n.removesuffix("_m").replace("_", " ") for n in missing)
+    return [f"Not measured: {named}. So percentages only: no place of the centre of mass and no warp term."]
+
+
+def _averaging_words(f: Fit, index: int) -> list[str]:
+    unknowns = f.unknowns
+    mine = unknowns.build == index
+    both = [
+        s for s in np.unique(unknowns.set[mine]) if len(set(unknowns.sign[mine & (unknowns.set == s)])) == 2
+    ]
+    if not both:
+        return []
+    at = unknowns.at_floor + 4 * both[0] + 3
+    _, front, rear = unknowns.geometry.lengths_m
+    per_rad = f.p[unknowns.at_K] * (1 / front + 1 / rear) / f.p[4 * index]
+    if f.prior.measured[at]:
+        size = f"the measured twist of {1e3 * f.p[at]:+.2g} mrad moves cross "
+        size += f"by {-100 * per_rad * f.p[at]:+.2g} %"
+        size += " and is taken off"
+    else:
+        theta = 4e-3 / ((front + rear) / 2)
+        size = f"a twist of 4 mm here could move cross by about {100 * per_rad * theta:.2g} %"
+    return [
+        "Averaging the two facings removes the floor's tilt but does not remove floor twist: half a turn "
+        "maps the "
+        f"twist onto itself; {size}. Two ways out: measure the four pad-top heights and shim or correct, "
+        "or make "
+        "a shim test for the car's warp stiffness."
+    ]
+
+
+def _allowance_words(f: Fit, index: int) -> list[str]:
+    open_ = open_figures(f, index)
+    allow = f.prior.allow
+    lines = []
+    if {"front", "left"} & set(open_):
+        lines.append(
+            f"The ± of front, left and place contains an allowance for a floor slope nobody measured "
+            f"({1e3 * allow.slope:g} mm in a metre, one standard deviation)."
+        )
+    if "cross" in open_ and not all(f.prior.measured[_twists(f, index)]):
+        lines.append(
+            "The ± of cross contains an allowance for a floor twist nobody measured "
+            f"({1e3 * allow.twist_m:g} mm "
+            "at one corner, one standard deviation)."
+        )
+    if not f.prior.measured[f.unknowns.at_K] and "cross" in open_:
+        lines.append(
+            "The car's warp stiffness is a guess from its mass; spring and bar rates or a shim test "
+            "replace it."
+        )
+    if np.sum(f.unknowns.build == index) == 1:
+        lines.append(
+            f"One run only: how far the suspension scatters is a guess ({100 * f.scatter:.2g} % of cross). "
+            "Rock the "
+            "car and weigh again."
+        )
+    return lines
+
+
+def _scatter_words(f: Fit) -> list[str]:
+    if f.unknowns.widened == 1.0:
+        return []
+    return [
+        f"Total, front and left scatter {np.sqrt(f.unknowns.widened):.2g} times as far as the readings' ± "
+        "allows, "
+        "and the suspension cannot do that: suspect a pad, a zero, a dragging wheel edge, a person leaning "
+        "on the "
+        "car. The readings' ± is taken that much wider."
+    ]
