@@ -49,6 +49,7 @@ class Frame(Struct, frozen=True, kw_only=True, gc=False):
     flag says why there is no number. None elsewhere means the stream does not carry it. A message that
     carries several pads gives several frames in order; the first holds the message's bytes in `raw`, the
     others hold b"", so that raw bytes add up. `integrity` names the check that passed, or "none".
+    `wire_value` is the number as sent, in `wire_unit`; `mass_kg` is the same converted.
     """
 
     address: str | None = None
@@ -62,6 +63,8 @@ class Frame(Struct, frozen=True, kw_only=True, gc=False):
     seq: int | None = None
     integrity: str = "none"
     raw: bytes = b""
+    wire_value: float | None = None
+    wire_unit: str = ""
 
 
 class Reject(Struct, frozen=True, kw_only=True, gc=False):
@@ -74,13 +77,17 @@ class Reject(Struct, frozen=True, kw_only=True, gc=False):
 class SerialSettings(Struct, frozen=True, kw_only=True):
     """Line settings a layout suggests; a port's own configuration overrides them.
 
-    `parity` is one of N E O M S, `bytesize` 5–8, `stopbits` 1, 1.5 or 2.
+    `parity` is one of N E O M S, `bytesize` 5–8, `stopbits` 1, 1.5 or 2. `rs485` asks for the driver's
+    half-duplex mode, the other two for flow control.
     """
 
     baud: int = 9600
     bytesize: int = 8
     parity: str = "N"
     stopbits: float = 1
+    rs485: bool = False
+    rtscts: bool = False
+    xonxoff: bool = False
 
 
 @runtime_checkable

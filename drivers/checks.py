@@ -1,0 +1,139 @@
+"""Check bytes: sums, XOR and the CRC family by catalogue name, and where in a message they stand.
+
+`Check.passes` compares the check as sent with the one computed over its span. CRCs come from the kept
+library anycrc with its catalogue; nothing here invents a polynomial.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import reduce
+from operator import xor as _xor
+from typing import TYPE_CHECKING, Literal
+
+Sum = Callable[[bytes], int]
+
+KINDS = ("xor", "sum", "sum-ones", "sum-twos", "crc")
+CODINGS = ("binary", "hex", "decimal")
+
+
+def xor(data: bytes) -> int:
+    """XOR all bytes (folding one big integer is no faster at the length of a message)."""
+    return reduce(_xor, data, 0)
+
+
+def catalogue() -> list[str]:
+    """Names of all CRCs known, as `crc` takes them."""
+    from anycrc import models  # noqa: PLC0415 - a layout without CRC need not load the library
+
+    return sorted(models)
+
+
+def crc(name: str) -> tuple[Sum, int]:
+    """Find a CRC by catalogue name ("CRC16-MODBUS" or "CRC-16/MODBUS"): function and width in bits.
+
+    ValueError when the catalogue has no such name.
+    """
+    from anycrc import Model, aliases, models  # noqa: PLC0415 - as above
+
+    wanted = _plain(name)
+    for known in (*models, *aliases):
+        if _plain(known) == wanted:
+            model = Model(known)
+            return model.calc, int(models[aliases.get(known, known)].width)
+    raise ValueError(name)
+
+
+def _plain(name: str) -> str:
+    return "".join(c for c in name.upper() if c.isalnum())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """One check of a message: what is summed, how, and where the result stands.
+
+    Positions count bytes of the message; negative ones from its end. `size` is the bytes the check takes
+    on the wire, `mask` what of the sum is kept.
+    """
+
+    name: str
+    compute: Sum
+    at: int
+    size: int
+    first: int
+    stop: int
+    coding: str = "binary"
+    order: str = "big"
+    mask: int = 0xFF
+
+    def __post_init__(self) -> None:
+        """Prepare the slices and the reader once; they serve every message."""
+        end = self.at + self.size
+        object.__setattr__(self, "_where", slice(self.at, end if self.at >= 0 or end < 0 else None))
+        object.__setattr__(self, "_span", slice(self.first, self.stop if self.stop != 0 else None))
+        object.__setattr__(self, "_read", _reader(self.coding, self.size, self.order))
+
+    if TYPE_CHECKING:
+        _where: slice
+        _span: slice
+        _read: Callable[[bytes], int | None]
+
+    def expected(self, message: bytes) -> int:
+        """Compute the check over its span."""
+        return self.compute(message[self._span]) & self.mask
+
+    def passes(self, message: bytes) -> bool:
+        """True when the check sent is the one computed."""
+        return self._read(message[self._where]) == self.compute(message[self._span]) & self.mask
+
+    def write(self, message: bytes) -> bytes:
+        """Return the check's bytes for a message whose check bytes may hold anything."""
+        number = self.expected(message)
+        if self.coding == "binary":
+            return number.to_bytes(self.size, "little" if self.order == "little" else "big")
+        text = f"{number:0{self.size}{'X' if self.coding == 'hex' else 'd'}}".encode()
+        return text[::-1] if self.order == "little" else text
+
+    def fill(self, message: bytes) -> bytes:
+        """Return the message with its check written into it."""
+        out = bytearray(message)
+        out[self._where] = self.write(message)
+        return bytes(out)
+
+    def reach(self) -> list[int]:
+        """How long a message must be at least, seen from each end."""
+        ends = (self.at, self.first, self.stop)
+        return [-at for at in ends if at < 0] + [at for at in ends if at >= 0] + [max(self.at + self.size, 0)]
+
+
+def _reader(coding: str, size: int, order: str) -> Callable[[bytes], int | None]:
+    """Make the function that reads a check as sent; it returns None when the bytes are no such number."""
+    if coding == "binary":
+        byte_order: Literal["big", "little"] = "little" if order == "little" else "big"
+        return lambda sent: int.from_bytes(sent, byte_order)
+    base = 16 if coding == "hex" else 10
+    if coding == "hex" and size == 2 and order == "big":
+        return _HEX_BYTES.get
+    return lambda sent: _digits(sent[::-1] if order == "little" else sent, base)
+
+
+def _digits(sent: bytes, base: int) -> int | None:
+    try:
+        return int(sent, base) if sent.isalnum() else None
+    except ValueError:
+        return None
+
+
+_HEX_BYTES = {f"{n:{form}}".encode(): n for n in range(256) for form in ("02X", "02x")}
+
+
+def summing(kind: str, init: int = 0) -> Sum:
+    """Return the sum function of a kind in KINDS other than "crc"; `init` is added or XORed in."""
+    if kind == "xor":
+        return (lambda data: xor(data) ^ init) if init else xor
+    if kind == "sum":
+        return (lambda data: sum(data) + init) if init else sum
+    if kind == "sum-ones":
+        return lambda data: ~(sum(data) + init)
+    return lambda data: -(sum(data) + init)

@@ -1,0 +1,278 @@
+"""From one whole message to frames: check it, take it apart, read each pad's fields, refuse what is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from operator import itemgetter
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from drivers.api import FLAG_OVERLOAD, FLAG_UNDERLOAD, Frame, Reason
+from drivers.checks import Check
+from drivers.codes import Look, Meaning
+from drivers.numbers import Reader, Scaler
+from drivers.parts import Parts, Take
+from drivers.wire import COUNTS, KG_PER
+
+UNREADABLE = (ValueError, OverflowError, UnicodeDecodeError)
+"""What readers raise when a field is no such number or text."""
+
+MEMORY = 1024
+"""Contexts (status, unit, battery, signal …) remembered by their bytes; then the memory is emptied."""
+
+
+class Refused(Exception):
+    """A message is refused, with the reason."""
+
+    def __init__(self, reason: Reason) -> None:
+        self.reason = reason
+        super().__init__(reason.value)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Number:
+    """A number field: which part, how it reads, and its exact factor and offset."""
+
+    part: int
+    read: Reader
+    factor: Fraction = Fraction(1)
+    offset: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pad:
+    """One pad's fields in a message; `codes` are looked up in order, `others` are numbers beside the value."""
+
+    value: Number
+    address: str | None = None
+    address_part: int = -1
+    address_read: Callable[[bytes], str] | None = None
+    unit: str = ""
+    codes: tuple[tuple[int, Look, Reason], ...] = ()
+    decimals: Number | None = None
+    resolution: Fraction | None = None
+    battery_V: Number | None = None
+    signal_dBm: Number | None = None
+    temperature_C: Number | None = None
+    seq: Number | None = None
+    seq_wraps: int | None = None
+
+
+class Context(Struct, frozen=True):
+    """What a message says beside value and counter; it changes slowly and is remembered by its bytes."""
+
+    meaning: Meaning
+    address: str | None
+    unit: str
+    places: int
+    battery_V: float | None
+    signal_dBm: float | None
+    temperature_C: float | None
+    wire: Scaler
+    to_kg: Scaler | None
+
+
+class PadReader:
+    """Reads one pad's fields; made once a driver, because it remembers contexts and steps."""
+
+    def __init__(self, pad: Pad, integrity: str, limits: tuple[float, float] | None) -> None:
+        self._pad, self._integrity = pad, integrity
+        self._low, self._high = limits if limits else (float("-inf"), float("inf"))
+        self._scalers: dict[str, tuple[Scaler, Scaler | None]] = {}
+        self._steps: dict[tuple[str, int], float | None] = {}
+        self._contexts: dict[object, Context] = {}
+        self._value, self._value_part = pad.value.read, pad.value.part
+        slow = _slow_parts(pad)
+        self._key: Callable[[Parts], object] = itemgetter(*slow) if slow else _nothing
+
+    def read(self, parts: Parts, raw: bytes) -> Frame | None:
+        """Return the pad's frame, None when its codes say that it is absent; raises Refused or UNREADABLE."""
+        context = self._contexts.get(self._key(parts)) or self._context(parts)
+        said = context.meaning
+        if said.absent:
+            return None
+        if said.flags & FLAG_OVERLOAD:
+            return self._without_number(context, parts, raw)
+        try:
+            number, places = self._value(parts[self._value_part])
+        except UNREADABLE:
+            if said.flags & FLAG_UNDERLOAD:
+                return self._without_number(context, parts, raw)
+            raise
+        if said.minus:
+            number = -number
+        places += context.places
+        if context.unit == COUNTS:
+            return self._counted(number, places, context, parts, raw)
+        value = context.wire(number, places)
+        mass_kg = value if context.to_kg is None else context.to_kg(number, places)
+        if not self._low <= mass_kg <= self._high:
+            raise Refused(Reason.RANGE)
+        return Frame(
+            address=context.address,
+            mass_kg=mass_kg,
+            resolution_kg=self._step(context, places, number),
+            flags=said.flags,
+            battery_V=context.battery_V,
+            signal_dBm=context.signal_dBm,
+            temperature_C=context.temperature_C,
+            seq=self._seq(parts),
+            integrity=self._integrity,
+            raw=raw,
+            wire_value=value,
+            wire_unit=context.unit,
+        )
+
+    def _counted(self, number: int | float, places: int, context: Context, parts: Parts, raw: bytes) -> Frame:
+        if places or isinstance(number, float):
+            raise Refused(Reason.PATTERN)
+        if not self._low <= number <= self._high:
+            raise Refused(Reason.RANGE)
+        frame = self._without_number(context, parts, raw)
+        return replace(frame, counts=number, wire_value=float(number))
+
+    def _without_number(self, context: Context, parts: Parts, raw: bytes) -> Frame:
+        return Frame(
+            address=context.address,
+            flags=context.meaning.flags,
+            battery_V=context.battery_V,
+            signal_dBm=context.signal_dBm,
+            temperature_C=context.temperature_C,
+            seq=self._seq(parts),
+            integrity=self._integrity,
+            raw=raw,
+            wire_unit=context.unit,
+        )
+
+    def _seq(self, parts: Parts) -> int | None:
+        number = self._pad.seq
+        return None if number is None else int(number.read(parts[number.part])[0])
+
+    def _context(self, parts: Parts) -> Context:
+        """Read everything but value and counter, and remember it."""
+        pad = self._pad
+        said = Meaning(unit=pad.unit)
+        for part, look, reason in pad.codes:
+            code = look(parts[part])
+            if code is None:
+                raise Refused(reason)
+            said = code | said
+        wire, to_kg = self._scaling(said.unit)
+        context = Context(
+            meaning=said,
+            address=pad.address if pad.address_read is None else pad.address_read(parts[pad.address_part]),
+            unit=said.unit,
+            places=_places(pad.decimals, parts),
+            battery_V=_scaled(pad.battery_V, parts),
+            signal_dBm=_scaled(pad.signal_dBm, parts),
+            temperature_C=_scaled(pad.temperature_C, parts),
+            wire=wire,
+            to_kg=to_kg,
+        )
+        if len(self._contexts) >= MEMORY:
+            self._contexts.clear()
+        self._contexts[self._key(parts)] = context
+        return context
+
+    def _scaling(self, unit: str) -> tuple[Scaler, Scaler | None]:
+        """Scalers to the unit sent and to kg (None: the same), one pair a unit."""
+        if unit not in self._scalers:
+            number = self._pad.value
+            if unit not in KG_PER and unit != COUNTS:
+                raise Refused(Reason.UNIT)
+            factor = KG_PER.get(unit, Fraction(1))
+            kg = None if factor == 1 else Scaler(number.factor * factor, number.offset * factor)
+            self._scalers[unit] = (Scaler(number.factor, number.offset), kg)
+        return self._scalers[unit]
+
+    def _step(self, context: Context, places: int, number: int | float) -> float | None:
+        """The layout's resolution, else one unit in the last place sent (a lower bound of d), in kg."""
+        key = (context.unit, places)
+        if key in self._steps:
+            return self._steps[key]
+        to_kg = KG_PER[context.unit]
+        step: float | None = None
+        if self._pad.resolution is not None:
+            step = float(self._pad.resolution * to_kg)
+        elif isinstance(number, int):
+            step = float(abs(self._pad.value.factor) * to_kg / 10**places)
+        if len(self._steps) < MEMORY:
+            self._steps[key] = step
+        return step
+
+
+def _nothing(parts: Parts) -> object:
+    return None
+
+
+def _slow_parts(pad: Pad) -> list[int]:
+    numbers = (pad.decimals, pad.battery_V, pad.signal_dBm, pad.temperature_C)
+    slow = [part for part, _, _ in pad.codes] + [number.part for number in numbers if number]
+    return slow if pad.address_read is None else [*slow, pad.address_part]
+
+
+def _scaled(number: Number | None, parts: Parts) -> float | None:
+    if number is None:
+        return None
+    return Scaler(number.factor, number.offset)(*number.read(parts[number.part]))
+
+
+def _places(number: Number | None, parts: Parts) -> int:
+    found = _scaled(number, parts) or 0
+    if not 0 <= found <= 9:
+        raise ValueError(f"{found} decimal places")
+    return int(found)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What a message is made of; `unwrap` undoes escapes, `shortest` is what check and body need at least."""
+
+    take: Take
+    pads: tuple[Pad, ...]
+    check: Check | None = None
+    limits: tuple[float, float] | None = None
+    shortest: int = 1
+    empty: int = 0
+    unwrap: Callable[[bytes], bytes] | None = None
+
+
+class Decoder:
+    """Decodes whole messages by a plan."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        name = plan.check.name if plan.check else "none"
+        self._readers = [PadReader(pad, name, plan.limits) for pad in plan.pads]
+        self._passes = plan.check.passes if plan.check else None
+        self._one = self._readers[0] if len(self._readers) == 1 else None
+
+    def __call__(self, raw: bytes) -> list[Frame] | Reason:
+        """Return the message's frames, or why it is refused."""
+        plan = self._plan
+        try:
+            message = raw if plan.unwrap is None else plan.unwrap(raw)
+            if len(message) < plan.shortest:
+                return Reason.NOISE if len(message) <= plan.empty else Reason.PATTERN
+            if self._passes is not None and not self._passes(message):
+                return Reason.CHECK
+            parts = plan.take(message)
+            if self._one is not None:
+                frame = self._one.read(parts, raw)
+                return [frame] if frame is not None else Reason.NOISE
+            return self._several(parts, raw)
+        except Refused as refused:
+            return refused.reason
+        except UNREADABLE:
+            return Reason.PATTERN
+
+    def _several(self, parts: Parts, raw: bytes) -> list[Frame] | Reason:
+        frames: list[Frame] = []
+        for reader in self._readers:
+            frame = reader.read(parts, b"" if frames else raw)
+            if frame is not None:
+                frames.append(frame)
+        return frames or Reason.NOISE

@@ -1,0 +1,79 @@
+"""Undoing escapes: SLIP (RFC 1055), COBS (Cheshire and Baker 1999) and HDLC-like byte stuffing (RFC 1662).
+
+Each takes a message with the end (and leading ends) it had on the wire; ValueError says that its escapes
+are damaged. The inverses serve simulation and tests.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+SLIP_END, SLIP_ESC = b"\xc0", b"\xdb"
+HDLC_FLAG = b"\x7e"
+
+ENDS: dict[str, bytes] = {"slip": SLIP_END, "cobs": b"\0", "hdlc": HDLC_FLAG}
+"""The byte that ends a message of each kind and stands nowhere inside."""
+
+
+def from_slip(raw: bytes) -> bytes:
+    """Undo SLIP."""
+    body = raw.strip(SLIP_END)
+    if SLIP_ESC not in body:
+        return body
+    first, *rest = body.split(SLIP_ESC)
+    if not all(part[:1] in (b"\xdc", b"\xdd") for part in rest):
+        raise ValueError("a SLIP escape is followed by neither DC nor DD")
+    return first + b"".join((SLIP_END if part[0] == 0xDC else SLIP_ESC) + part[1:] for part in rest)
+
+
+def to_slip(message: bytes) -> bytes:
+    """Escape a message and end it."""
+    return message.replace(SLIP_ESC, b"\xdb\xdd").replace(SLIP_END, b"\xdb\xdc") + SLIP_END
+
+
+def from_cobs(raw: bytes) -> bytes:
+    """Undo COBS."""
+    body = raw.strip(b"\0")
+    out = bytearray()
+    at = 0
+    while at < len(body):
+        code = body[at]
+        block = body[at + 1 : at + code]
+        if len(block) != code - 1:
+            raise ValueError("a COBS block is longer than the message")
+        out += block
+        at += code
+        if code < 0xFF and at < len(body):
+            out.append(0)
+    return bytes(out)
+
+
+def to_cobs(message: bytes) -> bytes:
+    """Escape a message and end it."""
+    out = bytearray()
+    for block in message.split(b"\0"):
+        while len(block) >= 254:
+            out += b"\xff" + block[:254]
+            block = block[254:]
+        out += bytes([len(block) + 1]) + block
+    return bytes(out) + b"\0"
+
+
+def from_hdlc(raw: bytes) -> bytes:
+    """Undo HDLC-like byte stuffing: 7D escapes a byte XOR 20."""
+    body = raw.strip(HDLC_FLAG)
+    if b"\x7d" not in body:
+        return body
+    first, *rest = body.split(b"\x7d")
+    if not all(rest):
+        raise ValueError("an escape escapes nothing")
+    return first + b"".join(bytes([part[0] ^ 0x20]) + part[1:] for part in rest)
+
+
+def to_hdlc(message: bytes) -> bytes:
+    """Escape a message and end it."""
+    return message.replace(b"\x7d", b"\x7d\x5d").replace(HDLC_FLAG, b"\x7d\x5e") + HDLC_FLAG
+
+
+UNWRAP: dict[str, Callable[[bytes], bytes]] = {"slip": from_slip, "cobs": from_cobs, "hdlc": from_hdlc}
+WRAP: dict[str, Callable[[bytes], bytes]] = {"slip": to_slip, "cobs": to_cobs, "hdlc": to_hdlc}

@@ -1,0 +1,178 @@
+"""Reading numbers: decimal and hexadecimal text, integers, floats and BCD, exactly.
+
+Every reader takes a field's bytes and returns a pair: an integer and how many decimal places it has (so
+that 312.45 is 31245, 2), or a float and 0 for IEEE floats. ValueError says that the bytes are no such
+number. `Scaler` turns the pair into a correctly rounded float: one division of two integers.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from fractions import Fraction
+from math import isfinite
+
+Pair = tuple[int | float, int]
+Reader = Callable[[bytes], Pair]
+
+CODINGS = ("text", "hex", "binary", "bcd", "float")
+INTEGER_FORMS = ("unsigned", "twos", "ones", "magnitude", "offset")
+ORDERS = ("big", "little", "swapped")
+
+_BCD_SIGNS = {0x0: 1, 0xA: 1, 0xC: 1, 0xE: 1, 0xF: 1, 0xB: -1, 0xD: -1, 0x8: -1, 0x1: -1}
+"""Sign nibbles: C and F plus, D and B minus as in packed decimal; 0 plus, 1 and 8 minus as a set sign bit."""
+
+
+def text(
+    *, point: str = ".", decimals: int | None = None, ignore: bytes = b"", backwards: bool = False
+) -> Reader:
+    """Read decimal text: blanks around, one sign before or after (blanks between allowed), one point.
+
+    `decimals` is an implied point: then none may be sent. `ignore` lists characters left out wherever they
+    stand (blanks, thousands marks). `backwards` reads the last character first.
+    """
+    mark = point.encode()
+
+    def read(field: bytes) -> Pair:
+        if backwards:
+            field = field[::-1]
+        if ignore:
+            field = field.translate(None, ignore)
+        if decimals is None:
+            whole, dot, part = field.partition(mark)
+            places = len(part)
+        else:
+            whole, dot, part, places = field, b"", b"", decimals
+        if (part.isdigit() or not dot) and not whole.translate(None, _PLAIN):
+            try:
+                return int(whole + part), places
+            except ValueError:  # sign behind, blanks after the sign or behind
+                pass
+        return _slowly(field, mark, decimals)
+
+    return read
+
+
+def _slowly(field: bytes, mark: bytes, decimals: int | None) -> Pair:
+    body = field.strip(b" ")
+    minus = False
+    if body[:1] in _SIGNS:
+        minus, body = body[:1] == b"-", body[1:].lstrip(b" ")
+    elif body[-1:] in _SIGNS:
+        minus, body = body[-1:] == b"-", body[:-1].rstrip(b" ")
+    places = decimals or 0
+    if decimals is None:
+        whole, _, part = body.partition(mark)
+        body, places = whole + part, len(part)
+    if not body.isdigit():
+        raise ValueError(f"{field!r} is no decimal number")
+    return (-int(body) if minus else int(body)), places
+
+
+_PLAIN = b"0123456789+- "
+_SIGNS = (b"+", b"-")
+
+
+def integer(
+    *, coding: str, form: str = "unsigned", order: str = "big", mask: int = 0, decimals: int = 0, bits: int = 0
+) -> Reader:
+    """Read an integer from `binary` or `hex` text, of a byte order and sign form, after masking.
+
+    A mask's bits are moved down to bit 0. `bits` is the width of the number for its sign, 0 for all that
+    was sent (or all that the mask leaves). "swapped" exchanges 16-bit words of big-endian numbers.
+    """
+    shift = (mask & -mask).bit_length() - 1 if mask else 0
+    masked_bits = (mask >> shift).bit_length() if mask else 0
+    signed = _SIGNED[form]
+
+    def read(field: bytes) -> Pair:
+        if coding == "hex":
+            body = field.strip(b" ")
+            if not body.isalnum():
+                raise ValueError(f"{field!r} is no hexadecimal number")
+            field = bytes.fromhex(body.decode().rjust(len(body) + len(body) % 2, "0"))
+        number = int.from_bytes(_ordered(field, order), "big")
+        if mask:
+            number = (number & mask) >> shift
+        return signed(number, bits or masked_bits or 8 * len(field)), decimals
+
+    return read
+
+
+def _ordered(field: bytes, order: str) -> bytes:
+    if order == "big":
+        return field
+    if order == "little":
+        return field[::-1]
+    return b"".join(field[i : i + 2] for i in range(len(field) - 2, -1, -2))
+
+
+_SIGNED: dict[str, Callable[[int, int], int]] = {
+    "unsigned": lambda n, _: n,
+    "twos": lambda n, bits: n - (1 << bits) if n >> (bits - 1) else n,
+    "ones": lambda n, bits: n - ((1 << bits) - 1) if n >> (bits - 1) else n,
+    "magnitude": lambda n, bits: -(n - (1 << (bits - 1))) if n >> (bits - 1) else n,
+    "offset": lambda n, bits: n - (1 << (bits - 1)),
+}
+
+
+def bcd(*, form: str = "unsigned", order: str = "big", decimals: int = 0) -> Reader:
+    """Read packed BCD, two digits a byte; the first or last nibble may be a sign."""
+
+    def read(field: bytes) -> Pair:
+        digits = _ordered(field, order).hex()
+        sign = 1
+        if form != "unsigned":
+            nibble, digits = (digits[0], digits[1:]) if form == "sign-first" else (digits[-1], digits[:-1])
+            if int(nibble, 16) not in _BCD_SIGNS:
+                raise ValueError(f"{nibble!r} is no sign nibble")
+            sign = _BCD_SIGNS[int(nibble, 16)]
+        if not digits.isdecimal():
+            raise ValueError(f"{digits!r} is not BCD")
+        return sign * int(digits), decimals
+
+    return read
+
+
+def ieee(*, order: str = "big") -> Reader:
+    """Read an IEEE 754 float of 2, 4 or 8 bytes; NaN and infinities are no reading."""
+    letters = {2: "e", 4: "f", 8: "d"}
+
+    def read(field: bytes) -> Pair:
+        number = struct.unpack(">" + letters[len(field)], _ordered(field, order))[0]
+        if not isfinite(number):
+            raise ValueError("not a finite number")
+        return float(number), 0
+
+    return read
+
+
+class Scaler:
+    """Turns a number as sent into a float: times `factor` plus `offset`, rounded once.
+
+    `factor` and `offset` are exact. Ratios for each count of decimal places are kept.
+    """
+
+    def __init__(self, factor: Fraction, offset: Fraction = Fraction(0)) -> None:
+        self._factor, self._offset = factor, offset
+        self._ratios: dict[int, tuple[int, int, int]] = {}
+        self._whole = factor == 1 and not offset
+
+    def __call__(self, number: int | float, places: int) -> float:
+        """Scale `number` · 10^-places."""
+        if isinstance(number, float):
+            return number if self._whole else float(Fraction(number) * self._factor + self._offset)
+        try:
+            top, add, bottom = self._ratios[places]
+        except KeyError:
+            top, add, bottom = self._ratios[places] = self._ratio(places)
+        return (number * top + add) / bottom
+
+    def step(self, places: int) -> float:
+        """Size of one unit in the last place sent."""
+        return float(self._factor / 10**places)
+
+    def _ratio(self, places: int) -> tuple[int, int, int]:
+        factor = self._factor / 10**places
+        bottom = factor.denominator * self._offset.denominator
+        return int(factor * bottom), int(self._offset * bottom), bottom

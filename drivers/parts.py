@@ -1,0 +1,121 @@
+"""Taking a message apart: from its bytes to the bytes of each field that the layout asks for.
+
+Every taker is built for a list of sources and returns the fields' bytes in that order; ValueError says
+that the message does not read as the layout says. Positions count bytes of the message, negative ones from
+its end.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from typing import Any
+
+Parts = Sequence[bytes]
+Take = Callable[[bytes], Parts]
+Span = tuple[int, int]
+"""Position and size of a field."""
+
+
+def by_position(spans: list[Span], size: int | None, constants: list[tuple[int, bytes]]) -> Take:
+    """Take fields by position; the message has `size` bytes (None: any) and the constants stand in it."""
+    slices = [slice(at, at + n if at >= 0 or at + n < 0 else None) for at, n in spans]
+    sizes = [n for _, n in spans]
+
+    def take(message: bytes) -> Parts:
+        if size is not None and len(message) != size:
+            raise ValueError(f"{len(message)} bytes, not {size}")
+        for at, literal in constants:
+            if not message.startswith(literal, at):
+                raise ValueError(f"{literal!r} does not stand at {at}")
+        parts = [message[cut] for cut in slices]
+        if size is None and [len(part) for part in parts] != sizes:
+            raise ValueError("too short for its fields")
+        return parts
+
+    return take
+
+
+def by_pattern(pattern: re.Pattern[bytes], groups: list[str], head: int, tail: int) -> Take:
+    """Take named groups of a pattern that matches the whole body (the message less `head` and `tail` bytes)."""
+    match = pattern.fullmatch
+    numbers = [pattern.groupindex[group] for group in groups]
+    in_order = numbers == list(range(1, pattern.groups + 1))
+
+    def take(message: bytes) -> Parts:
+        found = match(message, head, len(message) - tail)
+        if found is None:
+            raise ValueError("the pattern does not match")
+        parts = found.groups(b"")
+        return parts if in_order else [parts[n - 1] for n in numbers]
+
+    return take
+
+
+def by_column(separator: bytes, count: int, columns: list[int], head: int, tail: int) -> Take:
+    """Take columns of a body that has exactly `count` of them."""
+
+    def take(message: bytes) -> Parts:
+        cells = message[head : len(message) - tail].split(separator)
+        if len(cells) != count:
+            raise ValueError(f"{len(cells)} columns, not {count}")
+        return [cells[n] for n in columns]
+
+    return take
+
+
+def by_key(separator: bytes, assign: bytes, keys: list[bytes], head: int, tail: int) -> Take:
+    """Take values of `key=value` pairs; a key that stands twice is refused, unknown keys are passed over."""
+
+    def take(message: bytes) -> Parts:
+        pairs = [cell.partition(assign) for cell in message[head : len(message) - tail].split(separator)]
+        cells = {key.strip(b" "): value for key, _, value in pairs}
+        if len(cells) != len(pairs):
+            raise ValueError("a key stands twice")
+        return [_of(cells, key) for key in keys]
+
+    return take
+
+
+def by_json(paths: list[str], head: int, tail: int) -> Take:
+    """Take values of a JSON object by path ("pads.0.kg"); numbers keep the digits that were sent."""
+    from msgspec import DecodeError, json  # noqa: PLC0415 - few layouts are JSON
+
+    decode = json.Decoder(float_hook=str).decode
+    steps = [path.split(".") for path in paths]
+
+    def take(message: bytes) -> Parts:
+        try:
+            tree = decode(message[head : len(message) - tail])
+        except (DecodeError, UnicodeDecodeError, RecursionError) as fault:
+            raise ValueError(str(fault)) from None
+        return [_as_bytes(_walk(tree, path)) for path in steps]
+
+    return take
+
+
+def _of(cells: dict[bytes, bytes], key: bytes) -> bytes:
+    if key not in cells:
+        raise ValueError(f"no key {key!r}")
+    return cells[key]
+
+
+def _walk(tree: Any, path: list[str]) -> object:
+    for step in path:
+        if isinstance(tree, dict) and step in tree:
+            tree = tree[step]
+        elif isinstance(tree, list) and step.isdecimal() and int(step) < len(tree):
+            tree = tree[int(step)]
+        else:
+            raise ValueError(f"nothing stands at {'.'.join(path)}")
+    return tree
+
+
+def _as_bytes(value: object) -> bytes:
+    if isinstance(value, bool):
+        return b"true" if value else b"false"
+    if value is None:
+        return b"null"
+    if isinstance(value, int | str):
+        return str(value).encode()
+    raise ValueError("an object or list stands where a value should")

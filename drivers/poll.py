@@ -1,0 +1,109 @@
+"""Polling: which request is sent when, and whose answer is awaited."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from drivers.schema import Table
+from drivers.wire import to_bytes
+
+
+@dataclass(frozen=True, kw_only=True)
+class Poll:
+    """Requests sent in turn; `addresses` name the answers where they do not say it themselves."""
+
+    requests: tuple[bytes, ...]
+    addresses: tuple[str, ...] = ()
+    period_ns: int = 100_000_000
+    timeout_ns: int = 200_000_000
+    pause_ns: int = 0
+
+
+class Turn:
+    """Whose turn it is: pure bookkeeping over the times that are handed in."""
+
+    def __init__(self, poll: Poll) -> None:
+        self._poll = poll
+        self._next = 0
+        self._sent_ns: int | None = None
+        self._quiet_ns: int | None = None
+        self.awaited: int | None = None
+        self.unanswered = 0
+
+    def due(self, t_mono_ns: int) -> bytes | None:
+        """Return the request to send now, None while an answer is awaited or the period or pause runs."""
+        poll = self._poll
+        if self._sent_ns is not None:
+            since = t_mono_ns - self._sent_ns
+            if self.awaited is not None and since < poll.timeout_ns:
+                return None
+            if since < poll.period_ns:
+                return None
+            if self._quiet_ns is not None and t_mono_ns - self._quiet_ns < poll.pause_ns:
+                return None
+        return poll.requests[self._next]
+
+    def sent(self, request: bytes, t_mono_ns: int) -> None:
+        """Note that a request went out (live, or as the journal tells in a replay)."""
+        if self.awaited is not None:
+            self.unanswered += 1
+        if request in self._poll.requests:
+            self.awaited = self._poll.requests.index(request)
+            self._next = (self.awaited + 1) % len(self._poll.requests)
+        self._sent_ns = t_mono_ns
+
+    def heard(self, t_mono_ns: int) -> None:
+        """Note that bytes came in."""
+        self._quiet_ns = t_mono_ns
+
+    def address(self) -> str | None:
+        """Address of the answer awaited, None when answers say it themselves or none is awaited."""
+        if self.awaited is None or not self._poll.addresses:
+            return None
+        return self._poll.addresses[self.awaited]
+
+    def answered(self) -> None:
+        """Note that the answer was whole."""
+        self.awaited = None
+
+
+def read_poll(table: Table) -> Poll:
+    """Read [poll]."""
+    requests = [_octets(table, item) for item in _texts(table, "requests")]
+    addresses = _texts(table, "addresses")
+    if not requests or not all(requests):
+        table.fault('poll.requests is needed: the bytes to send, for example ["<ENQ>01<CR>"]')
+    if len(set(requests)) < len(requests):
+        table.fault("poll.requests: the same request stands there twice")
+    if addresses and len(addresses) != len(requests):
+        table.fault(f"poll.addresses: {len(addresses)} for {len(requests)} requests; one for each is needed")
+    poll = Poll(
+        requests=tuple(requests) or (b"?",),
+        addresses=tuple(addresses),
+        period_ns=_ns(table, "period_s", "0.1"),
+        timeout_ns=_ns(table, "timeout_s", "0.2"),
+        pause_ns=_ns(table, "pause_s", "0"),
+    )
+    table.close()
+    return poll
+
+
+def _ns(table: Table, key: str, default: str) -> int:
+    return int(table.number(key, Fraction(default), 0) * 1_000_000_000)
+
+
+def _texts(table: Table, key: str) -> list[str]:
+    value = table.raw(key) or []
+    if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
+        table.fault(f"{table.name(key)} must be a list of texts")
+        return []
+    return value
+
+
+def _octets(table: Table, text: str) -> bytes:
+    try:
+        return to_bytes(text)
+    except ValueError as fault:
+        table.fault(f"poll.requests: {fault}")
+        return b""

@@ -1,0 +1,327 @@
+"""Cutting a stream into messages: pure, bounded, and the same however the bytes were chunked.
+
+A splitter's `feed` takes bytes and a function that decodes one whole message (frames, or the reason why
+not) and returns frames and rejects in stream order; every byte is in exactly one of them or still held.
+Nothing here depends on more of the buffer than a fixed look-ahead from where a piece begins: that is what
+makes the result independent of chunking.
+
+Two strategies. `Stepper` serves streams whose ends or starts cannot stand inside a message (lines, marked
+messages, SLIP, COBS). `Hunter` serves binary messages of fixed or told length, where a start may stand
+inside by chance: out of step it believes a message only when another good one follows at its end, because
+an 8-bit check alone passes once in 256 wrong places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from drivers.api import Frame, Reason, Reject
+
+Decode = Callable[[bytes], "list[Frame] | Reason"]
+Out = list["Frame | Reject"]
+Cut = tuple[int, "Reason | None"]
+
+MORE: Cut = (-1, None)
+"""Answer of a cutter that needs more bytes to tell."""
+
+
+class Cutter(Protocol):
+    """Finds where the piece that begins at `at` ends, and what is wrong with it (None: a whole message)."""
+
+    start: bytes
+    longest: int
+
+    def cut(self, buffer: bytes, at: int) -> Cut:
+        """Return the piece's end and fault, or MORE."""
+        ...
+
+    def begin(self, clean: bool) -> None:
+        """Take up a stream anew; `clean` when its next byte is known to begin a message."""
+        ...
+
+
+class Ended:
+    """Messages that end with fixed bytes and have no start: lines, SLIP, COBS.
+
+    Bytes before the first end may be the tail of a message, and "12.5" is the tail of "112.5": unless
+    `tail_safe`, they are refused. Leading ends (`lead`) belong to the message that follows, as in SLIP.
+    """
+
+    start = b""
+
+    def __init__(self, end: bytes, longest: int, *, tail_safe: bool, lead: bool = False) -> None:
+        self.longest = longest
+        self._end, self._tail_safe, self._lead = end, tail_safe, lead
+        self._broken: Reason | None = None
+        self.begin(clean=False)
+
+    def begin(self, clean: bool) -> None:
+        """Take up a stream anew."""
+        self._broken = None if clean or self._tail_safe else Reason.TRUNCATED
+
+    def cut(self, buffer: bytes, at: int) -> Cut:
+        """Find the end within the longest message; beyond it, all is refused up to the next end."""
+        first = at
+        if self._lead:
+            while buffer.startswith(self._end, first) and first - at < self.longest:
+                first += len(self._end)
+        found = buffer.find(self._end, first, at + self.longest)
+        if found >= 0:
+            broken, self._broken = self._broken, None
+            return found + len(self._end), broken
+        if len(buffer) - at >= self.longest:
+            self._broken = Reason.OVERLONG
+            return at + self.longest, Reason.OVERLONG
+        return MORE
+
+
+class Marked:
+    """Messages between a start and an end that stand nowhere inside, with `trail` bytes after the end.
+
+    A message that began inside another is refused as well unless `sized`: its start may be a damaged byte,
+    and "2.5" is the tail of "112.5".
+    """
+
+    def __init__(self, start: bytes, end: bytes, trail: int, longest: int, *, sized: bool) -> None:
+        self.start, self.longest = start, longest
+        self._end, self._trail, self._sized = end, trail, sized
+        self._inside = False
+
+    def begin(self, clean: bool) -> None:
+        """Take up a stream anew."""
+        self._inside = False
+
+    def cut(self, buffer: bytes, at: int) -> Cut:
+        """Find noise up to a start, or the message with its trail."""
+        if not buffer.startswith(self.start, at):
+            self._inside = False
+            return noise(buffer, at, self.start, self.longest)
+        body = at + len(self.start)
+        stop = buffer.find(self._end, body, at + self.longest - self._trail)
+        again = buffer.find(self.start, body, stop if stop >= 0 else at + self.longest)
+        if again >= 0:
+            self._inside = not self._sized
+            return again, Reason.TRUNCATED
+        if stop < 0:
+            return (at + self.longest, Reason.OVERLONG) if len(buffer) - at >= self.longest else MORE
+        stop += len(self._end) + self._trail
+        if len(buffer) < stop:
+            return MORE
+        inside, self._inside = self._inside, False
+        return stop, Reason.TRUNCATED if inside else None
+
+
+class Sized:
+    """Messages of one size, after a start where there is one."""
+
+    def __init__(self, start: bytes, size: int) -> None:
+        self.start, self.longest = start, size
+
+    def begin(self, clean: bool) -> None:
+        """Nothing is remembered between messages."""
+
+    def cut(self, buffer: bytes, at: int) -> Cut:
+        """Find noise up to a start, or the next `size` bytes."""
+        if self.start and not buffer.startswith(self.start, at):
+            return noise(buffer, at, self.start, self.longest)
+        return (at + self.longest, None) if len(buffer) - at >= self.longest else MORE
+
+
+class Told:
+    """Messages that tell their length: a number in their head plus a constant is the whole length."""
+
+    def __init__(
+        self, start: bytes, longest: int, shortest: int, head: int, length: Callable[[bytes], int]
+    ) -> None:
+        self.start, self.longest = start, longest
+        self._shortest, self._head, self._length = shortest, head, length
+
+    def begin(self, clean: bool) -> None:
+        """Nothing is remembered between messages."""
+
+    def cut(self, buffer: bytes, at: int) -> Cut:
+        """Find noise up to a start, or as many bytes as the message tells."""
+        if self.start and not buffer.startswith(self.start, at):
+            return noise(buffer, at, self.start, self.longest)
+        if len(buffer) - at < self._head:
+            return MORE
+        try:
+            size = self._length(buffer[at : at + self._head])
+        except ValueError:
+            size = 0
+        if not self._shortest <= size <= self.longest:
+            return at + 1, Reason.OVERLONG if size > self.longest else Reason.TRUNCATED
+        return (at + size, None) if len(buffer) - at >= size else MORE
+
+
+def noise(buffer: bytes, at: int, start: bytes, longest: int) -> Cut:
+    """Cut noise up to the next start, at most `longest` bytes at a time."""
+    window = at + longest + len(start) - 1
+    found = buffer.find(start, at, window)
+    if found >= 0:
+        return found, Reason.NOISE
+    return (at + longest, Reason.NOISE) if len(buffer) >= window else MORE
+
+
+def next_start(raw: bytes, start: bytes) -> int:
+    """Position (≥ 1) of the next start inside a refused message, of its beginning at the end, or its length."""
+    found = raw.find(start, 1)
+    if found >= 0:
+        return found
+    for part in range(len(start) - 1, 0, -1):
+        if len(raw) > part and raw.endswith(start[:part]):
+            return len(raw) - part
+    return len(raw)
+
+
+class Stepper:
+    """Takes piece by piece; after a refused message goes on at the next start inside it."""
+
+    def __init__(self, cutter: Cutter, decode: Decode) -> None:
+        self._cut, self._decode, self._cutter = cutter.cut, decode, cutter
+        self._rest = b""
+
+    def held(self) -> int:
+        """Count the bytes held back."""
+        return len(self._rest)
+
+    def begin(self) -> Out:
+        """Give up what is held (as a reject) and take the next byte for the first of a message."""
+        self._cutter.begin(clean=True)
+        rest, self._rest = self._rest, b""
+        return [Reject(reason=Reason.TRUNCATED, raw=rest)] if rest else []
+
+    def feed(self, data: bytes) -> Out:
+        """Take bytes; return what they complete."""
+        buffer = self._rest + data if self._rest else data
+        cut, decode, start = self._cut, self._decode, self._cutter.start
+        out: Out = []
+        at = 0
+        while at < len(buffer):
+            stop, fault = cut(buffer, at)
+            if stop < 0:
+                break
+            raw = buffer[at:stop]
+            if fault is None:
+                read = decode(raw)
+                if isinstance(read, list):
+                    out += read
+                    at = stop
+                    continue
+                fault = read
+                if start:
+                    raw = raw[: next_start(raw, start)]
+            out.append(Reject(reason=fault, raw=raw))
+            at += len(raw)
+        self._rest = buffer[at:]
+        return out
+
+
+class Hunter:
+    """Keeps step with binary messages; one bad message in step is refused whole, two mean hunting anew.
+
+    While hunting, refused bytes run on (`_run` of them stand at the front of the buffer) and are given out
+    as one reject when a message is believed or the run is as long as the longest message.
+    """
+
+    def __init__(self, cutter: Cutter, decode: Decode) -> None:
+        self._cutter, self._decode = cutter, decode
+        self._rest = b""
+        self._run = 0
+        self._why = Reason.NOISE
+        self._chances = 0
+
+    def held(self) -> int:
+        """Count the bytes held back."""
+        return len(self._rest)
+
+    def begin(self) -> Out:
+        """Give up what is held (as a reject) and take the next byte for the first of a message."""
+        rest, self._rest, self._run, self._chances = self._rest, b"", 0, 2
+        return [Reject(reason=Reason.TRUNCATED, raw=rest)] if rest else []
+
+    def feed(self, data: bytes) -> Out:
+        """Take bytes; return what they complete."""
+        buffer = self._rest + data if self._rest else data
+        out: Out = []
+        at = 0
+        while at + self._run < len(buffer):
+            done = self._in_step(buffer, at, out) if self._chances else self._hunt(buffer, at, out)
+            if done < 0:
+                break
+            at = done
+        self._rest = buffer[at:]
+        return out
+
+    def _in_step(self, buffer: bytes, at: int, out: Out) -> int:
+        """Take the message at `at`; return where to go on, or -1 for more bytes."""
+        stop, fault = self._cutter.cut(buffer, at)
+        if stop < 0:
+            return -1
+        if fault is None:
+            raw = buffer[at:stop]
+            read = self._decode(raw)
+            if isinstance(read, list):
+                out += read
+                self._chances = 2
+                return stop
+            start = self._cutter.start
+            if len(buffer) < stop + len(start):
+                return -1
+            self._chances -= 1
+            if self._chances and buffer.startswith(start, stop):
+                out.append(Reject(reason=read, raw=raw))
+                return stop
+            fault = read
+        self._chances = 0
+        self._why, self._run = fault, 0
+        return at if fault is Reason.NOISE else self._skip(buffer, at, out)
+
+    def _hunt(self, buffer: bytes, at: int, out: Out) -> int:
+        """Try the place after the run of refused bytes; return where to go on, or -1 for more bytes."""
+        here = at + self._run
+        stop, fault = self._cutter.cut(buffer, here)
+        if stop < 0:
+            return -1
+        if fault is None:
+            read = self._decode(buffer[here:stop])
+            if isinstance(read, list):
+                following = self._follows(buffer, stop)
+                if following is None:
+                    return -1
+                if following:
+                    self._give(buffer, at, out)
+                    out += read
+                    self._chances = 2
+                    return stop
+                read = Reason.CHECK
+            self._why = read if self._run == 0 else self._why
+            return self._skip(buffer, at, out)
+        if fault is Reason.NOISE:
+            return self._extend(buffer, at, stop - here, out)
+        self._why = fault if self._run == 0 else self._why
+        return self._skip(buffer, at, out)
+
+    def _follows(self, buffer: bytes, at: int) -> bool | None:
+        """Tell whether a good message stands at `at`; None when more bytes are needed to tell."""
+        stop, fault = self._cutter.cut(buffer, at)
+        if stop < 0:
+            return None
+        return fault is None and isinstance(self._decode(buffer[at:stop]), list)
+
+    def _skip(self, buffer: bytes, at: int, out: Out) -> int:
+        return self._extend(buffer, at, 1, out)
+
+    def _extend(self, buffer: bytes, at: int, by: int, out: Out) -> int:
+        self._run += by
+        if self._run < self._cutter.longest:
+            return at
+        return self._give(buffer, at, out)
+
+    def _give(self, buffer: bytes, at: int, out: Out) -> int:
+        run, self._run = self._run, 0
+        if run:
+            out.append(Reject(reason=self._why, raw=buffer[at : at + run]))
+            self._why = Reason.NOISE
+        return at + run

@@ -1,0 +1,61 @@
+"""The driver that a layout makes: a splitter, and turns of polling where the indicator wants to be asked."""
+
+from __future__ import annotations
+
+from msgspec.structs import replace
+
+from drivers.api import Frame, Reject, SerialSettings
+from drivers.poll import Poll, Turn
+from drivers.split import Hunter, Stepper
+
+
+class StreamDriver:
+    """Decodes one port's stream by a layout."""
+
+    def __init__(
+        self, *, name: str, serial: SerialSettings, splitter: Stepper | Hunter, poll: Poll | None = None
+    ) -> None:
+        self.name, self.serial = name, serial
+        self._splitter = splitter
+        self._turn = Turn(poll) if poll else None
+        self._given_up: list[Frame | Reject] = []
+
+    def feed(self, data: bytes, t_mono_ns: int) -> list[Frame | Reject]:
+        """Take bytes; return the frames and rejects they complete."""
+        if self._turn is None:
+            return self._splitter.feed(data)
+        return self._polled(self._turn, data, t_mono_ns)
+
+    def pending(self) -> int:
+        """Count the bytes held back."""
+        return self._splitter.held() + sum(len(item.raw) for item in self._given_up)
+
+    def request(self, t_mono_ns: int) -> bytes | None:
+        """Return the request that is due."""
+        if self._turn is None:
+            return None
+        request = self._turn.due(t_mono_ns)
+        if request is not None:
+            self.sent(request, t_mono_ns)
+        return request
+
+    def sent(self, request: bytes, t_mono_ns: int) -> None:
+        """Note a request that went out; a replay tells it from the journal. The answer begins a message."""
+        if self._turn is not None:
+            self._turn.sent(request, t_mono_ns)
+            self._given_up += self._splitter.begin()
+
+    def _polled(self, turn: Turn, data: bytes, t_mono_ns: int) -> list[Frame | Reject]:
+        turn.heard(t_mono_ns)
+        out, self._given_up = self._given_up, []
+        for item in self._splitter.feed(data):
+            out.append(_named(item, turn.address()))
+            if isinstance(item, Frame):
+                turn.answered()
+        return out
+
+
+def _named(item: Frame | Reject, address: str | None) -> Frame | Reject:
+    if address is not None and isinstance(item, Frame) and item.address is None:
+        return replace(item, address=address)
+    return item
