@@ -16,9 +16,10 @@ def decimate(x: Floats, y: Floats, buckets: int) -> tuple[Floats, Floats]:
     `x` must not fall and `y` hold no NaN. First and last point stay. A curve of no more than 2·buckets points
     comes back as it is.
     """
-    if len(x) <= 2 * buckets or x[-1] <= x[0]:
+    if len(x) <= 2 * buckets:
         return x, y
-    bucket = np.minimum(((x - x[0]) * (buckets / (x[-1] - x[0]))).astype(np.int64), buckets - 1)
+    width = float(x[-1] - x[0]) / buckets or 1.0
+    bucket = np.minimum(((x - x[0]) / width).astype(np.int64), buckets - 1)
     by_value = np.lexsort((y, bucket))
     starts = np.flatnonzero(np.diff(bucket[by_value], prepend=-1))
     ends = np.append(starts[1:], len(x)) - 1

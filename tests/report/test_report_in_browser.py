@@ -1,0 +1,111 @@
+"""The report in a real browser: it obeys its own policy, prints on both papers and enlarges its curves."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+from report.wagtail import wagtail
+from support import absent
+
+from logger.report.render import render
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        absent("no chromium on PATH")
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("report") / "report.html"
+    path.write_text(render(wagtail()), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def page(browser: Browser, report: Path) -> Iterator[Page]:
+    opened = browser.new_page(viewport={"width": 1100, "height": 900})
+    faults: list[str] = []
+    opened.on("console", lambda message: faults.append(message.text))
+    opened.on("pageerror", lambda error: faults.append(str(error)))
+    opened.on("request", lambda request: faults.append(request.url) if "file:" not in request.url else None)
+    opened.goto(report.as_uri())
+    yield opened
+    assert faults == []
+    opened.close()
+
+
+@pytest.mark.parametrize(("paper", "pages"), [("A4", range(7, 11)), ("Letter", range(7, 11))])
+def test_prints_on_few_pages(page: Page, paper: str, pages: range) -> None:
+    printed = page.pdf(format=paper)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) in pages
+
+
+def test_paper_does_not_cut_what_belongs_together(page: Page) -> None:
+    page.emulate_media(media="print")
+    for kind in ("figure", "table", ".doubts", "section.whole"):
+        assert page.locator(kind).first.evaluate("e => getComputedStyle(e).breakInside") == "avoid"
+    assert page.locator(".zoomhint").evaluate("e => getComputedStyle(e).display") == "none"
+
+
+@pytest.mark.parametrize("width", [360, 800, 1400])
+def test_no_screen_makes_the_whole_page_scroll_sideways(page: Page, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 800})
+    over = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+    assert page.evaluate(over) <= 0
+
+
+def test_dark_screens_get_light_ink(page: Page) -> None:
+    page.emulate_media(color_scheme="dark")
+    ink, paper = page.evaluate("(b => [b.color, b.backgroundColor])(getComputedStyle(document.body))")
+    assert sum(map(int, re.findall(r"\d+", ink))) > 500 > sum(map(int, re.findall(r"\d+", paper)))
+
+
+def test_dragging_looks_closer_at_all_pads_of_a_capture(page: Page) -> None:
+    charts = page.locator(".settle").first.locator("svg.chart")
+    pane = charts.first.locator(".pane")
+    whole = pane.get_attribute("viewBox")
+    other = page.locator(".settle").nth(1).locator("svg.chart .pane").first.get_attribute("viewBox")
+    charts.first.scroll_into_view_if_needed()
+    box = charts.first.locator("rect.span").last.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 5, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2 + 3, steps=4)
+    page.mouse.up()
+    closer = [chart.locator(".pane").get_attribute("viewBox") for chart in charts.all()]
+    left, _, width, _ = map(float, str(closer[0]).split())
+    assert left > 0
+    assert width < float(str(whole).split()[2]) / 2
+    assert all(view != whole for view in closer)
+    ticks = [float(text.replace("−", "-")) for text in charts.first.locator(".tx text").all_text_contents()]
+    assert 2 <= len(ticks)
+    assert 0 <= min(ticks) < max(ticks) <= 7
+    assert page.locator(".settle").nth(1).locator("svg.chart .pane").first.get_attribute("viewBox") == other
+    charts.first.press("0")
+    assert pane.get_attribute("viewBox") == whole
+
+
+def test_keys_look_closer_and_move(page: Page) -> None:
+    chart = page.locator("svg.chart").first
+    pane = chart.locator(".pane")
+    x, _, w, _ = map(float, str(pane.get_attribute("viewBox")).split())
+    chart.press("+")
+    x1, _, w1, _ = map(float, str(pane.get_attribute("viewBox")).split())
+    assert w1 == pytest.approx(w / 2)
+    chart.press("ArrowRight")
+    x2 = float(str(pane.get_attribute("viewBox")).split()[0])
+    assert x < x1 < x2
+    chart.press("-")
+    assert float(str(pane.get_attribute("viewBox")).split()[2]) == pytest.approx(w)

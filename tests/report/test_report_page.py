@@ -1,0 +1,233 @@
+"""The report as somebody else would get it: whole in one file, numbers with unit and ±, doubts said."""
+
+from __future__ import annotations
+
+import re
+from base64 import b64encode
+from dataclasses import replace
+from hashlib import sha256
+from html.parser import HTMLParser
+
+import pytest
+from report.wagtail import BASE, wagtail
+
+from logger.cautions import CAUTIONS, GENERAL
+from logger.quantity import Quantity, decimals
+from logger.report.data import ReportData
+from logger.report.markup import number, plain
+from logger.report.render import render
+from logger.report.words import cross_sentence, result_sentence
+
+VOID = {"meta", "br", "hr", "img", "link", "input", "circle", "line", "rect", "path", "ellipse"}
+
+
+class Reader(HTMLParser):
+    """Checks that tags nest, and keeps what the tests ask about."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.attributes: list[tuple[str, str, str]] = []
+        self.data: list[dict[str, str]] = []
+        self.words: list[str] = []
+        self.inside: dict[str, str] = {}
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "data":
+            self.data.append({name: value or "" for name, value in attrs} | {"text": ""})
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in VOID:
+            return
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] in ("style", "script"):
+            self.inside[self.open[-1]] = data
+            return
+        self.words.append(data)
+        if "data" in self.open:
+            self.data[-1]["text"] += data
+
+    @property
+    def text(self) -> str:
+        """Everything a reader sees."""
+        return re.sub(r"\s+", " ", "".join(self.words))
+
+
+def read(html: str) -> Reader:
+    reader = Reader()
+    reader.feed(html)
+    assert reader.open == []
+    return reader
+
+
+@pytest.fixture(scope="module")
+def data() -> ReportData:
+    return wagtail()
+
+
+@pytest.fixture(scope="module")
+def html(data: ReportData) -> str:
+    return render(data)
+
+
+def test_is_one_file_that_asks_for_nothing(html: str) -> None:
+    reader = read(html)
+    for tag, name, value in reader.attributes:
+        assert tag not in ("link", "img", "iframe", "object", "embed", "base"), tag
+        assert name not in ("src", "href", "srcset", "style", "action")
+        assert not name.startswith("on")
+        assert "url(" not in value
+        assert "//" not in value or name == "xmlns"
+    assert "url(" not in reader.inside["style"]
+    assert "@import" not in reader.inside["style"]
+    assert "fetch" not in reader.inside["script"]
+
+
+def test_policy_allows_just_its_own_style_and_script(html: str) -> None:
+    reader = read(html)
+    policy = next(value for tag, name, value in reader.attributes if tag == "meta" and "default-src" in value)
+    for kind in ("style", "script"):
+        digest = b64encode(sha256(reader.inside[kind].encode()).digest()).decode()
+        assert f"{kind}-src 'sha256-{digest}'" in policy
+    assert "default-src 'none'" in policy
+    assert html.count("<style") == html.count("<script") == 1
+
+
+def spread_of(text: str) -> tuple[str, str, str]:
+    found = re.fullmatch(r"(−?[\d.]+) ± ([\d.]+) (kg|lb|mm|in|%)", text)
+    assert found, text
+    return found[1], found[2], found[3]
+
+
+@pytest.mark.parametrize("units", ["kg", "lb"])
+def test_every_number_has_its_unit_and_no_digit_too_many(units: str) -> None:
+    reader = read(render(wagtail(units)))
+    assert len(reader.data) > 100
+    for cell in reader.data:
+        value, spread, unit = spread_of(cell["text"])
+        assert unit == cell["data-unit"]
+        assert unit in ((units, "%", "mm") if units == "kg" else (units, "%", "in"))
+        places = max(decimals(2 * float(cell["data-u"])), 0)
+        assert len(value.partition(".")[2]) == len(spread.partition(".")[2]) == places
+        assert float(value.replace("−", "-")) == pytest.approx(float(cell["value"]), abs=0.51 * 10.0**-places)
+        assert float(spread) == pytest.approx(2 * float(cell["data-u"]), rel=0.26)
+
+
+def test_pounds_and_kilograms_are_the_same_car() -> None:
+    kg, lb = (read(render(wagtail(units))).data for units in ("kg", "lb"))
+    assert len(kg) == len(lb)
+    for one, other in zip(kg, lb, strict=True):
+        factor = {"kg": 0.45359237, "mm": 25.4, "%": 1.0}[one["data-unit"]]
+        assert float(other["value"]) * factor == pytest.approx(float(one["value"]), rel=1e-8, abs=1e-8)
+
+
+def test_says_the_result_before_all_else(html: str, data: ReportData) -> None:
+    text = read(html).text
+    build = next(b for b in data.builds if b.label == data.headline)
+    assert f"weighs {build.total.text()}".replace(" ", " ") in result_sentence(data).replace("\xa0", " ")
+    places = [
+        text.index(w) for w in ("weighs", "What is doubtful", "Build by build", "What changed", "SHA-256")
+    ]
+    assert places == sorted(places)
+
+
+def test_says_that_two_facings_leave_the_twist(html: str) -> None:
+    assert "Averaging two facings does not remove floor twist" in read(html).text
+
+
+def test_says_that_the_car_is_invented_only_when_it_is(html: str, data: ReportData) -> None:
+    assert "are invented" in read(html).text
+    real = replace(data, car=replace(data.car, invented=False))
+    assert "are invented" not in read(render(real)).text
+
+
+def test_names_every_change_with_its_place_or_why_there_is_none(html: str, data: ReportData) -> None:
+    text = read(html).text.replace("\xa0", " ")
+    for change in data.changes:
+        assert change.name in text
+    assert "too light to locate" in text
+    assert "310 ± 50 mm behind the rear axle" in text
+
+
+def test_tells_what_pads_did_not_do_well(html: str) -> None:
+    text = read(html).text
+    assert "P3: samples missing for 11.5 s from minute 9.0 (silent, 115 samples)." in text
+    assert "not told" in text  # P4's stream cannot count lost frames
+    assert "2471" in text
+
+
+def test_shows_the_cautions_that_fit_and_the_general_ones(html: str, data: ReportData) -> None:
+    text = read(html).text
+    for n in CAUTIONS:
+        assert (CAUTIONS[n] in text) == (n in {*GENERAL, *data.cautions})
+
+
+def test_names_journal_segments_with_their_hashes(html: str, data: ReportData) -> None:
+    text = read(html).text
+    for segment in data.provenance.segments:
+        assert segment.name in text
+        assert segment.sha256 in text
+    assert data.provenance.config_id in text
+
+
+def test_text_from_people_is_text_and_not_markup(data: ReportData) -> None:
+    bad = "<script>x</script>&\"'"
+    first = replace(data.builds[0], label=bad, sentences=(bad,), aboard=(bad,))
+    odd = replace(
+        data,
+        job=replace(data.job, title=bad, who=bad),
+        builds=(first, *data.builds[1:]),
+        headline=bad,
+        doubts=(bad,),
+        changes=(replace(data.changes[0], name=bad, note=bad),),
+        conditions=replace(data.conditions, notes=(bad,), fuel_note=bad),
+    )
+    html = render(odd)
+    assert html.count("<script") == 1
+    assert bad in read(html).text
+
+
+def test_a_report_of_nothing_says_so(data: ReportData) -> None:
+    nothing = ReportData(
+        job=data.job, car=data.car, builds=(), captures=(), placements=(), provenance=data.provenance
+    )
+    text = read(render(nothing)).text
+    assert "Wagtail has not been weighed: no rest was taken." in text
+    assert "not noted" in text
+
+
+def test_a_car_without_known_tracks_is_still_reported(data: ReportData) -> None:
+    bare = tuple(replace(b, x=None, y=None, covariance_xy_m2=None) for b in data.builds)
+    car = replace(data.car, wheelbase_m=None, track_front_m=None, track_rear_m=None)
+    text = read(render(replace(data, builds=bare, car=car))).text
+    assert "a middling car is drawn" in text
+    assert "—" in text
+
+
+def test_an_unknown_uncertainty_is_not_passed_off_as_none() -> None:
+    assert "±?" in number(Quantity(12.0, None, "kg"), "kg")
+
+
+@pytest.mark.parametrize(
+    ("share", "u", "said"),
+    [
+        (0.512, 0.002, "1.2 ± 0.4 %, right front and left rear carry more than half"),
+        (0.488, 0.002, "1.2 ± 0.4 % below half, left front and right rear carry more"),
+        (0.503, 0.002, "no wedge can be told"),
+        (0.503, None, "is not known"),
+    ],
+)
+def test_wedge_is_only_told_where_it_can_be(share: float, u: float | None, said: str) -> None:
+    assert said in cross_sentence(Quantity(share, u, "1"), "kg").replace("\xa0", " ")
+
+
+def test_numbers_in_sentences_do_not_break_at_a_line_end() -> None:
+    assert " " not in plain(Quantity(BASE.mass, 0.3, "kg"), "kg")
