@@ -31,7 +31,7 @@ def read_pads(top: Table, ask: Ask) -> tuple[Pad, ...]:
     pads = tuple(_pad(_Fields(table, shared), ask) for table in (given or [shared]))
     addresses = [pad.address for pad in pads]
     if given and (None in addresses or len(set(addresses)) < len(addresses)) and len(pads) > 1:
-        top.fault("pads: each needs an address of its own, a text like address = \"1\"")
+        top.fault('pads: each needs an address of its own, a text like address = "1"')
     return pads
 
 
@@ -68,7 +68,9 @@ def _pad(fields: _Fields, ask: Ask) -> Pad:
     others = {OTHERS[name]: table for name in OTHERS if (table := fields.table(name)) is not None}
     wraps = others["seq"].whole("wraps", 0, 2, 1 << 64) if "seq" in others else 0
     return Pad(
-        value=_number(value, "value", ask, counts=unit == "counts") if value else Number(part=0, read=numbers.text()),
+        value=_number(value, "value", ask, counts=unit == "counts")
+        if value
+        else Number(part=0, read=numbers.text()),
         unit=unit,
         address=address,
         address_part=part,
@@ -132,7 +134,9 @@ def _unit(fields: _Fields, ask: Ask) -> tuple[str, list[tuple[int, Look, Reason]
         return value, []
     if value is None:
         if not _says_unit(fields):
-            fields.fault(f'unit is needed: unit = "kg" (or {", ".join(UNITS)}), a field, or words in a status')
+            fields.fault(
+                f'unit is needed: unit = "kg" (or {", ".join(UNITS)}), a field, or words in a status'
+            )
         return "", []
     table = Table(value, full, fields.faults)
     if not table.has("map") and not table.has("bits"):
@@ -173,7 +177,7 @@ def _code(table: Table, name: str, ask: Ask, reason: Reason) -> tuple[int, Look,
 def _map(table: Table) -> Look:
     entries = table.table("map")
     if not table.has("map"):
-        table.fault(f"{table.where}: a map or bits are needed, for example map = {{ST = \"steady\"}}")
+        table.fault(f'{table.where}: a map or bits are needed, for example map = {{ST = "steady"}}')
     known: dict[bytes, Meaning] = {}
     other = None
     for key in entries.keys():

@@ -77,9 +77,7 @@ def read_framing(table: Table) -> Framing:
     elif kind == "marked":
         start, end = _needed(table, "start"), _needed(table, "end")
         trail = table.whole("trail", 0, 0, 64)
-        framing = Framing(
-            kind=kind, start=start, end=end, trail=trail, size=size, longest=size or longest
-        )
+        framing = Framing(kind=kind, start=start, end=end, trail=trail, size=size, longest=size or longest)
     elif kind == "fixed":
         if size is None:
             table.fault("frame.size is needed for kind 'fixed'")

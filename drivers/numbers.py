@@ -74,7 +74,13 @@ _SIGNS = (b"+", b"-")
 
 
 def integer(
-    *, coding: str, form: str = "unsigned", order: str = "big", mask: int = 0, decimals: int = 0, bits: int = 0
+    *,
+    coding: str,
+    form: str = "unsigned",
+    order: str = "big",
+    mask: int = 0,
+    decimals: int = 0,
+    bits: int = 0,
 ) -> Reader:
     """Read an integer from `binary` or `hex` text, of a byte order and sign form, after masking.
 

@@ -82,7 +82,9 @@ def _plug_in(point: EntryPoint) -> Factory:
     except Exception as fault:  # noqa: BLE001 - foreign code may raise anything; it must only name itself
         raise DriverError(f"plug-in {point.name} ({point.value}) is broken: {fault!r}") from fault
     if not isinstance(driver, Driver):
-        raise DriverError(f"plug-in {point.name} ({point.value}) is no driver: it lacks members of drivers.api.Driver")
+        raise DriverError(
+            f"plug-in {point.name} ({point.value}) is no driver: it lacks members of drivers.api.Driver"
+        )
     made: Factory = factory
     return made
 
