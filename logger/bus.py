@@ -161,7 +161,8 @@ class Bus:
             why = await self._connection(host, port)
             if self._loop.time() - began_s > self.settings.retry_most_s:
                 wait_s = self.settings.retry_first_s
-            self._tell(False, f"broker {host}:{port}: {why}")
+            again = "" if self._closing.is_set() else "; tried again, and what must arrive waits"
+            self._tell(False, f"broker {host}:{port}: {why}{again}")
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._closing.wait(), wait_s)
             wait_s = min(2 * wait_s, self.settings.retry_most_s)
@@ -213,9 +214,15 @@ class Bus:
         self.connected = True
         self._tell(True, "connected")
         self._live.clear()
-        async with asyncio.TaskGroup() as tasks:
-            for task in (self._ordered, self._live_values, self._liveness, self._listen, self._until_stopped):
-                tasks.create_task(task(client))
+        tasks = (self._ordered, self._live_values, self._liveness, self._listen, self._until_stopped)
+        try:
+            async with asyncio.TaskGroup() as group:
+                for task in tasks:
+                    group.create_task(task(client))
+        except asyncio.CancelledError:  # the client will say goodbye to the broker, so no will tells
+            with suppress(Exception):
+                await self._publish(client, self._state("offline", self._clock()))
+            raise
 
     async def _greet(self, client: aiomqtt.Client) -> None:
         """Say we are here, read what the broker retains of us, and put that right."""

@@ -37,6 +37,7 @@ from logger.model import (
     Sample,
     Say,
     Step,
+    Trouble,
     Waiting,
     ZeroCheck,
 )
@@ -79,6 +80,7 @@ CHANNELS: dict[str, Channel] = {
     "zero_check": Channel("event/zero-check", 1, False),
     "clock_step": Channel("event/clock-step", 1, False),
     "port_event": Channel("event/port", 1, False),
+    "trouble": Channel("event/trouble", 1, False),
     "change": Channel("event/change", 1, False),
     "command": Channel("event/command", 1, False),
 }
@@ -307,6 +309,9 @@ class Topics:
     def _port_event(self, r: PortEvent) -> tuple[int, Body]:
         return r.t_mono_ns, {"port": r.port, "event": r.event, "detail": r.detail}
 
+    def _trouble(self, r: Trouble) -> tuple[int, Body]:
+        return r.t_mono_ns, {"part": r.part, "state": r.state, "detail": r.detail}
+
     def _change(self, r: Change) -> tuple[int, Body]:
         return r.t_mono_ns, {
             "number": r.number,
@@ -344,6 +349,7 @@ _WRITERS: dict[type[Record], Callable[[Topics, Any], tuple[int, Body]]] = {
     ZeroCheck: Topics._zero_check,
     ClockStep: Topics._clock_step,
     PortEvent: Topics._port_event,
+    Trouble: Topics._trouble,
     Change: Topics._change,
     Say: Topics._say,
     Waiting: Topics._waiting,
