@@ -1,0 +1,52 @@
+"""`restpoint replay PATH`: rests and events of a recording, by the very pipeline the daemon runs."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what the verb takes."""
+    parser.add_argument(
+        "path",
+        type=Path,
+        help="a bay's folder, a run, a journal segment, a dataset, or a CSV (t_s,pad,value,unit)",
+    )
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="one JSON object a line (the default)")
+    how.add_argument("--segments", action="store_true", help="a list of the rests to read")
+    parser.add_argument(
+        "-c", "--config", type=Path, help="configuration in place of the one kept with a journal"
+    )
+    parser.add_argument("--rate", type=float, metavar="HZ", help="readings a second, for a CSV without times")
+    parser.add_argument("--unit", help="unit to write, or the unit of a CSV that has no such column")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the records; 2 when the recording cannot be read."""
+    from logger.played import json_lines, rest_lines
+    from logger.recording import RecordingError
+    from logger.replay import make_bay, open_recordings
+
+    try:
+        recordings = open_recordings(
+            args.path, make_bay=make_bay, config=args.config, rate_Hz=args.rate, unit=args.unit
+        )
+        for recording in recordings:
+            if len(recordings) > 1 and args.segments:
+                print(recording.name)
+            if args.segments:
+                print(*rest_lines(recording), sep="\n")
+            else:
+                sys.stdout.buffer.writelines(json_lines(recording))
+            for note in recording.notes:
+                print(f"{args.path}: {note}", file=sys.stderr)
+    except RecordingError as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # whoever read has seen enough
+    return 0

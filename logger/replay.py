@@ -1,0 +1,187 @@
+"""Replay: a journal, a dataset or a CSV through the very pipeline the daemon runs, as fast as it goes.
+
+`open_recordings` tells what a path is and gives its recordings; each gives its records, and `logger.played`
+writes them down. Nothing here paces, sleeps or reads a clock: times are the recording's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+from logger.journal_folder import Run, find_runs, read_run
+from logger.model import Chunk, ClockStep, Command, Gap, PortEvent, Record, Sample
+from logger.recording import Recording, RecordingError, known_unit, read_csv
+from logger.segment import MARK, Entry, Tick
+from logger.settling.pipeline import Pipeline
+from logger.store import DATASET
+
+
+class Bay(Protocol):
+    """What replay needs of logger.bay.Bay."""
+
+    def feed(self, record: Chunk | PortEvent) -> list[Record]:
+        """Take the next chunk or port event."""
+        ...
+
+    def advance(self, t_mono_ns: int) -> list[Record]:
+        """Let time pass without bytes."""
+        ...
+
+    def finish(self) -> list[Record]:
+        """Close what is open."""
+        ...
+
+
+MakeBay = Callable[[Path], Bay]
+"""Makes a fresh bay from a configuration file."""
+
+
+def make_bay(config: Path) -> Bay:
+    """The bay the daemon makes from this configuration."""
+    from logger.config import load
+    from logger.daemon import make_bay as make
+
+    return make(load(config))
+
+
+@dataclass
+class Replayed:
+    """One recording: its records, made while they are taken, and how to write them.
+
+    Masses in `records` are kg, or plain numbers where a pad's unit is none of a mass or force. A time in the
+    recording is (t_mono_ns − start_ns)/1e9 + origin_s seconds; `wall` says whether wall times mean anything.
+    """
+
+    name: str
+    records: Iterator[Record]
+    units: Mapping[str, str]
+    """Pad → unit to write; pads not named, and the whole car, are in `unit`."""
+    unit: str = "kg"
+    start_ns: int = 0
+    origin_s: float = 0.0
+    wall: bool = True
+    notes: list[str] = field(default_factory=list)
+
+
+def derive(bay: Bay, entry: Entry) -> list[Record]:
+    """What one journal entry causes, in order: the same live, in replay and when the dataset is rebuilt.
+
+    Port events, commands and what the journal lost are records themselves and stand before what they cause.
+    """
+    if isinstance(entry, Chunk):
+        return bay.feed(entry)
+    if isinstance(entry, Tick):
+        return bay.advance(entry.t_mono_ns)
+    if isinstance(entry, PortEvent):
+        return [entry, *bay.feed(entry)]
+    return [entry] if isinstance(entry, Gap | Command | ClockStep) else []
+
+
+def open_recordings(
+    path: Path,
+    *,
+    make_bay: MakeBay,
+    config: Path | None = None,
+    rate_Hz: float | None = None,
+    unit: str | None = None,
+) -> list[Replayed]:
+    """Open whatever the path is: a journal's runs, a dataset's, or a CSV; RecordingError says what is wrong.
+
+    `config` replaces the one stored beside a journal; `unit` is what to write (journal, dataset: a mass
+    unit) or what the numbers are (a CSV without that column).
+    """
+    if not path.exists():
+        raise RecordingError(f"{path}: there is no such file or folder")
+    if path.is_dir() and not _has_parquet(path):
+        return _journal(path, make_bay, config, unit or "kg")
+    if path.is_dir() or _begins(path, b"PAR1"):
+        return _dataset(path, unit or "kg")
+    if _begins(path, MARK) or path.suffix == ".arrows":
+        return _journal(path, make_bay, config, unit or "kg")
+    return [_csv(read_csv(path, rate_Hz, unit), path)]
+
+
+def play(run: Run, bay: Bay, notes: list[str]) -> Iterator[Record]:
+    """Every record that a run's journal gives; damaged places are noted."""
+    for _, entry in read_run(run, lambda path, damage: notes.append(f"{path}: {damage.reason}")):
+        yield from derive(bay, entry)
+    yield from bay.finish()
+
+
+def _journal(path: Path, make_bay: MakeBay, config: Path | None, unit: str) -> list[Replayed]:
+    try:
+        runs = find_runs(path)
+    except ValueError as fault:
+        raise RecordingError(str(fault)) from fault
+    out = []
+    for run in runs:
+        file = config or run.folder / "config.toml"
+        if not file.exists():
+            raise RecordingError(
+                f"{run.folder}: no config.toml beside the journal; name the one it ran with by --config FILE"
+            )
+        first = next((entry for _, entry in read_run(run)), None)
+        if first is None:
+            continue
+        notes: list[str] = []
+        records = play(run, make_bay(file), notes)
+        start_ns = first.t_to_mono_ns if isinstance(first, Gap) else first.t_mono_ns
+        out.append(Replayed(run.name, records, {}, unit=unit, start_ns=start_ns, notes=notes))
+    return out
+
+
+def _dataset(path: Path, unit: str) -> list[Replayed]:
+    from logger.store.dataset import samples_by_run
+
+    out = []
+    for run, samples in samples_by_run(path):
+        pads = sorted({sample.pad for sample in samples})
+        start_ns = samples[0].t_mono_ns
+        notes = ["values are as on the wire: a dataset alone does not say what the pads can carry"]
+        out.append(Replayed(run, _settle(pads, samples), {}, unit=unit, start_ns=start_ns, notes=notes))
+    return out
+
+
+def _csv(recording: Recording, path: Path) -> Replayed:
+    """Pads of one kind of unit share a pipeline; the whole car is told when that is all of them."""
+    groups: dict[str, list[str]] = {}
+    for pad, unit in recording.units.items():
+        groups.setdefault("kg" if known_unit(unit) else unit, []).append(pad)
+    written = set(recording.units.values())
+    return Replayed(
+        path.name,
+        _groups(recording.samples, list(groups.values())),
+        recording.units,
+        unit=written.pop() if len(written) == 1 else "kg",
+        origin_s=recording.origin_s,
+        wall=False,
+        notes=recording.notes,
+    )
+
+
+def _groups(samples: Sequence[Sample], groups: list[list[str]]) -> Iterator[Record]:
+    for pads in groups:
+        records = _settle(pads, [sample for sample in samples if sample.pad in pads])
+        yield from (r for r in records if len(groups) == 1 or getattr(r, "pad", None) in pads)
+
+
+def _settle(pads: list[str], samples: Sequence[Sample]) -> Iterator[Record]:
+    pipeline = Pipeline(pads)
+    for sample in samples:
+        yield from pipeline.feed(sample)
+    yield from pipeline.finish()
+
+
+def _has_parquet(folder: Path) -> bool:
+    """A dataset's folder, or one of its tables or partitions; a bay's folder, with its journal, is none."""
+    return folder.name == DATASET or (
+        not (folder / "journal").exists() and next(folder.rglob("*.parquet"), None) is not None
+    )
+
+
+def _begins(path: Path, magic: bytes) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(magic)) == magic

@@ -1,0 +1,107 @@
+"""Reading the dataset back as records, from any part of it: the whole, a table, a partition or one file.
+
+For analysis, `pandas.read_parquet(".../dataset/samples")`, DuckDB or pyarrow read the same files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import reduce
+from operator import or_
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from logger.model import CarRest, Record, Rest, Sample
+from logger.store.schema import COLUMNS, TABLES
+
+R = TypeVar("R", Rest, CarRest)
+
+
+def samples_by_run(path: Path) -> Iterator[tuple[str, list[Sample]]]:
+    """The samples of each run, in order of time; times are whole microseconds."""
+    table = read_table(path, "samples").sort_by([("run", "ascending")])
+    runs: dict[str, list[Sample]] = {}
+    for row in table.to_pylist():
+        runs.setdefault(row["run"], []).append(_sample(row))
+    for run, samples in runs.items():
+        samples.sort(key=lambda sample: sample.t_mono_ns)
+        yield run, samples
+
+
+def rests(path: Path) -> list[Rest]:
+    """The last revision of each rest of single pads, in order of run and beginning."""
+    return _last(path, "rests", Rest)
+
+
+def car_rests(path: Path) -> list[CarRest]:
+    """The last revision of each rest of the whole car, in order of run and beginning."""
+    return _last(path, "car_rests", CarRest)
+
+
+def revisions(path: Path, table: str, kind: type[R]) -> Iterator[tuple[str, R]]:
+    """(run, record) of every revision stored, in the order of the files."""
+    for row in read_table(path, table).to_pylist():
+        run = row.pop("run")
+        yield run, msgspec.convert(row, kind, strict=False)
+
+
+def events(path: Path) -> Iterator[tuple[str, Record]]:
+    """(run, record) of all other records, in the order of the files."""
+    decoder = msgspec.json.Decoder(_any_record())
+    for row in read_table(path, "events").to_pylist():
+        yield row["run"], decoder.decode(row["record"])
+
+
+def read_table(path: Path, table: str) -> Any:
+    """One table's columns as an Arrow table, files in order of run and segment; empty when there are none."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    from logger.store.schema import schema
+
+    parts = []
+    for file in files(path, table):
+        with pq.ParquetFile(file) as one:
+            parts.append(one.read(columns=list(COLUMNS[table])))
+    if not parts:
+        return schema(table).empty_table()
+    return pa.concat_tables(parts, promote_options="permissive").unify_dictionaries()
+
+
+def files(path: Path, table: str) -> list[Path]:
+    """The sealed files of a table under a path, in order of run and segment, then date."""
+    if path.is_file():
+        return [path]
+    others = set(TABLES) - {table}
+    found = [
+        file
+        for file in path.rglob("*.parquet")
+        if not file.name.startswith(".") and not others & set(file.parts[len(path.parts) - 1 :])
+    ]
+    return sorted(found, key=lambda file: (file.name, str(file)))
+
+
+def _last(path: Path, table: str, kind: type[R]) -> list[R]:
+    last: dict[tuple[str, str, int], R] = {}
+    for run, record in revisions(path, table, kind):
+        key = run, getattr(record, "pad", ""), record.t_from_mono_ns
+        if key not in last or record.revision >= last[key].revision:
+            last[key] = record
+    return [last[key] for key in sorted(last, key=lambda key: (key[0], key[2], key[1]))]
+
+
+def _sample(row: dict[str, Any]) -> Sample:
+    t_wall_us = int(row["t_wall"].timestamp() * 1_000_000)
+    return Sample(
+        pad=row["pad"],
+        t_mono_ns=(t_wall_us - row["wall_less_mono_us"]) * 1000,
+        t_wall_ns=t_wall_us * 1000,
+        **{name: row[name] for name in list(COLUMNS["samples"])[4:]},
+    )
+
+
+def _any_record() -> Any:
+    """The union of all kinds of record there are, told apart by their tag."""
+    return reduce(or_, Record.__subclasses__())
