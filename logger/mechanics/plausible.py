@@ -19,12 +19,13 @@ UNIT_TOLERANCE = 0.08
 
 def refuse_impossible(weighings: Sequence[Weighing], known: Known) -> None:
     """Raise ValueError with one sentence per fault when loads cannot be a car's."""
-    faults = [f for w in weighings for f in _faults(w, known)]
+    faults = [f for w in weighings for f in faults_of(w, known)]
     if faults:
         raise ValueError("\n".join(faults))
 
 
-def _faults(w: Weighing, known: Known) -> list[str]:
+def faults_of(w: Weighing, known: Known) -> list[str]:
+    """Sentences, one per fault, when a weighing's loads cannot be a car's; empty when they can."""
     faults = []
     for corner, pad, load in zip(CORNERS, w.pads, w.loads_kg, strict=True):
         where = f"run {w.run}: {corner} on pad {pad}"

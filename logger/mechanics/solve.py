@@ -83,8 +83,12 @@ def solve(
     known: Known | None = None,
     allowances: Allowances | None = None,
     aim: str = "cross",
+    *,
+    u_assumed: bool = False,
 ) -> Solution:
-    """Solve the weighings of one build; `aim` (total, front, left, cross, x or y) ranks the next placements.
+    """Solve the weighings of one build.
+
+    `aim` (total, front, left, cross, x or y) ranks the next placements. With `u_assumed` the readings' ± is somebody's guess and any excess of scatter in total and moments widens it.
 
     ValueError when there are none, when they are of different builds, or when loads cannot be a car's.
     """
@@ -92,7 +96,11 @@ def solve(
     if len(builds) > 1:
         named = ", ".join(sorted(repr(b) for b in builds))
         raise ValueError(f"these weighings are of different builds ({named}); solve them with solve_builds")
-    return next(iter(solve_builds(weighings, geometry, known, allowances, aim).solutions.values()))
+    return next(
+        iter(
+            solve_builds(weighings, geometry, known, allowances, aim, u_assumed=u_assumed).solutions.values()
+        )
+    )
 
 
 def solve_builds(
@@ -101,13 +109,15 @@ def solve_builds(
     known: Known | None = None,
     allowances: Allowances | None = None,
     aim: str = "cross",
+    *,
+    u_assumed: bool = False,
 ) -> Builds:
     """Solve all weighings of one car together, a state for each build; arguments as for `solve`."""
     if not weighings:
         raise ValueError("there is nothing to solve: no weighing was given")
     known, allowances = known or Known(), allowances or Allowances()
     refuse_impossible(weighings, known)
-    result, suspects = sift(weighings, geometry, known, allowances)
+    result, suspects = sift(weighings, geometry, known, allowances, u_assumed=u_assumed)
     unknowns = result.unknowns
     solutions = {b: _solution(result, i, suspects, aim) for i, b in enumerate(unknowns.builds)}
     return Builds(solutions=solutions, fit=result)
@@ -197,7 +207,7 @@ def _at(f: Fit, slope: Array, value: float, unit: str) -> Quantity:
 
 
 def _times(q: Quantity, factor: float, unit: str) -> Quantity:
-    return Quantity(q.value * factor, None if q.u is None else q.u * abs(factor), unit)
+    return Quantity(float(q.value * factor), None if q.u is None else float(q.u * abs(factor)), unit)
 
 
 def _gains(f: Fit) -> dict[str, Quantity]:

@@ -144,7 +144,7 @@ def square(covariance_kg2: Any) -> Array:
     return cov.reshape(4, 4)
 
 
-def root(variance: float) -> float:
+def root(variance: Any) -> float:
     """Square root of a variance that rounding may have left a hair below zero."""
     return sqrt(max(float(variance), 0.0))
 

@@ -42,7 +42,7 @@ class Suspect(Struct, frozen=True, kw_only=True):
 
 
 def sift(
-    weighings: Sequence[Weighing], geometry: Geometry, known: Known, allow: Allowances
+    weighings: Sequence[Weighing], geometry: Geometry, known: Known, allow: Allowances, *, u_assumed: bool
 ) -> tuple[Fit, tuple[Suspect, ...]]:
     """Fit the weighings, setting aside the clear odd ones out, and say of each suspect what explains it.
 
@@ -58,7 +58,7 @@ def sift(
         chi2 = determinate_chi2(result)
         worst = int(np.argmax(chi2))
         if chi2[worst] <= FAR * max(1.0, float(np.median(chi2)) / MEDIAN_CHI2_3):
-            return _widened(result), (*suspects, *_hanging(result))
+            return _widened(result, u_assumed=u_assumed), (*suspects, *_hanging(result))
         odd = kept[worst]
         peers = [i for i, w in enumerate(kept) if w.build == odd.build and i != worst]
         enough = len(peers) >= 2 and 3 * (len(weighings) - len(kept) + 1) <= len(weighings)
@@ -67,13 +67,14 @@ def sift(
         by = float(np.sqrt(chi2[worst]))
         suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=alone))
         if not alone:
-            return _widened(result), tuple(suspects)
+            return _widened(result, u_assumed=u_assumed), tuple(suspects)
         kept.pop(worst)
 
 
-def _widened(f: Fit) -> Fit:
+def _widened(f: Fit, *, u_assumed: bool) -> Fit:
     ratio, freedom = reading_ratio(f)
-    if freedom < 1 or ratio <= 1 + WIDE * np.sqrt(2 / freedom):
+    least = 1.0 if u_assumed else 1 + WIDE * np.sqrt(2 / max(freedom, 1.0))
+    if freedom < 1 or ratio <= least:
         return f
     f.unknowns.widen(ratio)
     return fit(f.unknowns, f.prior)

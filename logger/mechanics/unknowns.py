@@ -111,7 +111,7 @@ class Unknowns:
         readings = self.loads(p) * (1 + p[self.at_gain : self.at_zero][self.pad])
         if self.zeros:
             readings += np.where(self.zero >= 0, p[self.at_zero :][self.zero], 0.0)
-        return readings
+        return np.asarray(readings)
 
     def jacobian(self, p: Array) -> Array:
         """(n, 4, unknowns) derivatives of the readings at p."""

@@ -186,7 +186,9 @@ def _allowance_words(f: Fit, index: int) -> list[str]:
             f"({1e3 * allow.twist_m:g} mm "
             "at one corner, one standard deviation)."
         )
-    if not f.prior.measured[f.unknowns.at_K] and "cross" in open_:
+    stiffness = f.unknowns.at_K
+    guessed = f.covariance[stiffness, stiffness] > (0.8 * f.prior.u[stiffness]) ** 2
+    if guessed and not f.prior.measured[stiffness] and "cross" in open_:
         lines.append(
             "The car's warp stiffness is a guess from its mass; spring and bar rates or a shim test "
             "replace it."

@@ -1,0 +1,50 @@
+"""`restpoint weigh FILE.csv --car CAR.toml`: solve past weighings and say what is told and what is not."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the verb's arguments."""
+    parser.add_argument("file", type=Path, help="CSV: run,facing,spot,corner,pad,value,unit[,u][,shim_mm]")
+    parser.add_argument("--car", type=Path, required=True, help="TOML: name, wheelbase_m, track_front_m, …")
+    parser.add_argument("--json", action="store_true", help="print one JSON object, SI units")
+    parser.add_argument(
+        "--aim",
+        choices=("total", "front", "left", "cross", "x", "y"),
+        default="cross",
+        help="the figure that ranks the next placements (default: cross)",
+    )
+    parser.add_argument("--units", choices=("metric", "us"), default="metric", help="units of the text")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Solve and print; 2 when the files cannot be used, with the reasons on standard error."""
+    from logger.car_file import read_car
+    from logger.mechanics.solve import solve
+    from logger.weigh_file import read_weighings
+    from logger.weigh_text import as_json, as_text
+
+    try:
+        car = read_car(args.car)
+        readings = read_weighings(args.file, car.known)
+        solution = solve(
+            readings.weighings,
+            car.geometry,
+            car.known,
+            car.allowances,
+            args.aim,
+            u_assumed=readings.u_assumed,
+        )
+    except ValueError as error:
+        print(error, file=sys.stderr)
+        return 2
+    print(
+        as_json(solution, car.name, readings.notes)
+        if args.json
+        else as_text(solution, car.name, readings.notes, units=args.units)
+    )
+    return 0

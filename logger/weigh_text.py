@@ -1,0 +1,101 @@
+"""A solution as one JSON object and as a page of plain text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+
+from logger.cautions import CAUTIONS, GENERAL
+from logger.mechanics.solve import Solution
+from logger.model import SCHEMA
+from logger.quantity import Quantity
+
+FIGURES = ("total", "front", "left", "cross", "x", "y", "kappa")
+MEANING = {
+    "total": "",
+    "front": "of the total on the front wheels",
+    "left": "of the total on the left wheels",
+    "cross": "of the total on RF and LR",
+    "x": "centre of mass ahead of the rear axle",
+    "y": "centre of mass left of the centre line",
+    "kappa": "warp term (+ loads LF and RR)",
+}
+FLOOR_MEANING = {
+    "h_alpha": "slope along the car (out, + nose up) moves the centre of mass back by",
+    "h_beta": "slope across the car (out, + left up) moves the centre of mass right by",
+    "alpha": "slope along the car (out, + nose up)",
+    "beta": "slope across the car (out, + left up)",
+    "theta": "twist",
+    "kappa_floor": "warp term of the twist",
+    "cross_floor": "what the twist adds to cross",
+    "stiffness": "the car's warp stiffness",
+}
+US = {"kg": "lb", "m": "in"}
+
+
+def as_json(solution: Solution, name: str, notes: Sequence[str] = ()) -> str:
+    """One JSON object in SI, shares as fractions of 1; `notes` of the file come before the solver's own."""
+    found: dict[str, Any] = {"schema": SCHEMA, "car": name}
+    found |= {figure: getattr(solution, figure) for figure in FIGURES}
+    found |= {
+        "corners": solution.corners,
+        "floor": solution.floor,
+        "scatter": solution.scatter,
+        "gains": solution.gains,
+        "runs": solution.runs,
+        "suspects": solution.suspects,
+        "open": solution.open,
+        "cannot_tell_apart": solution.cannot_tell_apart,
+        "next_placements": solution.next_placements,
+        "notes": (*notes, *solution.notes),
+    }
+    return msgspec.json.encode(found).decode()
+
+
+def as_text(solution: Solution, name: str, notes: Sequence[str] = (), *, units: str = "metric") -> str:
+    """Plain text with every ± (two standard uncertainties), what is not told, and what to do next."""
+    places = len(solution.placements)
+    lines = [
+        f"{name}: {_count(len(solution.runs), 'run')} in {_count(places, 'placement')}. ± is two standard "
+    ]
+    lines[0] += "uncertainties."
+    lines.append("")
+    rows = [(f, getattr(solution, f), MEANING[f]) for f in FIGURES]
+    rows += [(corner, q, "") for corner, q in solution.corners.items()]
+    lines += [f"  {label:<7}{shown(q, units):<22}{text}".rstrip() for label, q, text in rows if q is not None]
+    lines += [
+        "",
+        f"  Cross weight scatters from rock to rock by {shown(solution.scatter, units)} (one standard).",
+    ]
+    floor = [(FLOOR_MEANING.get(k, k), q) for k, q in solution.floor.items()]
+    lines += _section("The floor", [f"{text}: {shown(q, units)}" for text, q in floor])
+    lines += _section(
+        "The pads",
+        [f"{pad} reads {_per_mille(q)} against its calibration" for pad, q in solution.gains.items()],
+    )
+    lines += _section("Cannot be told apart", solution.cannot_tell_apart)
+    steps = [f"{i}. {n.action} {n.why}" for i, n in enumerate(solution.next_placements, 1)]
+    lines += _section("What to do next", steps)
+    lines += _section("Notes", (*notes, *solution.notes))
+    lines += _section("Cautions", [CAUTIONS[n] for n in GENERAL])
+    return "\n".join(lines)
+
+
+def shown(q: Quantity, units: str) -> str:
+    """A quantity with its ±, shares in %, kg and m in the units asked for."""
+    unit = "%" if q.unit == "1" else q.unit
+    return q.shown_in(US.get(unit, unit) if units == "us" else unit).text()
+
+
+def _per_mille(q: Quantity) -> str:
+    return Quantity(1e3 * q.value, None if q.u is None else 1e3 * q.u, "‰").text()
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def _section(title: str, lines: Sequence[str]) -> list[str]:
+    return ["", title, *(f"  {line}" for line in lines)] if lines else []
