@@ -9,14 +9,24 @@ two condition colours by class: `.ok` (standing still) and `.bad` (cannot be wei
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from html import escape
-from math import atan2, ceil, cos, degrees, pi, sin, sqrt
-from typing import Literal
 
 from logger.model import CORNERS, Condition
+from logger.plan_sheet import (
+    KG_PER_M2,
+    LEGEND_PX,
+    OVERHANG,
+    TAIL,
+    Nose,
+    Point,
+    Sheet,
+    ellipse_axes,
+    lay_out,
+    svg_ellipse,
+    svg_line,
+    svg_text,
+)
 from logger.plan_view import (
-    CovarianceXY,
     PlanPart,
     PlanView,
     WheelLoad,
@@ -27,14 +37,15 @@ from logger.plan_view import (
 )
 from logger.units import from_kg, to_kg
 
-Nose = Literal["left", "up"]
+__all__ = ["Nose", "PlanPart", "PlanView", "WheelLoad", "plan_svg", "plan_text"]
 
-KG_PER_M2 = 1000.0
-"""A square metre of disc on the plan is one tonne: a small car's wheel load then just covers its wheel."""
 MAGNIFICATIONS = (1, 2, 5, 10, 20, 50, 100, 200)
 """A good weighing's ellipse is some millimetres: it is drawn larger, and the factor is written."""
 ELLIPSE_M = 0.11
 """Half length that a magnified ellipse may reach on the plan, m."""
+CROSS_PX = 13.0
+"""Arm of the cross that marks the centre of mass."""
+BOLD = 'font-weight="600"'
 
 GLYPHS: dict[Condition, str] = {
     Condition.RESTING: "●",
@@ -47,7 +58,7 @@ GLYPHS: dict[Condition, str] = {
     Condition.ABSENT: "✕",
 }
 """The shape that doubles the word of a condition."""
-_COLOURS = {"ok": "#0b62a4", "bad": "#c04a00", "plain": "currentColor"}
+_COLOURS = {"ok": "#0b62a4", "bad": "#b84500", "plain": "currentColor"}
 """Blue and vermilion stay apart for every common colour blindness; shape and word say the same."""
 _LOOKS = dict.fromkeys(Condition, "bad") | {
     Condition.RESTING: "ok",
@@ -57,322 +68,305 @@ _LOOKS = dict.fromkeys(Condition, "bad") | {
 }
 
 
-@dataclass(frozen=True)
-class _Sheet:
-    """Where metres on the car land on paper: `scale` px per metre, `ox, oy` the middle of the rear axle."""
-
-    nose: Nose
-    width: float
-    height: float
-    scale: float
-    ox: float
-    oy: float
-    number_px: float
-    text_px: float
-
-    def at(self, x_m: float, y_m: float) -> tuple[float, float]:
-        """Place a point of the car (x ahead, y left, m) on paper."""
-        if self.nose == "up":
-            return self.ox - y_m * self.scale, self.oy - x_m * self.scale
-        return self.ox - x_m * self.scale, self.oy + y_m * self.scale
-
-    def matrix(self) -> str:
-        """The same placing as an SVG transform."""
-        s = self.scale
-        turn = (0.0, -s, -s, 0.0) if self.nose == "up" else (-s, 0.0, 0.0, s)
-        return "matrix({})".format(" ".join(f"{value:.2f}" for value in (*turn, self.ox, self.oy)))
-
-
 def plan_svg(view: PlanView, *, nose: Nose, units: str) -> str:
     """Draw the plan as one `svg` element, nose left (wide) or up (tall), masses in `units` (kg, lb …)."""
-    sheet = _sheet(view, nose)
+    sheet = lay_out(view, nose)
     marks = [
         _car(view, sheet),
-        *(_wheel(view, index, sheet) for index in range(4)),
+        *(_disc(wheel, at_m, sheet) for wheel, at_m in zip(view.loads, view.contacts_m, strict=True)),
         *(_part(number, part, sheet) for number, part in enumerate(view.parts, 1)),
         _centre(view, sheet, units),
-        *(_label(view, index, sheet, units) for index in range(4)),
+        *(_label(view, index, sheet, units) for index in range(len(CORNERS))),
         _key(view, sheet, units),
         *_legend(view, sheet, units),
     ]
     label = escape(f"Plan of the car, nose {nose}. " + " ".join(plan_sentences(view, units)))
-    stale = ' class="plan stale" opacity="0.45"' if view.age_s is not None else ' class="plan"'
-    age = (
-        ""
-        if view.age_s is None
-        else _text(sheet.width / 2, 22, age_words(view.age_s), 20, "middle", weight=600)
-    )
+    faded = "" if view.age_s is None else ' opacity="0.4"'
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {sheet.width:g} {sheet.height:g}" role="img" '
-        f'aria-label="{label}" fill="currentColor" class="plan-drawing">{age}<g{stale}>{"".join(marks)}</g></svg>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {sheet.width:g} {sheet.height:.0f}" '
+        f'role="img" aria-label="{label}" fill="currentColor"><g{faded}>{"".join(marks)}</g>{_age(view, sheet)}</svg>'
     )
 
 
-def _sheet(view: PlanView, nose: Nose) -> _Sheet:
-    track = max(view.track_front_m, view.track_rear_m)
-    wheelbase = view.wheelbase_m
-    legend = 24.0 * len(view.parts)
-    if nose == "up":
-        width, number, text = 390.0, 44.0, 16.0
-        scale = min(200 / track, 340 / wheelbase)
-        reach = _reach(view) * scale
-        top = max(reach + 1.9 * number, 0.3 * wheelbase * scale) + 14
-        height = top + wheelbase * scale + max(reach + 1.9 * number, 0.22 * wheelbase * scale) + 46
-        return _Sheet(nose, width, height + legend, scale, width / 2, top + wheelbase * scale, number, text)
-    width, number, text = 1000.0, 50.0, 19.0
-    scale = min(640 / wheelbase, 360 / track)
-    middle = (_reach(view) + track / 2) * scale + 1.9 * number + 14
-    ox = width / 2 + 0.48 * wheelbase * scale
-    return _Sheet(nose, width, 2 * middle + 40 + legend, scale, ox, middle, number, text)
+# -- the car itself ---------------------------------------------------------------------------------------
 
 
-def _radius_m(view: PlanView, mass_kg: float) -> float:
-    return sqrt(max(mass_kg, 0.0) / (KG_PER_M2 * _coarser(view)) / pi)
-
-
-def _coarser(view: PlanView) -> int:
-    """How many times more kg a disc's area stands for, so that heavy cars' discs stay apart."""
-    heaviest = max((wheel.load.value for wheel in view.loads if wheel.load), default=0.0)
-    room = 0.45 * min(view.track_front_m, view.track_rear_m, view.wheelbase_m)
-    return next(
-        (times for times in (1, 2, 5, 10, 20) if sqrt(heaviest / (KG_PER_M2 * times) / pi) <= room), 50
-    )
-
-
-def _reach(view: PlanView) -> float:
-    """Space kept from a contact point to its number, m: constant while loads change, unless they are huge."""
-    heaviest = max((wheel.load.value for wheel in view.loads if wheel.load), default=0.0)
-    return max(0.31, ceil(_radius_m(view, heaviest) * 10) / 10)
-
-
-def _car(view: PlanView, sheet: _Sheet) -> str:
-    """The still part: a body sketched round the wheels, axles and centre line drawn to scale."""
-    lines = []
-    for x, track in ((view.wheelbase_m, view.track_front_m), (0.0, view.track_rear_m)):
-        lines.append(_line(sheet.at(x, track / 2), sheet.at(x, -track / 2), "axle", 'stroke-opacity="0.4"'))
-    ends = sheet.at(1.2 * view.wheelbase_m, 0), sheet.at(-0.16 * view.wheelbase_m, 0)
-    lines.append(_line(*ends, "centre-line", 'stroke-opacity="0.3" stroke-dasharray="14 4 2 4"'))
+def _car(view: PlanView, sheet: Sheet) -> str:
+    """What stands still: a body sketched round the wheels; axles and centre line drawn to scale."""
     body, glass = _outline(view)
     sketch = (
-        f'<g transform="{sheet.matrix()}"><path class="body" d="{body}" fill-opacity="0.05"/>'
-        f'<path class="glass" d="{glass}" fill-opacity="0.05" fill-rule="evenodd"/></g>'
+        f'<g transform="{sheet.matrix()}"><path d="{body}" fill-opacity="0.05"/>'
+        f'<path d="{glass}" fill-opacity="0.05" fill-rule="evenodd"/></g>'
     )
-    tyres = [_tyre(sheet, x, y) for x, y in view.contacts_m]
-    return sketch + "".join(lines) + "".join(tyres)
+    lf, rf, lr, rr = (sheet.at(*contact) for contact in view.contacts_m)
+    axles = svg_line(lf, rf, 'stroke-opacity="0.4"') + svg_line(lr, rr, 'stroke-opacity="0.4"')
+    ends = sheet.at(1.2 * view.wheelbase_m, 0), sheet.at(-0.16 * view.wheelbase_m, 0)
+    middle = svg_line(*ends, 'stroke-opacity="0.3" stroke-dasharray="14 4 2 4"')
+    return sketch + axles + middle + "".join(_tyre(sheet, contact) for contact in view.contacts_m)
 
 
 def _outline(view: PlanView) -> tuple[str, str]:
     """Paths (m, x ahead and y left) of a body and its glass: a sketch that shows which end is the nose."""
-    long, half = view.wheelbase_m, max(view.track_front_m, view.track_rear_m) / 2 + 0.1
-    body = [(1.29, 0.0), (1.29, 0.62), (1.2, 0.9), (1.02, 0.97), (0.7, 1.0), (0.3, 1.0), (-0.02, 0.98)]
-    body += [(-0.17, 0.94), (-0.21, 0.7), (-0.21, 0.0)]
-    cabin = [(0.8, 0.0), (0.8, 0.5), (0.74, 0.82), (0.66, 0.84), (0.4, 0.86), (0.2, 0.86), (-0.05, 0.8)]
-    cabin += [(-0.1, 0.76), (-0.12, 0.5), (-0.12, 0.0)]
-    roof = [(0.6, 0.0), (0.6, 0.4), (0.57, 0.68), (0.52, 0.7), (0.4, 0.72), (0.2, 0.72), (0.06, 0.68)]
-    roof += [(0.03, 0.64), (0.02, 0.4), (0.02, 0.0)]
-    paths = [_closed([(x * long, y * half) for x, y in half_side]) for half_side in (body, cabin, roof)]
+    length, half = view.wheelbase_m, max(view.track_front_m, view.track_rear_m) / 2 + 0.1
+    body = [(1 + OVERHANG, 0.0), (1 + OVERHANG, 0.62), (1.2, 0.9), (1.02, 0.97), (0.7, 1.0), (0.3, 1.0)]
+    body += [(-0.02, 0.98), (0.04 - TAIL, 0.94), (-TAIL, 0.7), (-TAIL, 0.0)]
+    cabin = [(0.8, 0.0), (0.8, 0.5), (0.74, 0.82), (0.66, 0.84), (0.4, 0.86), (0.2, 0.86)]
+    cabin += [(-0.05, 0.8), (-0.1, 0.76), (-0.12, 0.5), (-0.12, 0.0)]
+    roof = [(0.6, 0.0), (0.6, 0.4), (0.57, 0.68), (0.52, 0.7), (0.4, 0.72), (0.2, 0.72)]
+    roof += [(0.06, 0.68), (0.03, 0.64), (0.02, 0.4), (0.02, 0.0)]
+    paths = [_closed([(x * length, y * half) for x, y in side]) for side in (body, cabin, roof)]
     return paths[0], paths[1] + paths[2]
 
 
-def _closed(side: list[tuple[float, float]]) -> str:
-    """Mirror one side's Bézier points (1 + 3n, ends on the centre line) to a closed path."""
+def _closed(side: list[Point]) -> str:
+    """Mirror one side's Bézier points (1 + 3n, both ends on the centre line) to a closed path."""
     points = side + [(x, -y) for x, y in reversed(side[:-1])]
     curves = " ".join(f"{x:.3f},{y:.3f}" for x, y in points[1:])
     return f"M{points[0][0]:.3f},{points[0][1]:.3f} C{curves} Z "
 
 
-def _tyre(sheet: _Sheet, x_m: float, y_m: float) -> str:
-    long, wide = 0.5 * sheet.scale, 0.15 * sheet.scale
-    width, height = (wide, long) if sheet.nose == "up" else (long, wide)
-    px, py = sheet.at(x_m, y_m)
+def _tyre(sheet: Sheet, at_m: Point) -> str:
+    along, across = 0.5 * sheet.scale, 0.15 * sheet.scale
+    width, height = (across, along) if sheet.nose == "up" else (along, across)
+    px, py = sheet.at(*at_m)
     return (
-        f'<rect class="tyre" x="{px - width / 2:.1f}" y="{py - height / 2:.1f}" width="{width:.1f}" '
-        f'height="{height:.1f}" rx="{0.3 * wide:.1f}" fill-opacity="0.32"/>'
+        f'<rect x="{px - width / 2:.1f}" y="{py - height / 2:.1f}" width="{width:.1f}" '
+        f'height="{height:.1f}" rx="{0.3 * across:.1f}" fill-opacity="0.32"/>'
     )
 
 
-def _wheel(view: PlanView, index: int, sheet: _Sheet) -> str:
+# -- loads ------------------------------------------------------------------------------------------------
+
+
+def _disc(wheel: WheelLoad, at_m: Point, sheet: Sheet) -> str:
     """The disc on a contact patch: full when it stands still, open and dashed when it does not."""
-    wheel = view.loads[index]
-    px, py = sheet.at(*view.contacts_m[index])
+    px, py = sheet.at(*at_m)
     look = _LOOKS[wheel.condition]
-    load_kg = wheel.load.value if wheel.load else 0.0
-    still = look == "ok"
-    fill = 'fill-opacity="0.3"' if still else 'fill-opacity="0.06"'
+    colour = _COLOURS[look]
+    radius = sheet.radius(max(wheel.load.value, 0.0) if wheel.load else 0.0)
+    fill = 'fill-opacity="0.3"' if look == "ok" else 'fill-opacity="0.06"'
     dash = "" if wheel.condition is Condition.RESTING else ' stroke-dasharray="7 5"'
-    faded = ' opacity="0.4"' if wheel.age_s is not None else ""
+    faded = "" if wheel.age_s is None else ' opacity="0.4"'
     disc = (
-        f'<circle class="disc {look}" cx="{px:.1f}" cy="{py:.1f}" r="{_radius_m(view, load_kg) * sheet.scale:.2f}" '
-        f'fill="{_COLOURS[look]}" stroke="{_COLOURS[look]}" stroke-width="2.5" {fill}{dash}{faded}/>'
+        f'<circle class="disc {look}" cx="{px:.1f}" cy="{py:.1f}" r="{radius:.2f}" '
+        f'fill="{colour}" stroke="{colour}" stroke-width="2.5" {fill}{dash}{faded}/>'
     )
-    return disc + (_cross(px, py, 0.1 * sheet.scale, "bad") if look == "bad" else "")
+    return disc + (_struck((px, py), 0.1 * sheet.scale) if look == "bad" else "")
 
 
-def _cross(px: float, py: float, arm: float, look: str) -> str:
-    ends = ((px - arm, py - arm), (px + arm, py + arm)), ((px - arm, py + arm), (px + arm, py - arm))
-    return "".join(_line(*end, look, 'stroke-width="5"', _COLOURS[look]) for end in ends)
+def _struck(at: Point, arm: float) -> str:
+    """A slanting cross over a wheel whose pad cannot be read."""
+    (px, py), pen, colour = at, 'class="bad" stroke-width="5"', _COLOURS["bad"]
+    falling = svg_line((px - arm, py - arm), (px + arm, py + arm), pen, colour)
+    return falling + svg_line((px - arm, py + arm), (px + arm, py - arm), pen, colour)
 
 
-def _label(view: PlanView, index: int, sheet: _Sheet, units: str) -> str:
+def _label(view: PlanView, index: int, sheet: Sheet, units: str) -> str:
     """The number beside a disc, outside the car, with its ± and its condition in a word under it."""
     wheel, corner = view.loads[index], CORNERS[index]
-    x_m, y_m = view.contacts_m[index]
-    px, py = sheet.at(x_m, y_m)
+    px, py = sheet.at(*view.contacts_m[index])
+    if sheet.nose == "up":  # two labels share the width, whatever the track
+        px = min(px, 0.255 * sheet.width) if corner in ("LF", "LR") else max(px, 0.745 * sheet.width)
     above = corner in ("LF", "RF") if sheet.nose == "up" else corner in ("RF", "RR")
-    away = _reach(view) * sheet.scale + 8
-    line = sheet.text_px * 1.35
-    first = py - away - line if above else py + away + 0.76 * sheet.number_px
+    line = 1.3 * sheet.text
+    first = py - sheet.reach - line if above else py + sheet.reach + 0.76 * sheet.number
     number, spread = load_texts(wheel.load, wheel.digit_kg, units)
-    faded = "" if wheel.age_s is None else ' opacity="0.45"'
-    unit = f'<tspan class="unit" font-size="{0.45 * sheet.number_px:.0f}" font-weight="400" dx="4">{units}</tspan>'
-    big = _text(px, first, number, sheet.number_px, "middle", more=unit if wheel.load else "", weight=600)
-    return f'<g class="corner" data-corner="{corner}"{faded}>{big}{_detail(wheel, corner, spread, px, first + line, sheet)}</g>'
-
-
-def _detail(wheel: WheelLoad, corner: str, spread: str, px: float, py: float, sheet: _Sheet) -> str:
-    look = _LOOKS[wheel.condition]
-    age = "" if wheel.age_s is None else f", {age_words(wheel.age_s)}"
-    word = (
-        f'<tspan class="word {look}" fill="{_COLOURS[look]}" dx="7">{GLYPHS[wheel.condition]} '
-        f"{wheel.condition}{age}</tspan>"
+    size = sheet.number * (1.0 if len(number) <= 5 else 0.84)
+    faded = "" if wheel.age_s is None else ' opacity="0.4"'
+    big = svg_text(
+        (px, first), number, size, attributes=BOLD + faded, more=_unit(units, size) if wheel.load else ""
     )
-    shown = "" if wheel.age_s is not None else spread
-    return _text(px, py, f"{corner} {shown}".rstrip(), sheet.text_px, "middle", more=word)
+    return f'<g data-corner="{corner}">{big}{_detail(wheel, corner, spread, (px, first + line), sheet)}</g>'
 
 
-def _centre(view: PlanView, sheet: _Sheet, units: str) -> str:
-    """The centre of mass as a small cross with its 2u ellipse, the total under it."""
-    x_m = 0.5 * view.wheelbase_m if view.x_m is None else view.x_m
-    y_m = 0.0 if view.y_m is None else view.y_m
-    px, py = sheet.at(x_m, y_m)
-    marks, below = "", 0.0
-    if view.x_m is not None and view.y_m is not None:
-        marks = _line((px - 13, py), (px + 13, py), "centre", 'stroke-width="2.5"')
-        marks += _line((px, py - 13), (px, py + 13), "centre", 'stroke-width="2.5"')
-        below = 16.0
-        if view.covariance_xy_m2 is not None:
-            ellipse, half_px = _ellipse(view.covariance_xy_m2, (x_m, y_m), sheet)
-            marks += ellipse
-            below = max(below, half_px + 4)
+def _unit(units: str, size: float) -> str:
+    return f'<tspan font-size="{0.45 * size:.0f}" font-weight="400" dx="4">{escape(units)}</tspan>'
+
+
+def _detail(wheel: WheelLoad, corner: str, spread: str, at: Point, sheet: Sheet) -> str:
+    """The corner's letters, the ± while it is fresh, the condition as shape and word, else the age."""
+    look = _LOOKS[wheel.condition]
+    word = (
+        f'<tspan class="{look}" fill="{_COLOURS[look]}" dx="6">'
+        f"{GLYPHS[wheel.condition]} {wheel.condition}{_aged(wheel)}</tspan>"
+    )
+    fresh = spread if wheel.age_s is None else ""
+    return svg_text(at, f"{corner} {fresh}".rstrip(), sheet.text, more=word)
+
+
+def _aged(wheel: WheelLoad) -> str:
+    return "" if wheel.age_s is None else f", {age_words(wheel.age_s)}"
+
+
+# -- the whole and its parts ------------------------------------------------------------------------------
+
+
+def _centre(view: PlanView, sheet: Sheet, units: str) -> str:
+    """The centre of mass as a small cross with its 2u ellipse, the total beside it."""
+    if view.x_m is None or view.y_m is None:
+        at = sheet.at(0.5 * view.wheelbase_m, 0.0)
+        return _total(view, sheet, units, at, under=True)
+    px, py = sheet.at(view.x_m, view.y_m)
+    under = _total_goes_under(view, sheet, (px, py))
+    marks, room = _cross((px, py)), CROSS_PX + 4
+    if view.covariance_xy_m2 is not None:
+        long_m = ellipse_axes(view.covariance_xy_m2)[0]
+        times = max((m for m in MAGNIFICATIONS if 2 * long_m * m <= ELLIPSE_M), default=1)
+        half = 2 * long_m * times * sheet.scale
+        room = max(room, half + 5)
+        marks += svg_ellipse(view.covariance_xy_m2, (view.x_m, view.y_m), sheet, times, 'fill-opacity="0.1"')
+        size = 0.8 * sheet.text
+        beside = px + max(half, CROSS_PX) + 6, py + (-7 if under else size + 4)
+        note = f"2u, drawn × {times}" if times > 1 else "2u"
+        marks += svg_text(beside, note, size, "start", attributes='opacity="0.7"')
+    return marks + _total(view, sheet, units, (px, py + (room if under else -room)), under)
+
+
+def _cross(at: Point) -> str:
+    (px, py), pen = at, 'stroke-width="2.5"'
+    level = svg_line((px - CROSS_PX, py), (px + CROSS_PX, py), pen)
+    return level + svg_line((px, py - CROSS_PX), (px, py + CROSS_PX), pen)
+
+
+def _total_goes_under(view: PlanView, sheet: Sheet, at: Point) -> bool:
+    """Whether the total is written under the centre of mass: on the side where fewer parts are drawn."""
+    offsets = [
+        (x - at[0], y - at[1])
+        for x, y in (sheet.at(p.x_m, p.y_m) for p in view.parts if p.x_m is not None and p.y_m is not None)
+    ]
+    near = [dy for dx, dy in offsets if abs(dx) < 2.5 * sheet.number and abs(dy) < 2.5 * sheet.number]
+    return sum(dy > 0 for dy in near) <= sum(dy <= 0 for dy in near)
+
+
+def _total(view: PlanView, sheet: Sheet, units: str, at: Point, under: bool) -> str:
     if view.total is None:
-        return marks
+        return ""
     number, spread = load_texts(view.total, 0.1, units)
-    unit = f'<tspan font-size="{0.45 * sheet.number_px:.0f}" font-weight="400" dx="4">{units}</tspan>'
-    base = py + below + 0.85 * sheet.number_px
-    marks += _text(px, base, number, 1.1 * sheet.number_px, "middle", more=unit, weight=700)
-    return marks + _text(px, base + 1.35 * sheet.text_px, f"total {spread}".rstrip(), sheet.text_px, "middle")
+    size, line = 1.1 * sheet.number, 1.3 * sheet.text
+    base = at[1] + 0.76 * size if under else at[1] - line - 2
+    big = svg_text((at[0], base), number, size, attributes='font-weight="700"', more=_unit(units, size))
+    return big + svg_text((at[0], base + line), f"total {spread}".rstrip(), sheet.text)
 
 
-def _ellipse(covariance: CovarianceXY, at_m: tuple[float, float], sheet: _Sheet) -> tuple[str, float]:
-    """The 2u ellipse, magnified by a factor written beside it; with its greatest half length in px."""
-    long_m, short_m, angle = _axes(covariance)
-    times = max((m for m in MAGNIFICATIONS if 2 * long_m * m <= ELLIPSE_M), default=1)
-    px, py = sheet.at(*at_m)
-    tip = sheet.at(at_m[0] + cos(angle), at_m[1] + sin(angle))
-    turn = degrees(atan2(tip[1] - py, tip[0] - px))
-    rx, ry = (2 * axis * times * sheet.scale for axis in (long_m, short_m))
-    factor = f"2u × {times}" if times > 1 else "2u"
-    return (
-        f'<ellipse class="ellipse" cx="{px:.1f}" cy="{py:.1f}" rx="{rx:.2f}" ry="{ry:.2f}" fill-opacity="0.1" '
-        f'stroke="currentColor" stroke-width="1.2" transform="rotate({turn:.1f} {px:.1f} {py:.1f})"/>'
-        + _text(px + max(rx, 13) + 5, py - 6, factor, 0.8 * sheet.text_px, "start", opacity=0.7)
-    ), max(rx, ry)
-
-
-def _axes(covariance: CovarianceXY) -> tuple[float, float, float]:
-    """Standard deviations along the long and the short axis (m), and the long axis' angle from x to y (rad)."""
-    xx, xy, yy = covariance
-    mean, half, cross = (xx + yy) / 2, (xx - yy) / 2, xy
-    spread = sqrt(half * half + cross * cross)
-    return sqrt(max(mean + spread, 0.0)), sqrt(max(mean - spread, 0.0)), atan2(2 * xy, xx - yy) / 2
-
-
-def _part(number: int, part: PlanPart, sheet: _Sheet) -> str:
+def _part(number: int, part: PlanPart, sheet: Sheet) -> str:
     """A part as a ring of its own weight's area, dashed when it was taken off, with its legend number."""
     if part.x_m is None or part.y_m is None:
         return ""
     px, py = sheet.at(part.x_m, part.y_m)
-    radius = sqrt(abs(part.mass.value) / KG_PER_M2 / pi) * sheet.scale
+    radius = sheet.radius(part.mass.value)
     dash = ' stroke-dasharray="4 3"' if part.mass.value < 0 else ""
-    ellipse = ""
-    if part.covariance_xy_m2 is not None:
-        long_m, short_m, angle = _axes(part.covariance_xy_m2)
-        tip = sheet.at(part.x_m + cos(angle), part.y_m + sin(angle))
-        turn = degrees(atan2(tip[1] - py, tip[0] - px))
-        ellipse = (
-            f'<ellipse cx="{px:.1f}" cy="{py:.1f}" rx="{2 * long_m * sheet.scale:.1f}" '
-            f'ry="{2 * short_m * sheet.scale:.1f}" fill="none" stroke="currentColor" stroke-opacity="0.5" '
-            f'transform="rotate({turn:.1f} {px:.1f} {py:.1f})"/>'
-        )
-    return (
-        f'<g class="part"><circle cx="{px:.1f}" cy="{py:.1f}" r="{radius:.1f}" fill-opacity="0.08" '
-        f'stroke="currentColor" stroke-width="1.6"{dash}/>{ellipse}'
-        + _text(px, py + 0.35 * sheet.text_px, str(number), sheet.text_px, "middle", weight=600)
-        + "</g>"
+    ring = (
+        f'<circle cx="{px:.1f}" cy="{py:.1f}" r="{radius:.1f}" fill-opacity="0.08" '
+        f'stroke="currentColor" stroke-width="1.6"{dash}/>'
     )
+    if part.covariance_xy_m2 is not None:
+        look = 'fill="none" stroke-opacity="0.5"'
+        ring += svg_ellipse(part.covariance_xy_m2, (part.x_m, part.y_m), sheet, 1, look)
+    beside = px + radius + 4, py + 0.35 * sheet.text
+    return ring + svg_text(beside, str(number), sheet.text, "start", attributes=BOLD)
 
 
-def _key(view: PlanView, sheet: _Sheet, units: str) -> str:
-    """What the scale is: a metre as a line, a round load as a disc."""
-    bottom = sheet.height - 14 - 24 * len(view.parts)
-    base, size = bottom, 0.8 * sheet.text_px
-    metre = sheet.scale / 2
-    load = _key_load(units, _coarser(view))
-    radius = sqrt(to_kg(load, units) / (KG_PER_M2 * _coarser(view)) / pi) * sheet.scale
+# -- the foot ---------------------------------------------------------------------------------------------
+
+
+def _key(view: PlanView, sheet: Sheet, units: str) -> str:
+    """What the scale is: half a metre as a line, a round load as a disc."""
+    base, size = sheet.height - 12 - LEGEND_PX * len(view.parts), 0.8 * sheet.text
+    load = _key_load(units, sheet.kg_per_m2 / KG_PER_M2)
+    radius = sheet.radius(to_kg(load, units))
     x = sheet.width - 14 - radius
     return (
-        '<g class="key" opacity="0.65">'
-        + _line((14, base - 4), (14 + metre, base - 4), "rule", 'stroke-width="1.5"')
-        + _line((14, base - 9), (14, base + 1), "rule", 'stroke-width="1.5"')
-        + _line((14 + metre, base - 9), (14 + metre, base + 1), "rule", 'stroke-width="1.5"')
-        + _text(14 + metre + 8, base, "0.5 m", size, "start")
-        + f'<circle cx="{x:.1f}" cy="{base - 5:.1f}" r="{radius:.1f}" fill-opacity="0.15" stroke="currentColor"/>'
-        + _text(x - radius - 7, base, f"disc area: {load:g} {units}", size, "end")
+        f'<g opacity="0.65">{_rule(view, sheet, base, size)}'
+        f'<circle cx="{x:.1f}" cy="{base - 5:.1f}" r="{radius:.1f}" fill-opacity="0.15" '
+        + 'stroke="currentColor"/>'
+        + svg_text((x - radius - 7, base), f"disc area: {load:g} {units}", size, "end")
         + "</g>"
     )
 
 
-def _key_load(units: str, coarser: int) -> float:
-    """A round load whose disc is small, in `units`."""
+def _rule(view: PlanView, sheet: Sheet, base: float, size: float) -> str:
+    if not view.to_scale:
+        return svg_text((14, base), "wheelbase and tracks not known", size, "start")
+    end, pen = 14 + sheet.scale / 2, 'stroke-width="1.5"'
+    ticks = "".join(svg_line((x, base - 10), (x, base), pen) for x in (14, end))
+    return (
+        ticks
+        + svg_line((14, base - 5), (end, base - 5), pen)
+        + svg_text((end + 8, base), "0.5 m", size, "start")
+    )
+
+
+def _key_load(units: str, coarser: float) -> float:
+    """A round load in `units` near 5 kg (times `coarser`)."""
     about = from_kg(5.0 * coarser, units)
     return next(
-        step for step in (0.01, 0.1, 1, 5, 10, 50, 100, 500, 1000, 5000, 10**5) if step >= about * 0.9
+        (step for step in (0.005, 0.01, 0.05, 0.1, 0.5, 1, 5, 10, 50, 100, 500) if step >= about * 0.9), 5000
     )
 
 
-def _legend(view: PlanView, sheet: _Sheet, units: str) -> Iterable[str]:
-    top = sheet.height - 24 * len(view.parts)
+def _legend(view: PlanView, sheet: Sheet, units: str) -> Iterable[str]:
+    top = sheet.height - LEGEND_PX * len(view.parts)
     for number, part in enumerate(view.parts, 1):
-        yield _text(14, top + 24 * (number - 1) + 14, part_text(number, part, units), sheet.text_px, "start")
+        base = top + LEGEND_PX * (number - 1) + 0.9 * sheet.text
+        yield svg_text((14, base), part_text(number, part, units), 0.92 * sheet.text, "start")
 
 
-def _line(
-    start: tuple[float, float],
-    end: tuple[float, float],
-    name: str,
-    more: str = "",
-    colour: str = "currentColor",
-) -> str:
-    return (
-        f'<line class="{name}" x1="{start[0]:.1f}" y1="{start[1]:.1f}" x2="{end[0]:.1f}" y2="{end[1]:.1f}" '
-        f'stroke="{colour}" {more}/>'
-    )
+def _age(view: PlanView, sheet: Sheet) -> str:
+    """The age of a drawing that is older than it should be, unfaded."""
+    if view.age_s is None:
+        return ""
+    at = sheet.width / 2, sheet.height - 12 - LEGEND_PX * len(view.parts)
+    return svg_text(at, age_words(view.age_s), 1.1 * sheet.text, attributes=BOLD)
 
 
-def _text(
-    px: float,
-    py: float,
-    text: str,
-    size: float,
-    anchor: str,
-    *,
-    more: str = "",
-    weight: int = 400,
-    opacity: float = 1,
-) -> str:
-    """A line of text; `more` is markup (spans) put behind it."""
-    dim = "" if opacity == 1 else f' opacity="{opacity:g}"'
-    return (
-        f'<text x="{px:.1f}" y="{py:.1f}" font-size="{size:.0f}" font-weight="{weight}" '
-        f'text-anchor="{anchor}"{dim}>{escape(text)}{more}</text>'
-    )
+# -- for a terminal ---------------------------------------------------------------------------------------
+
+TEXT_WIDTH = 72
+TEXT_TRACK = 14
+"""Columns between the wheels; a row is about as high as two columns are wide."""
+
+
+def plan_text(view: PlanView, units: str) -> str:
+    """Draw the plan, nose up, as lines of at most about TEXT_WIDTH characters without colour."""
+    middle, half = TEXT_WIDTH // 2, TEXT_TRACK // 2
+    track = max(view.track_front_m, view.track_rear_m)
+    rows = min(max(round(view.wheelbase_m / track * half), 3), 24)
+    paper = [[" "] * TEXT_WIDTH for _ in range(rows + 3)]
+    _put(paper, 0, middle - 2, "nose")
+    for row in range(1, rows + 2):
+        _put(paper, row, middle, "┊")
+    for index, wheel in enumerate(view.loads):
+        row, left = (1 if index < 2 else rows + 1), index % 2 == 0
+        _put(
+            paper,
+            row,
+            middle - half if left else middle + 1,
+            ("●" + "─" * (half - 1)) if left else ("─" * (half - 1) + "●"),
+        )
+        for step, words in enumerate(_wheel_words(wheel, CORNERS[index], units)):
+            _put(paper, row + step, middle - half - 2 - len(words) if left else middle + half + 3, words)
+    if view.x_m is not None and view.y_m is not None:
+        down, across = 1 + rows * (1 - view.x_m / view.wheelbase_m), middle - view.y_m / track * TEXT_TRACK
+        _put(paper, min(max(round(down), 0), rows + 2), round(across), "+")
+    return "\n".join(["".join(row).rstrip() for row in paper] + list(_under(view, units)))
+
+
+def _wheel_words(wheel: WheelLoad, corner: str, units: str) -> tuple[str, str]:
+    number, spread = load_texts(wheel.load, wheel.digit_kg, units)
+    value = " ".join(filter(None, (corner, number, spread, units if wheel.load else "")))
+    return value, f"{GLYPHS[wheel.condition]} {wheel.condition}{_aged(wheel)}"
+
+
+def _under(view: PlanView, units: str) -> Iterable[str]:
+    if view.total is not None:
+        value, spread = load_texts(view.total, 0.1, units)
+        yield " ".join(filter(None, ("total", value, spread, units))).center(TEXT_WIDTH).rstrip()
+    for number, part in enumerate(view.parts, 1):
+        yield part_text(number, part, units)
+    if view.age_s is not None:
+        yield f"all of this is {age_words(view.age_s)}"
+
+
+def _put(paper: list[list[str]], row: int, column: int, words: str) -> None:
+    start = min(max(column, 0), TEXT_WIDTH - len(words))
+    paper[row][start : start + len(words)] = words

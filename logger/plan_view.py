@@ -118,7 +118,7 @@ def span_words(span_s: float) -> str:
 
 
 def load_texts(load: Quantity | None, digit_kg: float, unit: str) -> tuple[str, str]:
-    """Write a load in `unit` as (number, "± spread"), with the digits that 2u or else the last digit supports."""
+    """Write a load in `unit` as (number, "± spread") with the digits that 2u, or else the digit, supports."""
     if load is None or not isfinite(load.value):
         return "—", ""
     shown = load.shown_in(unit)
@@ -153,7 +153,7 @@ def plan_sentences(view: PlanView, units: str) -> list[str]:
 
 
 def part_text(number: int, part: PlanPart, units: str) -> str:
-    """Write a part's line in the legend: its number on the plan, name, signed mass, and whether it has a place."""
+    """Write a part's line in the legend: its number on the plan, its name, its signed mass."""
     mass = part.mass.shown_in(units).text()
     sign = "" if part.mass.value < 0 else "+"
     where = "" if part.x_m is not None else ", too light to locate"

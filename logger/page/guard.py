@@ -1,7 +1,8 @@
 """Who may ask the page for what: checks of Host and Origin, and headers that bind the browser; no state.
 
-Host is checked against names pointed at this computer by others (rebinding): a numeric address cannot
-be rebound, a name must be one of ours. Origin is checked against other sites posting through a visitor's browser.
+Host is checked against names that others point at this computer (rebinding): a numeric address cannot be
+rebound, a name must be one of ours. Origin is checked against other sites that post through a visitor's
+browser.
 """
 
 from __future__ import annotations

@@ -33,7 +33,10 @@ SENTENCES = 6
 CAPTURES = 12
 """Captures listed on the page; the ledger has them all."""
 STILL = (Condition.RESTING, Condition.CREEPING)
+STILL_OR_EMPTY = (*STILL, Condition.EMPTY)
 TROUBLE = (Condition.ABSENT, Condition.SILENT, Condition.GARBLED, Condition.OVERLOADED)
+MOVING_DIGIT_KG = 1.0
+"""Last digit shown while the car moves: what comes behind it is movement."""
 DEFAULT_DIGIT_KG = 0.1
 """Last digit shown of a live reading whose stream does not say its resolution."""
 
@@ -126,7 +129,10 @@ class Live:
         return WheelLoad(
             load=self._load(sample),
             condition=condition,
-            digit_kg=sample.resolution_kg or DEFAULT_DIGIT_KG,
+            digit_kg=max(
+                sample.resolution_kg or DEFAULT_DIGIT_KG,
+                0.0 if condition in STILL_OR_EMPTY else MOVING_DIGIT_KG,
+            ),
             age_s=age_s if age_s > self._stale_after_s else None,
         )
 

@@ -70,7 +70,7 @@ class Page:
         self._live.put(record)
 
     async def serve(self) -> None:
-        """Serve until `stop` is called or the task is cancelled; wait and try again while the port is taken."""
+        """Serve until `stop` is called or the task is cancelled; try again while the port is taken."""
         while not self._stopping.is_set():
             sock = self._bind()
             if sock is None:

@@ -15,6 +15,7 @@ let heardAt = 0;
 let boot = null;
 let lastN = 0;
 let sentences = [];
+let waitingText = "";
 
 // -- the connection --------------------------------------------------------------------------------------
 
@@ -35,7 +36,7 @@ function check() {
   const lost = heardAt === 0 || silent > SILENT_MS || source.readyState === EventSource.CLOSED;
   document.body.classList.toggle("lost", lost);
   for (const button of document.querySelectorAll("[data-verb]")) button.disabled = lost;
-  byId("link").textContent = !lost ? "live" : heardAt ? `no connection, ${age(silent)} old` : "connecting";
+  byId("link").textContent = !lost ? "live" : heardAt ? `no connection for ${age(silent)}` : "connecting";
   if (lost && Date.now() - openedAt > AGAIN_MS) connect();
 }
 
@@ -55,7 +56,7 @@ const SHOW = {
   car: (text) => setText("car", text || "restpoint"),
   said: showSaid,
   waiting(waiting) {
-    setText("waiting", waiting ? waiting.text : "");
+    waitingText = waiting ? waiting.text : "";
     setList("mind", waiting ? waiting.cautions : []);
   },
   plan: (svg) => setDrawing("plan", svg),
@@ -81,6 +82,7 @@ const SHOW = {
 
 function show(state) {
   for (const [key, value] of Object.entries(state)) SHOW[key]?.(value);
+  setText("waiting", waitingText === sentences.at(-1)?.text ? "" : waitingText); // not the same thing twice
 }
 
 function showSaid(said) {
@@ -92,7 +94,7 @@ function showSaid(said) {
   const line = byId("said");
   line.setAttribute("aria-live", last.urgency === "prompt" ? "off" : "polite");
   line.className = last.urgency;
-  setText("said", last.text);
+  setText("said", last.text.replaceAll("-", "\u2011")); // "thirty-nine" stays on one line
 }
 
 function setText(id, text) {
