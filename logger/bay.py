@@ -72,6 +72,11 @@ class Bay:
         """Counts by port name since start."""
         return {name: port.count for name, port in self._ports.items()}
 
+    @property
+    def excluded(self) -> dict[str, dict[str, int]]:
+        """Samples left out of averages, by pad and reason."""
+        return self._pipeline.excluded
+
     def request(self, port: str, t_mono_ns: int) -> bytes | None:
         """Bytes a polled indicator on this port wants sent now, or None."""
         return self._ports[port].driver.request(t_mono_ns)

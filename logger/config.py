@@ -15,12 +15,13 @@ from typing import Any, Literal
 from logger import typed_toml
 from logger.broker import BrokerSettings
 from logger.bus import BusSettings
+from logger.devices import DeviceUnknown, is_network, resolve
 from logger.journal import JournalSettings
 from logger.page import PageSettings
 from logger.ports import PortSettings
 from logger.settling.settings import Settling
 from logger.store import StoreSettings
-from logger.typed_toml import ConfigError, Faults
+from logger.typed_toml import Faults
 from logger.units import to_m
 from logger.voice import VoiceSettings
 from logger.weighin.builds import Person
@@ -132,6 +133,15 @@ class Loaded:
         """The bay's data folder, absolute."""
         return (self.file.parent / self.config.bay.folder).absolute()
 
+    def snapshot(self) -> dict[str, bytes]:
+        """What a run was configured with, by file name: the config and the layouts beside it."""
+        files = {"config.toml": self.text.encode()}
+        for port in self.config.port:
+            own = self.file.parent / port.layout
+            if own.is_file():
+                files[port.layout] = own.read_bytes()
+        return files
+
     @property
     def pad_on_spot(self) -> Mapping[str, str]:
         """Spot → pad id for the pads that stand on one."""
@@ -174,7 +184,9 @@ def _check_tables(data: Mapping[str, Any], faults: Faults) -> None:
         _check_layout(n, port, faults)
     spots = {pad.get("spot") for pad in pads} - {None}
     if spots and (missing := [spot for spot in SPOTS if spot not in spots]):
-        faults.add(("pad",), f"no pad stands on {', '.join(missing)}; give a pad for each spot, or none a spot")
+        faults.add(
+            ("pad",), f"no pad stands on {', '.join(missing)}; give a pad for each spot, or none a spot"
+        )
 
 
 def _check_unique(rows: list[dict[str, Any]], key: str, what: str, faults: Faults) -> None:
@@ -205,10 +217,16 @@ def _check_layout(n: int, port: dict[str, Any], faults: Faults) -> None:
 
 
 def _check_devices(data: Mapping[str, Any], faults: Faults) -> None:
-    from logger.devices import missing  # noqa: PLC0415  looked at only when asked
-
     for n, port in enumerate(_tables(data, "port")):
-        if isinstance(port.get("device"), str) and (why := missing(port["device"])):
-            faults.add(("port", n, "device"), why)
-
-
+        device = port.get("device")
+        if not isinstance(device, str) or is_network(device):
+            continue
+        try:
+            path = resolve(device)
+        except DeviceUnknown as why:
+            faults.add(("port", n, "device"), str(why))
+            continue
+        if not Path(path).exists():
+            faults.add(
+                ("port", n, "device"), f"{path} is not there; `restpoint ports` lists what is plugged in"
+            )

@@ -177,12 +177,14 @@ def holders(path: str) -> list[Holder]:
 
 
 def _has_open(pid: str, real: str) -> bool:
+    """Whether a process reads the device; who made a pseudo-terminal is its far end, not a second reader."""
     try:
-        links = os.listdir(f"/proc/{pid}/fd")
+        fds = os.listdir(f"/proc/{pid}/fd")
     except OSError:  # gone, or another user's
         return False
-    for link in links:
+    opened = set()
+    for fd in fds:
         with suppress(OSError):
-            if os.readlink(f"/proc/{pid}/fd/{link}") == real:
-                return True
-    return False
+            opened.add(os.readlink(f"/proc/{pid}/fd/{fd}"))
+    far_end = real.startswith("/dev/pts/") and not opened.isdisjoint(("/dev/ptmx", "/dev/pts/ptmx"))
+    return real in opened and not far_end

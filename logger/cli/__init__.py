@@ -8,7 +8,10 @@ from importlib import import_module
 
 from logger.version import VERSION
 
-VERBS: dict[str, str] = {}
+VERBS: dict[str, str] = {
+    "demo": "show the main job with simulated pads, everything embedded",
+    "run": "run the daemon of a bay",
+}
 """Verb → one line of help; the verb's module has `arguments(parser)` and `run(args)`."""
 
 

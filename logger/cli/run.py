@@ -9,13 +9,16 @@ from pathlib import Path
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
-    parser.add_argument("-c", "--config", type=Path, required=True, metavar="FILE", help="the bay's TOML file")
+    parser.add_argument(
+        "-c", "--config", type=Path, required=True, metavar="FILE", help="the bay's TOML file"
+    )
     parser.add_argument("--check", action="store_true", help="only check the file and the devices it names")
 
 
 def run(args: argparse.Namespace) -> int:
     """Run until SIGTERM or SIGINT; 2 when the config has faults."""
-    from logger.config import ConfigError, load
+    from logger.config import load
+    from logger.typed_toml import ConfigError
 
     try:
         loaded = load(args.config, devices=args.check)

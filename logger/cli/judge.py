@@ -1,0 +1,49 @@
+"""`restpoint judge`: how pads settle, hold and return, told from recordings."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the verb's arguments."""
+    parser.add_argument(
+        "recording", nargs="+", type=Path, help="CSV with t_s,pad,value,unit, or a journal of ours"
+    )
+    parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+    parser.add_argument("--html", type=Path, metavar="OUT", help="also write a page with the curves")
+    parser.add_argument("--rate", type=float, metavar="HZ", help="readings a second of each pad, without t_s")
+    parser.add_argument("--unit", help="unit of the values, without a column for it")
+    parser.add_argument("--class", dest="accuracy", default="III", choices=("I", "II", "III", "IIII"))
+    parser.add_argument("--e", type=float, help="interval that limits are told in, in the recording's unit")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Judge the recordings; 0, or 2 when one cannot be read."""
+    from logger.clock import now_ns, wall_text
+    from logger.judge_source import judge_file
+    from logger.recording import RecordingError
+    from logger.report.verdict_page import render_verdicts
+    from logger.report.verdict_text import verdict_json, verdict_table
+    from logger.version import VERSION
+
+    try:
+        verdicts = [
+            judge_file(path, rate_Hz=args.rate, unit=args.unit, accuracy_class=args.accuracy, e=args.e)
+            for path in args.recording
+        ]
+    except RecordingError as fault:
+        print(f"restpoint judge: {fault}", file=sys.stderr)
+        return 2
+    if args.json:
+        print(json.dumps(verdict_json(verdicts), indent=1))
+    else:
+        print("\n\n".join(verdict_table(v) for v in verdicts))
+    if args.html is not None:
+        html = render_verdicts(verdicts, version=VERSION, written=wall_text(now_ns()[1]))
+        args.html.write_text(html, encoding="utf-8")
+        print(f"wrote {args.html}", file=sys.stderr)
+    return 0

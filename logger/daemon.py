@@ -1,0 +1,396 @@
+"""The daemon: the only place that knows every edge, and the way of one reading between them.
+
+Port threads stamp bytes and put them into the journal and a queue in one step, so that journal and pipeline
+see one order. The event loop takes the queue every few milliseconds, runs bay and flow, and hands the
+records to dataset, bus, page, voice and ledger, none of which ever waits for another.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable
+from contextlib import AsyncExitStack
+from dataclasses import asdict
+from typing import Any, Literal
+
+from drivers import registry
+from logger.bay import Bay
+from logger.broker import Endpoint, broker
+from logger.bus import Bus, BusState
+from logger.cautions import GENERAL
+from logger.clock import NS, now_ns
+from logger.config import Config, Loaded
+from logger.journal import Journal
+from logger.journal_folder import recover
+from logger.logs import configure
+from logger.mechanics.statics import Geometry
+from logger.model import (
+    CORNERS,
+    Capture,
+    Change,
+    Chunk,
+    Command,
+    Facing,
+    PadCondition,
+    PortEvent,
+    Record,
+    Say,
+    Trouble,
+    Urgency,
+)
+from logger.notify import notify
+from logger.page import Page, Results, Standing
+from logger.ports import PortReader
+from logger.segment import Tick
+from logger.settling.pipeline import Pipeline
+from logger.store import Store
+from logger.version import VERSION
+from logger.voice import Voice
+from logger.weighin.flow import Flow
+from logger.weighin.ledger import Ledger
+from logger.weighin.phrases import Phrases
+from logger.weighin.placements import SPOT_OF
+from logger.weighin.results import WeighInResult, weigh_in_result
+from logger.weighin.session import Session
+from logger.weighin.views import difference_text, figures, plan_view
+
+LOOK_S = 0.02
+"""How often the loop looks into the queue: shorter than eye or settling needs, long enough to be cheap."""
+TICK_NS = NS // 2
+"""How often time is let pass without bytes: a silent pad is told within its own patience plus this."""
+QUEUE_MOST = 20_000
+"""Entries held for a loop that is late: a minute of four pads at 80 Hz; more is refused and counted."""
+WATCHDOG_NS = 5 * NS
+"""How often systemd is told that all is alive."""
+
+Incoming = Chunk | PortEvent | Command | Tick
+
+
+def make_bay(loaded: Loaded) -> Bay:
+    """Build the intake and pipeline that a config asks for; replay builds the very same."""
+    config = loaded.config
+    makers = {port.name: registry.find(port.layout, folders=(loaded.file.parent,)) for port in config.port}
+    capacity_kg = {pad.id: pad.capacity_kg for pad in config.pad}
+    pipeline = Pipeline([pad.id for pad in config.pad], config.settling, capacity_kg)
+    return Bay(makers, {port.name: loaded.pads_of(port.name) for port in config.port}, pipeline)
+
+
+def geometry(config: Config) -> Geometry:
+    """The configured car's lengths; all None without a [car]."""
+    car = config.car
+    names = ("wheelbase", "track_front", "track_rear")
+    return Geometry(**{f"{name}_m": car.length_m(name) for name in names}) if car else Geometry()
+
+
+class Daemon:
+    """One bay's running program; `run` returns when `stop` was called and everything is put away."""
+
+    def __init__(self, loaded: Loaded) -> None:
+        self.loaded = loaded
+        self._config = config = loaded.config
+        self._log = configure(config.bay.name)
+        self._geometry = geometry(config)
+        self._lock = threading.Lock()
+        self._queue: deque[tuple[int, Incoming]] = deque()
+        self._t_tick_ns = self._t_watchdog_ns = 0
+        self._results_due = False
+        self._facing: Facing = config.weighin.first_facing
+        self._stopping = asyncio.Event()
+        self._loop = asyncio.get_running_loop()
+        self._open_folder()
+        self._bay = make_bay(loaded)
+        self._flow = self._make_flow()
+        self._page = Page(config.page, self._command, self._tell("page"), config.bay.unit)
+        self._voice = Voice(config.voice, self._tell("voice"))
+        self._readers = [self._reader(n) for n in range(len(config.port))]
+        self._bus = Bus(
+            config.bus,
+            config.bay.name,
+            self._command,
+            self._bus_state,
+            boot=self._journal.boot_id,
+            pads=[pad.id for pad in config.pad],
+            unit=config.bay.unit,
+            health=self.health,
+        )
+
+    def _open_folder(self) -> None:
+        """Mend and open what stands on the disk."""
+        config, folder = self._config, self.loaded.folder
+        folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+        recover(folder / "journal", self._trouble)
+        self._store = Store(folder, config.bay.name, config.store, self._trouble, config_id=self.loaded.id)
+        self._journal = Journal(
+            folder / "journal",
+            config.journal,
+            self._trouble,
+            snapshot=self.loaded.snapshot(),
+            on_closed=self._store.segment_closed,
+        )
+        self._ledger = Ledger(folder / "ledger.db")
+        self._session = Session(
+            self._ledger,
+            bay=config.bay.name,
+            boot_id=self._journal.boot_id,
+            config_id=self.loaded.id,
+            car_name=config.car.name if config.car else "car",
+            geometry=self._geometry,
+            conditions=asdict(config.conditions),
+        )
+
+    def _make_flow(self) -> Flow | None:
+        """The weigh-in; none where the pads stand on no spots."""
+        spots = self.loaded.pad_on_spot
+        if not spots:
+            return None
+        return Flow(self._config.weighin, spots, self._config.person, Phrases(self._config.bay.unit))
+
+    def _reader(self, n: int) -> PortReader:
+        port = self._config.port[n]
+        driver = registry.find(port.layout, folders=(self.loaded.file.parent,))()
+        asks = driver.request(0) is not None
+        request = (lambda t_mono_ns: self._bay.request(port.name, t_mono_ns)) if asks else None
+        return PortReader(port, request, self._incoming, self._incoming, suggested=driver.serial)
+
+    # -- life ---------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Open everything, run until `stop`, put everything away in order."""
+        async with AsyncExitStack() as stack:
+            endpoint = await stack.enter_async_context(broker(self._config.broker, self._tell("broker")))
+            self._log.info("broker", detail=endpoint.detail)
+            tasks = self._serve(endpoint)
+            self._voice.start()
+            self._put_standing()
+            for reader in self._readers:
+                reader.start()
+            self._log.info(
+                "running", version=VERSION, boot_id=self._journal.boot_id, config_id=self.loaded.id
+            )
+            notify("READY=1")
+            while not self._stopping.is_set():
+                self._look()
+                await asyncio.sleep(LOOK_S)
+            notify("STOPPING=1")
+            await self._put_away(tasks)
+
+    def stop(self) -> None:
+        """Ask the daemon to end in order; for a signal handler of the loop."""
+        self._stopping.set()
+
+    def _serve(self, endpoint: Endpoint) -> list[asyncio.Task[None]]:
+        tasks = []
+        if self._config.page.enabled:
+            tasks.append(asyncio.create_task(self._page.serve(), name="page"))
+        if endpoint.kind != "none":
+            tasks.append(asyncio.create_task(self._bus.run(endpoint.host, endpoint.port), name="bus"))
+        return tasks
+
+    async def _put_away(self, tasks: list[asyncio.Task[None]]) -> None:
+        """Stop in the order of the way of a reading, so that each stage still hands on what it has."""
+        await asyncio.gather(*(asyncio.to_thread(reader.stop) for reader in self._readers))
+        self._look()
+        self._hand_on(self._bay.finish())
+        await asyncio.to_thread(self._journal.close)
+        await asyncio.to_thread(self._store.close)
+        self._voice.stop()
+        self._page.stop()
+        await self._bus.stop()
+        if tasks:
+            await asyncio.wait(tasks, timeout=5)
+        self._ledger.close()
+        self._log.info("stopped", **self._counts())
+
+    # -- the way of one reading ---------------------------------------------------------------------------
+
+    def _incoming(self, entry: Incoming) -> bool:
+        """Take an entry from any thread: journal first, then the queue; False when there is no room."""
+        with self._lock:
+            if len(self._queue) >= QUEUE_MOST:
+                return False
+            self._queue.append((self._journal.put(entry), entry))
+        return True
+
+    def _command(self, command: Command) -> None:
+        if not self._incoming(command):
+            self._log.warning("command refused: the queue is full", verb=command.verb)
+
+    def _look(self) -> None:
+        """Take what came since the last look, let time pass, and renew what depends on it."""
+        t_mono_ns = now_ns()[0]
+        if t_mono_ns - self._t_tick_ns >= TICK_NS:
+            self._t_tick_ns = t_mono_ns
+            self._incoming(Tick(t_mono_ns=t_mono_ns))
+        while self._queue:
+            segment, entry = self._queue.popleft()
+            self._store.at(segment, entry)
+            self._hand_on(self._caused_by(entry))
+        if self._results_due:
+            self._results_due = False
+            self._put_results()
+        if t_mono_ns - self._t_watchdog_ns >= WATCHDOG_NS and self._alive():
+            self._t_watchdog_ns = t_mono_ns
+            notify("WATCHDOG=1")
+
+    def _caused_by(self, entry: Incoming) -> list[Record]:
+        match entry:
+            case Tick():
+                return self._bay.advance(entry.t_mono_ns)
+            case Command():
+                self._log.info("command", verb=entry.verb, origin=entry.origin)
+                self._follow(entry)
+                return []
+            case PortEvent():
+                self._log.info("port", port=entry.port, event_name=entry.event, detail=entry.detail)
+                self._show(entry)
+        return self._bay.feed(entry)
+
+    def _hand_on(self, records: Iterable[Record]) -> None:
+        for record in records:
+            self._store.put(record)
+            self._show(record)
+            self._follow(record)
+
+    def _follow(self, record: Record) -> None:
+        """Let the weigh-in see a record; what it makes of it is shown, said and kept."""
+        if self._flow is None:
+            return
+        for made in self._flow.feed(record):
+            self._keep(made)
+            self._show(made)
+
+    def _show(self, record: Record) -> None:
+        self._bus.put(record)
+        self._page.put(record)
+        if isinstance(record, Trouble):
+            self._warn(f"{record.part.capitalize()} {record.state}. {record.detail}.")
+        elif isinstance(record, Say):
+            self._voice.say(record)
+            self._log.info("said", text=record.text)
+        elif isinstance(record, PadCondition):
+            self._log.info("pad", pad=record.pad, condition=record.condition, reason=record.reason)
+
+    def _keep(self, record: Record) -> None:
+        ended = self._session.put(record, now_ns()[1])
+        if ended is not None:
+            self._log.info("weigh-in ended", weigh_in=ended)
+        if isinstance(record, Capture) and record.facing != self._facing:
+            self._facing = record.facing
+            self._put_standing()
+        self._results_due |= isinstance(record, Capture | Change)
+
+    def _put_standing(self) -> None:
+        spots = self.loaded.pad_on_spot
+        if not spots:
+            return
+        wheelbase_m, track_front_m, track_rear_m = self._geometry.lengths_m
+        lf, rf, lr, rr = (spots[SPOT_OF[self._facing][corner]] for corner in CORNERS)
+        car = self._config.car
+        self._page.put(
+            Standing(
+                car=car.name if car else "car",
+                wheelbase_m=wheelbase_m,
+                track_front_m=track_front_m,
+                track_rear_m=track_rear_m,
+                pads=(lf, rf, lr, rr),
+                facing=self._facing,
+                to_scale=not self._geometry.missing,
+                invented=bool(car and car.invented),
+            )
+        )
+
+    def _put_results(self) -> None:
+        if self._flow is None:
+            return
+        try:
+            result = weigh_in_result(self._flow.captures, self._flow.changes, self._geometry)
+        except ValueError as doubt:
+            self._warn(str(doubt))
+            return
+        if result is not None:
+            self._page.put(page_results(result, self._config.bay.unit))
+
+    # -- how we are ---------------------------------------------------------------------------------------
+
+    def health(self) -> dict[str, Any]:
+        """Counts and states of every part, as plain values for the bus."""
+        return {
+            "ports": {
+                reader.settings.name: {"state": reader.state, **asdict(reader.counts)}
+                for reader in self._readers
+            },
+            **self._counts(),
+            "journal_waiting_bytes": self._journal.waiting_bytes,
+            "store_dropped": self._store.dropped,
+            "page": self._page.trouble or self._page.address or "off",
+            "excluded": self._bay.excluded,
+        }
+
+    def _counts(self) -> dict[str, Any]:
+        """What came in by port: bytes, frames, rejects by reason."""
+        counts = self._bay.counts.items()
+        return {
+            "streams": {
+                name: {
+                    "bytes": count.bytes,
+                    "frames": count.frames,
+                    "rejects": dict(count.rejects),
+                    "unknown": dict(count.unknown),
+                    "uncalibrated": count.uncalibrated,
+                }
+                for name, count in counts
+            }
+        }
+
+    def _alive(self) -> bool:
+        return self._journal.alive and all(reader.alive() for reader in self._readers)
+
+    def _bus_state(self, state: BusState) -> None:
+        self._log.info("bus", connected=state.connected, detail=state.detail)
+
+    def _tell(self, part: str) -> Callable[[str], None]:
+        """A callback for a part's log line, once per change."""
+        return lambda text: self._log.info(part, detail=text)
+
+    def _trouble(self, event: str, detail: str) -> None:
+        """A disk's trouble or its end, told from any thread: logged, and said where people are."""
+        self._log.warning(event, detail=detail)
+        part, _, what = event.partition("_")
+        state: Literal["failed", "restored"] = "restored" if what in ("restored", "keeping") else "failed"
+        t_mono_ns, t_wall_ns = now_ns()
+        trouble = Trouble(t_mono_ns=t_mono_ns, t_wall_ns=t_wall_ns, part=part, state=state, detail=detail)
+        self._loop.call_soon_threadsafe(self._show, trouble)
+
+    def _warn(self, text: str) -> None:
+        self._show(Say(t_mono_ns=now_ns()[0], text=text, urgency=Urgency.WARNING))
+
+
+def page_results(result: WeighInResult, unit: str) -> Results:
+    """What the page shows of a weigh-in: the latest state's figures and plan, with every difference."""
+    name, latest = next(reversed(result.solutions.items()))
+    rows = [(what, quantity.text()) for what, quantity in figures(latest, unit)]
+    rows += [(d.name, difference_text(d, unit).partition(": ")[2]) for d in result.differences]
+    return Results(
+        title=name,
+        figures=tuple(rows),
+        plan=plan_view(latest, result.differences),
+        notes=(*latest.notes, *latest.cannot_tell_apart),
+        cautions=GENERAL,
+    )
+
+
+def main(loaded: Loaded) -> int:
+    """Run a daemon until SIGTERM or SIGINT; return the process's exit code."""
+    asyncio.run(_main(loaded))
+    return 0
+
+
+async def _main(loaded: Loaded) -> None:
+    daemon = Daemon(loaded)
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, daemon.stop)
+    await daemon.run()
