@@ -227,7 +227,7 @@ class Bus:
     async def _greet(self, client: aiomqtt.Client) -> None:
         """Say we are here, read what the broker retains of us, and put that right."""
         kept = self._topics.filters([k for k, c in topics.CHANNELS.items() if c.retain and k != "state"])
-        ours = [self._topics.topic("state"), f"{self._topics.root}/do/+"]
+        ours = [self._topics.topic("state"), self._topics.commands]
         await client.subscribe([(address, 1) for address in [*kept, *ours]])
         birth = self._state("online", self._clock())
         await self._publish(client, birth)
@@ -248,12 +248,12 @@ class Bus:
             async with asyncio.timeout(self.settings.timeout_s):
                 async for said in client.messages:
                     topic, mark = said.topic.value, read_mark(said.payload)
-                    if said.retain:
+                    if self._topics.is_command(topic):
+                        self._heard(topic, said.payload, said.retain)
+                    elif said.retain:
                         found[topic] = mark
                     elif topic == birth.topic and mark.is_from(self._topics.boot, birth.seq):
                         return found
-                    elif topic != birth.topic:
-                        self._heard(topic, said.payload, retained=False)
         return None
 
     def _settle_doubt(self, found: dict[str, Mark]) -> None:
@@ -339,10 +339,10 @@ class Bus:
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for said in client.messages:
             topic = said.topic.value
-            if topic == self._topics.topic("state"):
-                await self._mend_state(client, read_mark(said.payload))
-            else:
+            if self._topics.is_command(topic):
                 self._heard(topic, said.payload, said.retain)
+            elif topic == self._topics.topic("state"):
+                await self._mend_state(client, read_mark(said.payload))
 
     async def _mend_state(self, client: aiomqtt.Client, mark: Mark) -> None:
         """Where our topic says we are gone, by a will come late or by somebody's hand, say we are here."""

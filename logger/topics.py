@@ -135,6 +135,15 @@ class Topics:
         self.root = f"{ROOT}/{check_level(bay)}"
         self.bay, self.boot, self.unit = bay, boot, unit
 
+    @property
+    def commands(self) -> str:
+        """Topic filter of the commands."""
+        return f"{self.root}/do/+"
+
+    def is_command(self, topic: str) -> bool:
+        """Tell whether a topic is one of a command."""
+        return topic.startswith(f"{self.root}/do/")
+
     def topic(self, kind: str, pad: str = "") -> str:
         """The whole topic of a kind (and pad)."""
         return f"{self.root}/{CHANNELS[kind].address.format(pad=pad)}"
