@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -17,7 +18,7 @@ from drivers.numbers import Reader, Scaler
 from drivers.parts import Parts, Take
 from drivers.wire import COUNTS, KG_PER
 
-UNREADABLE = (ValueError, OverflowError, UnicodeDecodeError)
+UNREADABLE = (ValueError, OverflowError, struct.error)
 """What readers raise when a field is no such number or text."""
 
 MEMORY = 1024
@@ -73,6 +74,8 @@ class Context(Struct, frozen=True):
     temperature_C: float | None
     wire: Scaler
     to_kg: Scaler | None
+    steps: dict[int, float | None]
+    """Resolution (kg) by decimal places sent, filled as they come."""
 
 
 class PadReader:
@@ -81,10 +84,10 @@ class PadReader:
     def __init__(self, pad: Pad, integrity: str, limits: tuple[float, float] | None) -> None:
         self._pad, self._integrity = pad, integrity
         self._low, self._high = limits if limits else (float("-inf"), float("inf"))
-        self._scalers: dict[str, tuple[Scaler, Scaler | None]] = {}
-        self._steps: dict[tuple[str, int], float | None] = {}
+        self._scalers: dict[str, tuple[Scaler, Scaler | None, dict[int, float | None]]] = {}
         self._contexts: dict[object, Context] = {}
         self._value, self._value_part = pad.value.read, pad.value.part
+        self._count = _counter(pad.seq) if pad.seq else None
         slow = _slow_parts(pad)
         self._key: Callable[[Parts], object] = itemgetter(*slow) if slow else _nothing
 
@@ -111,15 +114,17 @@ class PadReader:
         mass_kg = value if context.to_kg is None else context.to_kg(number, places)
         if not self._low <= mass_kg <= self._high:
             raise Refused(Reason.RANGE)
+        if places not in context.steps:
+            context.steps[places] = self._step(context.unit, places, number)
         return Frame(
             address=context.address,
             mass_kg=mass_kg,
-            resolution_kg=self._step(context, places, number),
+            resolution_kg=context.steps[places],
             flags=said.flags,
             battery_V=context.battery_V,
             signal_dBm=context.signal_dBm,
             temperature_C=context.temperature_C,
-            seq=self._seq(parts),
+            seq=None if self._count is None else self._count(parts),
             integrity=self._integrity,
             raw=raw,
             wire_value=value,
@@ -141,15 +146,11 @@ class PadReader:
             battery_V=context.battery_V,
             signal_dBm=context.signal_dBm,
             temperature_C=context.temperature_C,
-            seq=self._seq(parts),
+            seq=None if self._count is None else self._count(parts),
             integrity=self._integrity,
             raw=raw,
             wire_unit=context.unit,
         )
-
-    def _seq(self, parts: Parts) -> int | None:
-        number = self._pad.seq
-        return None if number is None else int(number.read(parts[number.part])[0])
 
     def _context(self, parts: Parts) -> Context:
         """Read everything but value and counter, and remember it."""
@@ -160,7 +161,7 @@ class PadReader:
             if code is None:
                 raise Refused(reason)
             said = code | said
-        wire, to_kg = self._scaling(said.unit)
+        wire, to_kg, steps = self._scaling(said.unit)
         context = Context(
             meaning=said,
             address=pad.address if pad.address_read is None else pad.address_read(parts[pad.address_part]),
@@ -171,40 +172,39 @@ class PadReader:
             temperature_C=_scaled(pad.temperature_C, parts),
             wire=wire,
             to_kg=to_kg,
+            steps=steps,
         )
         if len(self._contexts) >= MEMORY:
             self._contexts.clear()
         self._contexts[self._key(parts)] = context
         return context
 
-    def _scaling(self, unit: str) -> tuple[Scaler, Scaler | None]:
-        """Scalers to the unit sent and to kg (None: the same), one pair a unit."""
+    def _scaling(self, unit: str) -> tuple[Scaler, Scaler | None, dict[int, float | None]]:
+        """Scalers to the unit sent and to kg (None: the same), and the steps seen; one set a unit."""
         if unit not in self._scalers:
             number = self._pad.value
             if unit not in KG_PER and unit != COUNTS:
                 raise Refused(Reason.UNIT)
             factor = KG_PER.get(unit, Fraction(1))
             kg = None if factor == 1 else Scaler(number.factor * factor, number.offset * factor)
-            self._scalers[unit] = (Scaler(number.factor, number.offset), kg)
+            self._scalers[unit] = (Scaler(number.factor, number.offset), kg, {})
         return self._scalers[unit]
 
-    def _step(self, context: Context, places: int, number: int | float) -> float | None:
+    def _step(self, unit: str, places: int, number: int | float) -> float | None:
         """The layout's resolution, else one unit in the last place sent (a lower bound of d), in kg."""
-        key = (context.unit, places)
-        if key in self._steps:
-            return self._steps[key]
-        to_kg = KG_PER[context.unit]
-        step: float | None = None
         if self._pad.resolution is not None:
-            step = float(self._pad.resolution * to_kg)
-        elif isinstance(number, int):
-            step = float(abs(self._pad.value.factor) * to_kg / 10**places)
-        if len(self._steps) < MEMORY:
-            self._steps[key] = step
-        return step
+            return float(self._pad.resolution * KG_PER[unit])
+        if isinstance(number, float):
+            return None
+        return float(abs(self._pad.value.factor) * KG_PER[unit] / 10**places)
 
 
-def _nothing(parts: Parts) -> object:
+def _counter(number: Number) -> Callable[[Parts], int]:
+    read, part = number.read, number.part
+    return lambda parts: int(read(parts[part])[0])
+
+
+def _nothing(_: Parts) -> object:
     return None
 
 
@@ -244,26 +244,26 @@ class Decoder:
     """Decodes whole messages by a plan."""
 
     def __init__(self, plan: Plan) -> None:
-        self._plan = plan
         name = plan.check.name if plan.check else "none"
         self._readers = [PadReader(pad, name, plan.limits) for pad in plan.pads]
+        self._read_one = self._readers[0].read if len(self._readers) == 1 else None
         self._passes = plan.check.passes if plan.check else None
-        self._one = self._readers[0] if len(self._readers) == 1 else None
+        self._take, self._unwrap = plan.take, plan.unwrap
+        self._shortest, self._empty = plan.shortest, plan.empty
 
     def __call__(self, raw: bytes) -> list[Frame] | Reason:
         """Return the message's frames, or why it is refused."""
-        plan = self._plan
         try:
-            message = raw if plan.unwrap is None else plan.unwrap(raw)
-            if len(message) < plan.shortest:
-                return Reason.NOISE if len(message) <= plan.empty else Reason.PATTERN
+            message = raw if self._unwrap is None else self._unwrap(raw)
+            if len(message) < self._shortest:
+                return Reason.NOISE if len(message) <= self._empty else Reason.PATTERN
             if self._passes is not None and not self._passes(message):
                 return Reason.CHECK
-            parts = plan.take(message)
-            if self._one is not None:
-                frame = self._one.read(parts, raw)
-                return [frame] if frame is not None else Reason.NOISE
-            return self._several(parts, raw)
+            parts = self._take(message)
+            if self._read_one is None:
+                return self._several(parts, raw)
+            frame = self._read_one(parts, raw)
+            return [frame] if frame is not None else Reason.NOISE
         except Refused as refused:
             return refused.reason
         except UNREADABLE:

@@ -28,11 +28,26 @@ def read_pads(top: Table, ask: Ask) -> tuple[Pad, ...]:
         for key in table.keys():
             if key not in NAMES:
                 table.fault(f"{table.name(key)} is unknown; {nearest(key, NAMES)}")
-    pads = tuple(_pad(_Fields(table, shared), ask) for table in (given or [shared]))
+    sets = [_Fields(table, shared) for table in (given or [shared])]
+    _ask_in_order(sets, ask)
+    pads = tuple(_pad(fields, ask) for fields in sets)
     addresses = [pad.address for pad in pads]
     if given and (None in addresses or len(set(addresses)) < len(addresses)) and len(pads) > 1:
         top.fault('pads: each needs an address of its own, a text like address = "1"')
     return pads
+
+
+def _ask_in_order(sets: list[_Fields], ask: Ask) -> None:
+    """Ask for fields that stand by position from left to right: so they are cut by one struct as they are."""
+    placed = []
+    for fields in sets:
+        for name in NAMES:
+            value, full = fields.find(name)
+            for item in value if isinstance(value, list) else [value]:
+                if isinstance(item, dict) and isinstance(item.get("at"), int):
+                    placed.append((item["at"], name, item, full))
+    for _, name, item, full in sorted(placed, key=lambda entry: entry[0]):
+        ask(Table(item, full, sets[0].faults), name)
 
 
 class _Fields:

@@ -32,23 +32,37 @@ def text(
     stand (blanks, thousands marks). `backwards` reads the last character first.
     """
     mark = point.encode()
+    read = _pointed(mark) if decimals is None else _implied(decimals)
+    if not backwards and not ignore:
+        return read
 
+    def prepared(field: bytes) -> Pair:
+        return read(field[:: -1 if backwards else 1].translate(None, ignore))
+
+    return prepared
+
+
+def _pointed(mark: bytes) -> Reader:
     def read(field: bytes) -> Pair:
-        if backwards:
-            field = field[::-1]
-        if ignore:
-            field = field.translate(None, ignore)
-        if decimals is None:
-            whole, dot, part = field.partition(mark)
-            places = len(part)
-        else:
-            whole, dot, part, places = field, b"", b"", decimals
+        whole, dot, part = field.partition(mark)
         if (part.isdigit() or not dot) and not whole.translate(None, _PLAIN):
             try:
-                return int(whole + part), places
-            except ValueError:  # sign behind, blanks after the sign or behind
+                return int(whole + part), len(part)
+            except ValueError:  # sign behind, blanks after the sign
                 pass
-        return _slowly(field, mark, decimals)
+        return _slowly(field, mark, None)
+
+    return read
+
+
+def _implied(decimals: int) -> Reader:
+    def read(field: bytes) -> Pair:
+        if not field.translate(None, _PLAIN):
+            try:
+                return int(field), decimals
+            except ValueError:  # as above
+                pass
+        return _slowly(field, b"", decimals)
 
     return read
 

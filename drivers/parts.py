@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from operator import itemgetter
+from struct import Struct
 from typing import Any
 
 Parts = Sequence[bytes]
@@ -19,19 +21,61 @@ Span = tuple[int, int]
 
 def by_position(spans: list[Span], size: int | None, constants: list[tuple[int, bytes]]) -> Take:
     """Take fields by position; the message has `size` bytes (None: any) and the constants stand in it."""
+    cut = _by_slices(spans) if size is None else _by_struct(spans, size)
+
+    def take(message: bytes) -> Parts:
+        for at, literal in constants:
+            if not message.startswith(literal, at):
+                raise ValueError(f"{literal!r} does not stand at {at}")
+        return cut(message)
+
+    return take if constants else cut
+
+
+def _by_slices(spans: list[Span]) -> Take:
     slices = [slice(at, at + n if at >= 0 or at + n < 0 else None) for at, n in spans]
     sizes = [n for _, n in spans]
 
     def take(message: bytes) -> Parts:
-        if size is not None and len(message) != size:
-            raise ValueError(f"{len(message)} bytes, not {size}")
-        for at, literal in constants:
-            if not message.startswith(literal, at):
-                raise ValueError(f"{literal!r} does not stand at {at}")
         parts = [message[cut] for cut in slices]
-        if size is None and [len(part) for part in parts] != sizes:
+        if [len(part) for part in parts] != sizes:
             raise ValueError("too short for its fields")
         return parts
+
+    return take
+
+
+def _by_struct(spans: list[Span], size: int) -> Take:
+    """Cut by one struct, which is twice as fast as slices and refuses another size by itself."""
+    places = [(at if at >= 0 else size + at, n) for at, n in spans]
+    fields, at = "", 0
+    order = sorted(range(len(places)), key=places.__getitem__)
+    for index in order:
+        begin, n = places[index]
+        if begin < at or begin + n > size:  # fields overlap
+            return _sized(_by_slices(spans), size)
+        fields += f"{begin - at}x{n}s"
+        at = begin + n
+    unpack = Struct(f"{fields}{size - at}x").unpack
+    if order == sorted(order):
+        return unpack
+    pick = _picker([order.index(index) for index in range(len(order))])
+    return lambda message: pick(unpack(message))
+
+
+def _picker(indices: list[int]) -> Callable[[Parts], Parts]:
+    """Pick these items in this order, as a tuple even when it is one."""
+    if len(indices) == 1:
+        only = indices[0]
+        return lambda parts: (parts[only],)
+    return itemgetter(*indices)
+
+
+def _sized(cut: Take, size: int) -> Take:
+    def take(message: bytes) -> Parts:
+        if len(message) != size:
+            raise ValueError(f"{len(message)} bytes, not {size}")
+        return cut(message)
 
     return take
 
@@ -39,15 +83,13 @@ def by_position(spans: list[Span], size: int | None, constants: list[tuple[int, 
 def by_pattern(pattern: re.Pattern[bytes], groups: list[str], head: int, tail: int) -> Take:
     """Take named groups of a pattern that matches the whole body (the message less `head` and `tail` bytes)."""
     match = pattern.fullmatch
-    numbers = [pattern.groupindex[group] for group in groups]
-    in_order = numbers == list(range(1, pattern.groups + 1))
+    pick = _picker([pattern.groupindex[group] - 1 for group in groups])
 
     def take(message: bytes) -> Parts:
         found = match(message, head, len(message) - tail)
         if found is None:
             raise ValueError("the pattern does not match")
-        parts = found.groups(b"")
-        return parts if in_order else [parts[n - 1] for n in numbers]
+        return pick(found.groups(b""))
 
     return take
 

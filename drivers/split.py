@@ -13,6 +13,7 @@ an 8-bit check alone passes once in 256 wrong places.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Protocol
 
@@ -87,13 +88,19 @@ class Marked:
         self.start, self.longest = start, longest
         self._end, self._trail, self._sized = end, trail, sized
         self._inside = False
+        inner = b"[^%b]{0,%d}" % (re.escape(start[:1] + end[:1]), longest - len(start) - len(end) - trail)
+        plain = re.escape(start) + inner + re.escape(end) + b".{%d}" % trail
+        self._plain = re.compile(plain, re.DOTALL).match
 
-    def begin(self, clean: bool) -> None:
+    def begin(self, clean: bool) -> None:  # noqa: ARG002 - a start tells where a message begins
         """Take up a stream anew."""
         self._inside = False
 
     def cut(self, buffer: bytes, at: int) -> Cut:
         """Find noise up to a start, or the message with its trail."""
+        plain = None if self._inside else self._plain(buffer, at)
+        if plain is not None:
+            return plain.end(), None
         if not buffer.startswith(self.start, at):
             self._inside = False
             return noise(buffer, at, self.start, self.longest)
