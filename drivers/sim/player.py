@@ -18,13 +18,17 @@ from drivers.sim.wire import PadLine, SharedLine
 
 
 class Line:
-    """One pseudo-terminal in raw mode: `device` is the path to open, `write` sends bytes out of it."""
+    """One pseudo-terminal in raw mode: `device` is the path to open, `write` sends bytes out of it.
+
+    The far end is left for the reader: a program may well refuse a device that another holds open.
+    """
 
     def __init__(self) -> None:
-        self._near, self._far = os.openpty()
-        tty.setraw(self._far)
+        self._near, far = os.openpty()
+        tty.setraw(far)
+        self.device = os.ttyname(far)
+        os.close(far)
         os.set_blocking(self._near, False)
-        self.device = os.ttyname(self._far)
         self.written = self.dropped = 0
 
     def write(self, data: bytes) -> None:
@@ -38,10 +42,9 @@ class Line:
 
     def unplug(self) -> None:
         """Take the device away, as pulling a plug does; whoever reads it sees the end. Twice does no harm."""
-        for end in (self._near, self._far):
-            if end >= 0:
-                os.close(end)
-        self._near = self._far = -1
+        if self._near >= 0:
+            os.close(self._near)
+        self._near = -1
 
     def __enter__(self) -> Line:
         return self
