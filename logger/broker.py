@@ -101,8 +101,12 @@ _NAMES: dict[OwnKind, str] = {"mosquitto": "mosquitto, started by us", "embedded
 
 @contextmanager
 def _folder(settings: BrokerSettings) -> Iterator[Path]:
-    """The folder for our broker's files; a passing one where nothing is to be kept."""
-    if not settings.state_folder:
+    """The folder for our broker's files; a passing one where nothing is to be kept, or we are root.
+
+    As root we start mosquitto as nobody, who may not reach into our folders; what it forgets at its end, the
+    bus gives it again.
+    """
+    if not settings.state_folder or os.geteuid() == 0:
         with tempfile.TemporaryDirectory(prefix="restpoint-broker-") as folder:
             yield Path(folder)
         return
