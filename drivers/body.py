@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 
 from drivers import parts
 from drivers.checks import Check
+from drivers.decode import Pad
 from drivers.framing import Framing
+from drivers.poll import Poll
 from drivers.schema import Table, nearest
 
 KINDS = ("positions", "pattern", "columns", "keyed", "json")
@@ -35,6 +37,13 @@ class Body:
         """True when a body that lost its beginning never reads: counted columns, keys, an object."""
         return self.kind in ("keyed", "json") or (self.kind == "columns" and 0 not in self.sources)
 
+    def place(self, source: tuple[int, int] | str | int, name: str) -> int:
+        """Number of the part that this source gives; a source asked for twice is one part."""
+        if source not in self.sources:
+            self.sources.append(source)
+            self.names.append(name)
+        return self.sources.index(source)
+
     def take(self) -> parts.Take:
         """Make the function that takes the sources from a message."""
         if self.kind == "positions":
@@ -54,6 +63,18 @@ class Body:
 
 Ask = Callable[[Table, str], int]
 """Takes a field's table and name, reads where the field stands and returns the number of its part."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Made:
+    """All of a layout but its fields: how messages are cut, checked, taken apart and asked for."""
+
+    framing: Framing
+    check: Check | None
+    body: Body
+    ask: Ask
+    poll: Poll | None = None
+    name_pads: Callable[[tuple[Pad, ...]], tuple[Pad, ...]] = lambda pads: pads
 
 
 def read_body(table: Table, framing: Framing, check: Check | None) -> tuple[Body, Ask]:
@@ -117,10 +138,7 @@ def _ask(body: Body, table: Table, name: str) -> int:
         source = table.text("key")
         if not source:
             table.fault(f"{table.name('key')} is needed")
-    if source not in body.sources:
-        body.sources.append(source)
-        body.names.append(name)
-    return body.sources.index(source)
+    return body.place(source, name)
 
 
 def _span(body: Body, table: Table) -> tuple[int, int]:

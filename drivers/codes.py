@@ -1,8 +1,8 @@
 """Reading codes: status, sign and unit by word, letter or bit.
 
 A code's meaning is written in words: the flags of drivers.api ("steady", "moving", "overload", "underload",
-"low_battery", "at_zero", "net"), "minus" and "plus", "absent" (this pad has nothing to say: no frame), or a unit; several are separated
-by blanks, none is "".
+"low_battery", "at_zero", "net"), "minus" and "plus", "absent" (this pad has nothing to say: no frame), or a
+unit. Several are separated by blanks; no word at all means that the code is known and says nothing.
 """
 
 from __future__ import annotations

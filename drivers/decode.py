@@ -45,7 +45,7 @@ class Number:
 
 @dataclass(frozen=True, kw_only=True)
 class Pad:
-    """One pad's fields in a message; `codes` are looked up in order, `others` are numbers beside the value."""
+    """One pad's fields in a message; `codes` are looked up in order."""
 
     value: Number
     address: str | None = None

@@ -1,4 +1,5 @@
-"""Undoing escapes: SLIP (RFC 1055), COBS (Cheshire and Baker 1999) and HDLC-like byte stuffing (RFC 1662).
+"""Undoing escapes: hexadecimal characters, SLIP (RFC 1055), COBS (Cheshire and Baker 1999) and the byte
+stuffing of HDLC-like framing (RFC 1662).
 
 Each takes a message with the end (and leading ends) it had on the wire; ValueError says that its escapes
 are damaged. The inverses serve simulation and tests.
@@ -52,10 +53,10 @@ def to_cobs(message: bytes) -> bytes:
     """Escape a message and end it."""
     out = bytearray()
     for block in message.split(b"\0"):
-        while len(block) >= 254:
-            out += b"\xff" + block[:254]
-            block = block[254:]
-        out += bytes([len(block) + 1]) + block
+        full = len(block) // 254
+        for at in range(0, 254 * full, 254):
+            out += b"\xff" + block[at : at + 254]
+        out += bytes([len(block) - 254 * full + 1]) + block[254 * full :]
     return bytes(out) + b"\0"
 
 
@@ -73,6 +74,18 @@ def from_hdlc(raw: bytes) -> bytes:
 def to_hdlc(message: bytes) -> bytes:
     """Escape a message and end it."""
     return message.replace(b"\x7d", b"\x7d\x5d").replace(HDLC_FLAG, b"\x7d\x5e") + HDLC_FLAG
+
+
+def from_hex(head: int, tail: int) -> Callable[[bytes], bytes]:
+    """Make what undoes hexadecimal characters between a start and an end of these sizes."""
+
+    def unwrap(raw: bytes) -> bytes:
+        characters = raw[head : len(raw) - tail]
+        if not characters.isalnum():
+            raise ValueError("something stands between hexadecimal characters")
+        return bytes.fromhex(characters.decode("ascii"))
+
+    return unwrap
 
 
 UNWRAP: dict[str, Callable[[bytes], bytes]] = {"slip": from_slip, "cobs": from_cobs, "hdlc": from_hdlc}

@@ -25,7 +25,7 @@ def read_pads(top: Table, ask: Ask) -> tuple[Pad, ...]:
     shared = top.table("fields")
     given = top.tables("pads")
     for table in (shared, *given):
-        for key in table.keys():
+        for key in table.given():
             if key not in NAMES:
                 table.fault(f"{table.name(key)} is unknown; {nearest(key, NAMES)}")
     sets = [_Fields(table, shared) for table in (given or [shared])]
@@ -45,9 +45,9 @@ def _ask_in_order(sets: list[_Fields], ask: Ask) -> None:
             value, full = fields.find(name)
             for item in value if isinstance(value, list) else [value]:
                 if isinstance(item, dict) and isinstance(item.get("at"), int):
-                    placed.append((item["at"], name, item, full))
-    for _, name, item, full in sorted(placed, key=lambda entry: entry[0]):
-        ask(Table(item, full, sets[0].faults), name)
+                    placed.append((item["at"], name, Table(item, full, fields.faults)))  # noqa: PERF401 - clearer
+    for _, name, table in sorted(placed, key=lambda entry: entry[0]):
+        ask(table, name)
 
 
 class _Fields:
@@ -195,7 +195,7 @@ def _map(table: Table) -> Look:
         table.fault(f'{table.where}: a map or bits are needed, for example map = {{ST = "steady"}}')
     known: dict[bytes, Meaning] = {}
     other = None
-    for key in entries.keys():
+    for key in entries.given():
         said = _meaning(entries, key)
         if key == "*":
             other = said
@@ -211,7 +211,7 @@ def _bits(table: Table) -> Look:
     read = numbers.integer(coding=coding, order=order)
     meanings: dict[int, tuple[Meaning, Meaning]] = {}
     must: dict[int, bool] = {}
-    for key in entries.keys():
+    for key in entries.given():
         if not key.isdecimal() or int(key) > 63:
             entries.fault(f"{entries.name(key)}: bits are numbered from 0, the lowest")
         elif entries.text(key) in ("0", "1"):
@@ -250,7 +250,7 @@ def _address(fields: _Fields, ask: Ask) -> tuple[str | None, int, Callable[[byte
     table = Table(value, full, fields.faults)
     coding = table.choice("coding", ("text", "binary", "hex"), "text")
     names = table.table("map")
-    known = {_bytes(names, key): names.text(key) for key in names.keys()}
+    known = {_bytes(names, key): names.text(key) for key in names.given()}
     if coding == "text":
         plain = _plain
     else:

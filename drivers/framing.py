@@ -18,7 +18,11 @@ LONGEST = 65536
 
 @dataclass(frozen=True, kw_only=True)
 class Framing:
-    """How messages are cut; `length` reads a message's head (of `head_size` bytes) and tells its size."""
+    """How messages are cut and what undoes their escapes (`unwrap`, None when there are none).
+
+    `length` reads a message's head (of `head_size` bytes) and tells its size; ValueError when it cannot be
+    the head of a message.
+    """
 
     kind: str
     start: bytes = b""
@@ -28,29 +32,29 @@ class Framing:
     longest: int = 256
     length: Callable[[bytes], int] | None = None
     head_size: int = 0
+    unwrap: Callable[[bytes], bytes] | None = None
 
     @property
     def head(self) -> int:
         """Bytes of a message before its body."""
-        return len(self.start)
+        return 0 if self.unwrap else len(self.start)
 
     @property
     def tail(self) -> int:
         """Bytes of a message after its body."""
-        return self.trail + len(self.end)
+        return 0 if self.unwrap else self.trail + len(self.end)
 
-    @property
-    def unwrap(self) -> Callable[[bytes], bytes] | None:
-        """What undoes the escapes, None when there are none."""
-        return escapes.UNWRAP.get(self.kind)
+    def splitter(self, decode: Decode, *, tail_safe: bool, sure: bool) -> Stepper | Hunter:
+        """Make the splitter; `tail_safe` when the tail of a message can never pass for a whole one.
 
-    def splitter(self, decode: Decode, *, tail_safe: bool) -> Stepper | Hunter:
-        """Make the splitter; `tail_safe` when the tail of a message can never pass for a whole one."""
+        `sure` when a message may be believed without another that follows it (see Hunter).
+        """
         if self.kind == "fixed":
-            return Hunter(Sized(self.start, self.size or self.longest), decode)
+            return Hunter(Sized(self.start, self.size or self.longest), decode, sure=sure)
         if self.kind == "length" and self.length is not None:
             shortest = max(self.head_size, len(self.start)) + 1
-            return Hunter(Told(self.start, self.longest, shortest, self.head_size, self.length), decode)
+            cutter = Told(self.start, self.longest, shortest, self.head_size, self.length)
+            return Hunter(cutter, decode, sure=sure)
         return Stepper(self._cutter(tail_safe), decode)
 
     def _cutter(self, tail_safe: bool) -> Cutter:
@@ -70,14 +74,9 @@ def read_framing(table: Table) -> Framing:
     size = table.whole("size", 0, 1, LONGEST) or None
     if kind in escapes.ENDS:
         longest = max(longest, 2 * (size or 0) + 2)
-        framing = Framing(kind=kind, size=size, longest=longest)
-    elif kind == "line":
-        end = _needed(table, "end", b"\r\n")
-        framing = Framing(kind=kind, end=end, size=size, longest=size or longest)
-    elif kind == "marked":
-        start, end = _needed(table, "start"), _needed(table, "end")
-        trail = table.whole("trail", 0, 0, 64)
-        framing = Framing(kind=kind, start=start, end=end, trail=trail, size=size, longest=size or longest)
+        framing = Framing(kind=kind, size=size, longest=longest, unwrap=escapes.UNWRAP[kind])
+    elif kind in ("line", "marked"):
+        framing = _delimited(table, kind, size, longest)
     elif kind == "fixed":
         if size is None:
             table.fault("frame.size is needed for kind 'fixed'")
@@ -86,6 +85,20 @@ def read_framing(table: Table) -> Framing:
         framing = _told(table, longest)
     table.close()
     return framing
+
+
+def _delimited(table: Table, kind: str, size: int | None, longest: int) -> Framing:
+    marked = kind == "marked"
+    start = _needed(table, "start") if marked else b""
+    end = _needed(table, "end") if marked else _needed(table, "end", b"\r\n")
+    trail = table.whole("trail", 0, 0, 64) if marked else 0
+    unwrap = None
+    if table.truth("hex"):
+        unwrap = escapes.from_hex(len(start), trail + len(end))
+        longest = max(longest, len(start) + 2 * (size or 0) + trail + len(end))
+    elif size is not None:
+        longest = size
+    return Framing(kind=kind, start=start, end=end, trail=trail, size=size, longest=longest, unwrap=unwrap)
 
 
 def _needed(table: Table, key: str, default: bytes | None = None) -> bytes:

@@ -8,7 +8,7 @@ what they carry, without escapes). The *body* is the message less its start, end
 that is the last thing in it. Positions (`at`, `from`, `to`) count bytes of the message from 0; negative ones
 count from its end, -1 being the last byte.
 
-    about = "text"                  what it is
+    about = "text"                  what it is (tables follow the single keys)
     limits_kg = [low, high]         plausible values; needed when there is no check (limits_counts for counts)
 
     [serial]  baud = 9600  bytesize = 5…8  parity = "N E O M S"  stopbits = 1, 1.5, 2
@@ -24,6 +24,8 @@ count from its end, -1 being the last byte.
       "slip" (RFC 1055)  "cobs"  "hdlc" (7E flags, 7D escapes XOR 20)
     size = n                        the message's exact length; needed for body "positions" unless "length"
     max = n                         longest message, 256 unless given
+    hex = true                      line and marked: the message is binary, sent as hexadecimal characters
+                                    between start and end; it is what they say, without start and end
 
     [check]                         at most one
     kind = …                        needed: "xor" "sum" "sum-ones" "sum-twos" "crc"
@@ -32,7 +34,7 @@ count from its end, -1 being the last byte.
     size = n                        bytes it takes on the wire: 1, or the CRC's, twice that for hex
     order = "big"                   or "little" (for hex: digits reversed)
     at = n                          where it stands: the trail, or the last bytes before the end
-    from, to = n                    first byte covered, first byte not covered: after the start, up to the check
+    from, to = n                    first byte covered, first not covered: from the start's end to the check
     init, mask = n                  added or XORed in (not crc); bits kept
 
     [body]                          how the body is taken apart into parts
@@ -59,8 +61,8 @@ count from its end, -1 being the last byte.
                                     decimals = n (a point that is not sent); ignore = " " (characters left
                                     out inside); reversed = true (last digit first)
       coding = "hex" | "binary"     an integer in hexadecimal characters or bytes: form = "unsigned" "twos"
-                                    "ones" "magnitude" "offset"; order = "big" "little" "swapped" (16-bit words);
-                                    mask = 0x3FFF; bits = n (width for the sign); decimals = n
+                                    "ones" "magnitude" "offset"; order = "big" "little" "swapped" (16-bit
+                                    words); mask = 0x3FFF; bits = n (width for the sign); decimals = n
       coding = "bcd"                form = "unsigned" "sign-first" "sign-last"; order; decimals
       coding = "float"              IEEE 754 of 2, 4 or 8 bytes; order
       scale = 0.02  offset = -1.5   what was read times scale plus offset, in the unit; both exact as written
@@ -79,6 +81,16 @@ count from its end, -1 being the last byte.
     period_s = 0.1                  from one request to the next
     timeout_s = 0.2                 an answer may take; then the next is asked
     pause_s = 0                     of quiet after an answer before the next request (half duplex)
+    echo = true                     the line returns what is sent, before the answer
+
+    [modbus]                        instead of frame, check, body and poll
+    mode = "rtu"                    or "ascii", or "tcp" for gateways that speak Modbus TCP
+    units = [1, 2]                  needed: unit identifiers, asked in turn; an answer's address is its unit,
+    addresses = ["P1", "P2"]        or these
+    function = 3                    holding registers, or 4 input registers
+    first = 0  count = n            needed: registers asked for, from 0 as on the wire; fields then have
+                                    `register` and `registers` (1, or 2 for 32 bits …) in place of at and size
+    period_s, timeout_s, pause_s, echo     as in [poll]
 """
 
 from __future__ import annotations
@@ -90,13 +102,14 @@ from fractions import Fraction
 from pathlib import Path
 
 from drivers.api import Driver, SerialSettings
-from drivers.body import Body, read_body
+from drivers.body import Body, Made, read_body
 from drivers.checks import Check
 from drivers.decode import Decoder, Pad, Plan
 from drivers.fields import read_pads
 from drivers.framing import Framing, read_check, read_framing
+from drivers.modbus import read_modbus
 from drivers.poll import Poll, read_poll
-from drivers.schema import LayoutError, Table
+from drivers.schema import LayoutError, Table, with_lines
 from drivers.stream import StreamDriver
 
 
@@ -134,8 +147,11 @@ class Layout:
 
     def driver(self) -> Driver:
         """Make a decoder for one port, beginning anew."""
-        splitter = self.framing.splitter(Decoder(self.plan()), tail_safe=self._tail_safe())
+        splitter = self.framing.splitter(Decoder(self.plan()), tail_safe=self._tail_safe(), sure=self._sure())
         return StreamDriver(name=self.name, serial=self.serial, splitter=splitter, poll=self.poll)
+
+    def _sure(self) -> bool:
+        return self.poll is not None and self.check is not None and self.check.mask > 0xFF
 
     def _tail_safe(self) -> bool:
         """True when the tail of a message can never pass for a whole one."""
@@ -165,34 +181,38 @@ def _read(text: str, name: str, source: str) -> Layout:
     faults: list[str] = []
     layout = _layout(Table(data, "", faults), name)
     if faults:
-        raise LayoutError(source, list(dict.fromkeys(faults)))
+        raise LayoutError(source, with_lines(text, list(dict.fromkeys(faults))))
     return layout
 
 
 def _layout(top: Table, name: str) -> Layout:
-    about = top.text("about")
-    serial = _serial(top.table("serial"))
-    framing = read_framing(top.table("frame"))
-    checked, polled = top.optional("check"), top.optional("poll")
-    check = read_check(checked, framing) if checked else None
-    body, ask = read_body(top.table("body"), framing, check)
-    pads = read_pads(top, ask)
-    poll = read_poll(polled) if polled else None
-    limits = _limits(top, pads, check)
-    if check is None and framing.kind in ("fixed", "length") and not framing.start:
-        top.fault("frame.start: without a start a [check] is needed, or nothing tells where a message begins")
+    about, serial = top.text("about"), _serial(top.table("serial"))
+    modbus = top.optional("modbus")
+    made = read_modbus(modbus, top) if modbus else _made(top)
+    pads = made.name_pads(read_pads(top, made.ask))
+    limits = _limits(top, pads, made.check)
     top.close()
     return Layout(
         name=name,
         about=about,
         serial=serial,
-        framing=framing,
-        check=check,
-        body=body,
+        framing=made.framing,
+        check=made.check,
+        body=made.body,
         pads=pads,
         limits=limits,
-        poll=poll,
+        poll=made.poll,
     )
+
+
+def _made(top: Table) -> Made:
+    framing = read_framing(top.table("frame"))
+    checked, polled = top.optional("check"), top.optional("poll")
+    check = read_check(checked, framing) if checked else None
+    if check is None and framing.kind in ("fixed", "length") and not framing.start:
+        top.fault("frame.start: without a start a [check] is needed, or nothing tells where a message begins")
+    body, ask = read_body(top.table("body"), framing, check)
+    return Made(framing=framing, check=check, body=body, ask=ask, poll=read_poll(polled) if polled else None)
 
 
 def _serial(table: Table) -> SerialSettings:

@@ -81,7 +81,7 @@ def _sized(cut: Take, size: int) -> Take:
 
 
 def by_pattern(pattern: re.Pattern[bytes], groups: list[str], head: int, tail: int) -> Take:
-    """Take named groups of a pattern that matches the whole body (the message less `head` and `tail` bytes)."""
+    """Take named groups of a pattern that matches the body: the message less `head` and `tail` bytes."""
     match = pattern.fullmatch
     pick = _picker([pattern.groupindex[group] - 1 for group in groups])
 

@@ -18,13 +18,15 @@ class Poll:
     period_ns: int = 100_000_000
     timeout_ns: int = 200_000_000
     pause_ns: int = 0
+    echo: bool = False
+    """The line returns what is sent (two-wire adapters), before the answer."""
 
 
 class Turn:
     """Whose turn it is: pure bookkeeping over the times that are handed in."""
 
     def __init__(self, poll: Poll) -> None:
-        self._poll = poll
+        self.poll = poll
         self._next = 0
         self._sent_ns: int | None = None
         self._quiet_ns: int | None = None
@@ -33,7 +35,7 @@ class Turn:
 
     def due(self, t_mono_ns: int) -> bytes | None:
         """Return the request to send now, None while an answer is awaited or the period or pause runs."""
-        poll = self._poll
+        poll = self.poll
         if self._sent_ns is not None:
             since = t_mono_ns - self._sent_ns
             if self.awaited is not None and since < poll.timeout_ns:
@@ -48,9 +50,9 @@ class Turn:
         """Note that a request went out (live, or as the journal tells in a replay)."""
         if self.awaited is not None:
             self.unanswered += 1
-        if request in self._poll.requests:
-            self.awaited = self._poll.requests.index(request)
-            self._next = (self.awaited + 1) % len(self._poll.requests)
+        if request in self.poll.requests:
+            self.awaited = self.poll.requests.index(request)
+            self._next = (self.awaited + 1) % len(self.poll.requests)
         self._sent_ns = t_mono_ns
 
     def heard(self, t_mono_ns: int) -> None:
@@ -59,9 +61,9 @@ class Turn:
 
     def address(self) -> str | None:
         """Address of the answer awaited, None when answers say it themselves or none is awaited."""
-        if self.awaited is None or not self._poll.addresses:
+        if self.awaited is None or not self.poll.addresses:
             return None
-        return self._poll.addresses[self.awaited]
+        return self.poll.addresses[self.awaited]
 
     def answered(self) -> None:
         """Note that the answer was whole."""
@@ -78,15 +80,21 @@ def read_poll(table: Table) -> Poll:
         table.fault("poll.requests: the same request stands there twice")
     if addresses and len(addresses) != len(requests):
         table.fault(f"poll.addresses: {len(addresses)} for {len(requests)} requests; one for each is needed")
-    poll = Poll(
-        requests=tuple(requests) or (b"?",),
-        addresses=tuple(addresses),
+    poll = read_times(table, tuple(requests), tuple(addresses))
+    table.close()
+    return poll
+
+
+def read_times(table: Table, requests: tuple[bytes, ...], addresses: tuple[str, ...]) -> Poll:
+    """Read the times of polling; `requests` are what is sent in turn."""
+    return Poll(
+        requests=requests or (b"?",),
+        addresses=addresses,
         period_ns=_ns(table, "period_s", "0.1"),
         timeout_ns=_ns(table, "timeout_s", "0.2"),
         pause_ns=_ns(table, "pause_s", "0"),
+        echo=table.truth("echo"),
     )
-    table.close()
-    return poll
 
 
 def _ns(table: Table, key: str, default: str) -> int:

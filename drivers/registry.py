@@ -79,7 +79,7 @@ def _plug_in(point: EntryPoint) -> Factory:
     try:
         factory = point.load()
         driver = factory()
-    except Exception as fault:  # noqa: BLE001 - foreign code may raise anything; it must only name itself
+    except Exception as fault:  # foreign code may raise anything; it must only name itself
         raise DriverError(f"plug-in {point.name} ({point.value}) is broken: {fault!r}") from fault
     if not isinstance(driver, Driver):
         raise DriverError(

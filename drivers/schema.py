@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from decimal import Decimal
 from difflib import get_close_matches
@@ -23,6 +24,27 @@ def nearest(word: str, known: Sequence[str]) -> str:
     """Say which known word is nearest, or list them all."""
     close = get_close_matches(word, known, n=1)
     return f"did you mean {close[0]!r}?" if close else f"known are {', '.join(known)}"
+
+
+def with_lines(text: str, faults: list[str]) -> list[str]:
+    """Put the line of the file before each fault whose key (or the table around it) stands in the file."""
+    lines: dict[str, int] = {}
+    table = ""
+    for number, line in enumerate(text.splitlines(), 1):
+        if head := re.match(r"\s*\[+\s*([\w.-]+)\s*\]+", line):
+            table = head[1] + "."
+            lines.setdefault(head[1], number)
+        elif key := re.match(r"\s*([\w.-]+)\s*=", line):
+            lines.setdefault(table + key[1], number)
+    placed = sorted(((_line(lines, fault), fault) for fault in faults), key=lambda item: item[0])
+    return [f"line {line}: {fault}" if line else fault for line, fault in placed]
+
+
+def _line(lines: dict[str, int], fault: str) -> int:
+    named = re.match(r"[\w.-]+", fault)
+    path = named[0].rstrip(".").split(".") if named else []
+    found = (lines.get(".".join(path[:n])) for n in range(len(path), 0, -1))
+    return next((number for number in found if number), 0)
 
 
 class Table:
@@ -55,7 +77,7 @@ class Table:
         self._asked.append(key)
         return self._data.get(key)
 
-    def keys(self) -> list[str]:
+    def given(self) -> list[str]:
         """All keys given."""
         return list(self._data)
 

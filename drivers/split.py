@@ -8,7 +8,8 @@ makes the result independent of chunking.
 Two strategies. `Stepper` serves streams whose ends or starts cannot stand inside a message (lines, marked
 messages, SLIP, COBS). `Hunter` serves binary messages of fixed or told length, where a start may stand
 inside by chance: out of step it believes a message only when another good one follows at its end, because
-an 8-bit check alone passes once in 256 wrong places.
+an 8-bit check alone passes once in 256 wrong places. Answers to polling come one by one: there a CRC of 16
+bits or more is believed by itself (`sure`).
 """
 
 from __future__ import annotations
@@ -172,7 +173,7 @@ def noise(buffer: bytes, at: int, start: bytes, longest: int) -> Cut:
 
 
 def next_start(raw: bytes, start: bytes) -> int:
-    """Position (≥ 1) of the next start inside a refused message, of its beginning at the end, or its length."""
+    """Where (≥ 1) the next start in a refused message stands, or its beginning at the end, or the length."""
     found = raw.find(start, 1)
     if found >= 0:
         return found
@@ -232,8 +233,8 @@ class Hunter:
     as one reject when a message is believed or the run is as long as the longest message.
     """
 
-    def __init__(self, cutter: Cutter, decode: Decode) -> None:
-        self._cutter, self._decode = cutter, decode
+    def __init__(self, cutter: Cutter, decode: Decode, *, sure: bool = False) -> None:
+        self._cutter, self._decode, self._sure = cutter, decode, sure
         self._rest = b""
         self._run = 0
         self._why = Reason.NOISE
@@ -294,7 +295,7 @@ class Hunter:
         if fault is None:
             read = self._decode(buffer[here:stop])
             if isinstance(read, list):
-                following = self._follows(buffer, stop)
+                following = self._sure or self._follows(buffer, stop)
                 if following is None:
                     return -1
                 if following:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from msgspec.structs import replace
 
-from drivers.api import Frame, Reject, SerialSettings
+from drivers.api import Frame, Reason, Reject, SerialSettings
 from drivers.poll import Poll, Turn
 from drivers.split import Hunter, Stepper
 
@@ -19,6 +19,7 @@ class StreamDriver:
         self._splitter = splitter
         self._turn = Turn(poll) if poll else None
         self._given_up: list[Frame | Reject] = []
+        self._echo = _Echo()
 
     def feed(self, data: bytes, t_mono_ns: int) -> list[Frame | Reject]:
         """Take bytes; return the frames and rejects they complete."""
@@ -28,7 +29,7 @@ class StreamDriver:
 
     def pending(self) -> int:
         """Count the bytes held back."""
-        return self._splitter.held() + sum(len(item.raw) for item in self._given_up)
+        return self._splitter.held() + len(self._echo.held) + sum(len(item.raw) for item in self._given_up)
 
     def request(self, t_mono_ns: int) -> bytes | None:
         """Return the request that is due."""
@@ -44,15 +45,46 @@ class StreamDriver:
         if self._turn is not None:
             self._turn.sent(request, t_mono_ns)
             self._given_up += self._splitter.begin()
+            self._given_up += self._echo.begin(request if self._turn.poll.echo else b"")
 
     def _polled(self, turn: Turn, data: bytes, t_mono_ns: int) -> list[Frame | Reject]:
-        turn.heard(t_mono_ns)
+        if data:
+            turn.heard(t_mono_ns)
         out, self._given_up = self._given_up, []
+        echoed, data = self._echo.strip(data)
+        out += echoed
         for item in self._splitter.feed(data):
             out.append(_named(item, turn.address()))
             if isinstance(item, Frame):
                 turn.answered()
         return out
+
+
+class _Echo:
+    """Takes a request that the line returns out of what comes in."""
+
+    def __init__(self) -> None:
+        self.held = b""
+        self._awaited = b""
+
+    def begin(self, request: bytes) -> list[Reject]:
+        """Await the echo of a request (b"" for none); what was held of the last one is refused."""
+        held, self.held, self._awaited = self.held, b"", request
+        return [Reject(reason=Reason.NOISE, raw=held)] if held else []
+
+    def strip(self, data: bytes) -> tuple[list[Reject], bytes]:
+        """Return the whole echo as noise, and the bytes that are none."""
+        if not self._awaited or not data:
+            return [], data
+        seen, awaited = self.held + data, self._awaited
+        if not seen.startswith(awaited[: len(seen)]):
+            self.held = self._awaited = b""
+            return [], seen
+        if len(seen) < len(awaited):
+            self.held = seen
+            return [], b""
+        self.held = self._awaited = b""
+        return [Reject(reason=Reason.NOISE, raw=awaited)], seen[len(awaited) :]
 
 
 def _named(item: Frame | Reject, address: str | None) -> Frame | Reject:

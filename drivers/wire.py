@@ -10,9 +10,26 @@ import re
 from fractions import Fraction
 
 _CONTROLS = (
-    "NUL SOH STX ETX EOT ENQ ACK BEL BS HT LF VT FF CR SO SI DLE DC1 DC2 DC3 DC4 NAK SYN ETB CAN EM SUB ESC "
-    "FS GS RS US"
-).split()
+    *("NUL", "SOH", "STX", "ETX", "EOT", "ENQ", "ACK", "BEL", "BS", "HT", "LF", "VT", "FF", "CR", "SO", "SI"),
+    *(
+        "DLE",
+        "DC1",
+        "DC2",
+        "DC3",
+        "DC4",
+        "NAK",
+        "SYN",
+        "ETB",
+        "CAN",
+        "EM",
+        "SUB",
+        "ESC",
+        "FS",
+        "GS",
+        "RS",
+        "US",
+    ),
+)
 _CODES = {name: code for code, name in enumerate(_CONTROLS)} | {"DEL": 127}
 _NAMES = {code: name for name, code in _CODES.items()}
 _PIECE = re.compile(r"<([A-Z0-9]{2,3})>|([^<])", re.DOTALL)
@@ -24,10 +41,18 @@ KG_PER: dict[str, Fraction] = {
     "t": Fraction(1000),
     "lb": Fraction(45359237, 100_000_000),
     "oz": Fraction(45359237, 1_600_000_000),
+    "ton": Fraction(45359237, 50_000),
+    "gr": Fraction(6479891, 100_000_000_000),
+    "dwt": Fraction(155517384, 100_000_000_000),
+    "ozt": Fraction(311034768, 10_000_000_000),
+    "ct": Fraction(1, 5_000),
     "N": Fraction(100_000, 980_665),
     "kN": Fraction(100_000_000, 980_665),
 }
-"""Mass in kg that one of the unit shows, exact; forces are divided by standard gravity 9.80665 m/s²."""
+"""Mass in kg that one of the unit shows, exact; forces are divided by standard gravity 9.80665 m/s².
+
+The ton is the short one of 2000 lb; gr, dwt and ozt are grain, pennyweight and troy ounce, ct the carat.
+"""
 
 COUNTS = "counts"
 """The unit of raw converter counts, which no factor turns into kg."""
