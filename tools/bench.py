@@ -20,6 +20,7 @@ from pathlib import Path
 from statistics import median
 
 import bench_decode
+import bench_store
 import paho.mqtt.client as paho  # comes with aiomqtt
 from bench_live import Feed, Use, config_text, mosquitto, process, python, restpoint, watch
 from paho.mqtt.enums import CallbackAPIVersion
@@ -50,7 +51,6 @@ class Run:
     use: Use
     first_s: float
     """From the start of the process to the first live value on the bus."""
-    bytes_per_sample: float
 
 
 def bare_loop(folder: Path, mqtt_port: int, time_s: float, *how: str) -> Use:
@@ -72,13 +72,15 @@ def daemon(folder: Path, mqtt_port: int, time_s: float) -> Run:
         first = FirstMessage(mqtt_port, "restpoint/bench/live/+")
         began = time.monotonic()
         with process(*restpoint("run", "-c", str(config)), log=folder / "run.log") as child:
-            first_s = first.wait(20.0) - began
+            came_s = first.wait(20.0)
+            if came_s is None:
+                log = (folder / "run.log").read_text(encoding="utf-8")
+                raise RuntimeError(f"no sample came over the bus; the daemon said:\n{log[-2000:]}")
             time.sleep(3.0)
             use = watch(child.pid, feed, time_s)
             feed.stop()
             time.sleep(0.5)
-        rows, size = dataset(folder / "data" / "dataset" / "samples")
-        return Run(use=use, first_s=first_s, bytes_per_sample=size / rows)
+        return Run(use=use, first_s=came_s - began)
 
 
 class FirstMessage:
@@ -92,28 +94,17 @@ class FirstMessage:
         self._client.subscribe(topic)
         self._client.loop_start()
 
-    def wait(self, time_s: float) -> float:
-        """Monotonic time (s) of the first message; TimeoutError when none came."""
+    def wait(self, time_s: float) -> float | None:
+        """Monotonic time (s) of the first message, None when none came."""
         came = self._came.wait(time_s)
         self._client.disconnect()
         self._client.loop_stop()
-        if not came:
-            raise TimeoutError("no sample came over the bus; see run.log")
-        return self._at
+        return self._at if came else None
 
     def _message(self, *_: object) -> None:
         if not self._came.is_set():
             self._at = time.monotonic()
             self._came.set()
-
-
-def dataset(folder: Path) -> tuple[int, int]:
-    """Rows and bytes of a dataset's Parquet files."""
-    from pyarrow import parquet  # noqa: PLC0415  slow to import, and not needed for --decode
-
-    files = list(folder.rglob("*.parquet"))
-    rows = sum(parquet.ParquetFile(file).metadata.num_rows for file in files)
-    return rows, sum(file.stat().st_size for file in files)
 
 
 def live_rows(time_s: float, repeats: int) -> Iterator[Row]:
@@ -133,16 +124,14 @@ def live_rows(time_s: float, repeats: int) -> Iterator[Row]:
     percent = median(run.use.percent_of_core for run in runs)
     yield Row(what=f"daemon, 4 pads × {RATE_HZ:.0f} Hz", figure=f"{percent:.1f} % of a core")
     yield at_most("resident memory", max(run.use.resident_MB for run in runs), 100, "MB", 0)
-    yield at_most("stored sample, without the journal", runs[-1].bytes_per_sample, 4.0, "bytes", 2)
     yield at_most("start to first live value", median(run.first_s for run in runs), 1.5, "s", 2)
 
 
 def start_rows() -> Iterator[Row]:
     """How long the command line takes to answer, beside an interpreter that does nothing."""
-    bare = [spent_s(python("-c", "pass")) for _ in range(9)]
-    help_s = [spent_s(restpoint("--help")) for _ in range(9)]
-    yield at_most("restpoint --help", median(help_s), 0.2, "s", 3)
-    ratio = median(help_s) / median(bare)
+    pairs = [(spent_s(restpoint("--help")), spent_s(python("-c", "pass"))) for _ in range(9)]
+    yield at_most("restpoint --help", median(help_s for help_s, _ in pairs), 0.2, "s", 3)
+    ratio = median(help_s / bare_s for help_s, bare_s in pairs)
     yield Row(what="  over an empty interpreter", figure=f"{ratio:.1f}")
 
 
@@ -151,6 +140,13 @@ def spent_s(command: list[str]) -> float:
     began = time.perf_counter()
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     return time.perf_counter() - began
+
+
+def store_rows() -> Iterator[Row]:
+    """What a sample takes in the dataset; the journal's raw bytes come on top."""
+    for rate_Hz in (RATE_HZ, 20.0):
+        size = bench_store.bytes_per_sample(rate_Hz)
+        yield at_most(f"stored sample, segment of 4 pads × {rate_Hz:.0f} Hz", size, 4.0, "bytes", 2)
 
 
 def decode_rows() -> Iterator[Row]:
@@ -177,12 +173,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=20.0, help="length of each look at a process")
     parser.add_argument("--repeats", type=int, default=2, help="looks at each of the two")
-    parser.add_argument("--part", choices=("live", "start", "decode"), help="only this part")
+    parser.add_argument("--part", choices=("live", "start", "store", "decode"), help="only this part")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the rows there too")
     args = parser.parse_args()
     parts = {
         "live": lambda: live_rows(args.seconds, args.repeats),
         "start": start_rows,
+        "store": store_rows,
         "decode": decode_rows,
     }
     rows: list[Row] = []
