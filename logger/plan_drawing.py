@@ -84,7 +84,8 @@ def plan_svg(view: PlanView, *, nose: Nose, units: str) -> str:
     faded = "" if view.age_s is None else ' opacity="0.4"'
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {sheet.width:g} {sheet.height:.0f}" '
-        f'role="img" aria-label="{label}" fill="currentColor"><g{faded}>{"".join(marks)}</g>{_age(view, sheet)}</svg>'
+        f'role="img" aria-label="{label}" fill="currentColor"><g{faded}>{"".join(marks)}</g>'
+        f"{_age(view, sheet)}</svg>"
     )
 
 
@@ -242,7 +243,7 @@ def _total(view: PlanView, sheet: Sheet, units: str, at: Point, under: bool) -> 
     if view.total is None:
         return ""
     number, spread = load_texts(view.total, 0.1, units)
-    size, line = 1.1 * sheet.number, 1.3 * sheet.text
+    size, line = sheet.number, 1.3 * sheet.text
     base = at[1] + 0.76 * size if under else at[1] - line - 2
     big = svg_text((at[0], base), number, size, attributes='font-weight="700"', more=_unit(units, size))
     return big + svg_text((at[0], base + line), f"total {spread}".rstrip(), sheet.text)
@@ -308,7 +309,9 @@ def _legend(view: PlanView, sheet: Sheet, units: str) -> Iterable[str]:
     top = sheet.height - LEGEND_PX * len(view.parts)
     for number, part in enumerate(view.parts, 1):
         base = top + LEGEND_PX * (number - 1) + 0.9 * sheet.text
-        yield svg_text((14, base), part_text(number, part, units), 0.92 * sheet.text, "start")
+        words = part_text(number, part, units)
+        size = min(0.92 * sheet.text, (sheet.width - 28) / (0.57 * len(words)))  # long names in small type
+        yield svg_text((14, base), words, size, "start")
 
 
 def _age(view: PlanView, sheet: Sheet) -> str:

@@ -154,10 +154,10 @@ def plan_sentences(view: PlanView, units: str) -> list[str]:
 
 def part_text(number: int, part: PlanPart, units: str) -> str:
     """Write a part's line in the legend: its number on the plan, its name, its signed mass."""
-    mass = part.mass.shown_in(units).text()
+    mass = _minus(part.mass.shown_in(units).text())
     sign = "" if part.mass.value < 0 else "+"
     where = "" if part.x_m is not None else ", too light to locate"
-    return _minus(f"{number} {part.name} {sign}{mass}{where}")
+    return f"{number} {part.name} {sign}{mass}{where}"
 
 
 def _minus(text: str) -> str:

@@ -77,7 +77,8 @@ class Page:
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._stopping.wait(), self._settings.retry_s)
                 continue
-            await self._serve_on(sock)
+            with sock:
+                await self._serve_on(sock)
 
     def stop(self) -> None:
         """Ask `serve` to end; open pages are told at once."""
@@ -150,7 +151,10 @@ class Page:
                 continue
             state = self._live.snapshot(time.monotonic_ns(), {viewer.nose for viewer in viewers})
             for viewer in viewers:
-                self.let_go += not viewer.tell(state)
+                viewer.tell(state)
+                if viewer.gone:
+                    self._viewers.discard(viewer)
+                    self.let_go += 1
 
     async def _events(self, request: Request) -> Response:
         """A stream of JSON objects, each with what has changed; the first has everything."""

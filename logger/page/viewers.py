@@ -20,16 +20,14 @@ class Viewer:
         self._queue: asyncio.Queue[bytes | None] = asyncio.Queue(behind)
         self._told: dict[str, Any] = {}
 
-    def tell(self, state: dict[str, Any]) -> bool:
-        """Queue what is new of the state, or a sign of life; False when the viewer was let go for lagging."""
+    def tell(self, state: dict[str, Any]) -> None:
+        """Queue what is new of the state, or a sign of life; a viewer that lags too far is let go instead."""
         mine = {key: value for key, value in _of_nose(state, self.nose) if self._told.get(key, ...) != value}
         self._told.update(mine)
         try:
             self._queue.put_nowait(b"data: " + msgspec.json.encode(mine) + b"\n\n")
         except asyncio.QueueFull:
             self.let_go()
-            return False
-        return True
 
     def let_go(self) -> None:
         """End the stream; what still waits is dropped, since whoever returns gets the present state."""
