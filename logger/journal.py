@@ -7,6 +7,7 @@ A folder holds one `run-000001` for each start of the program, with the configur
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import hashlib
 import os
 import threading
@@ -237,6 +238,7 @@ class Journal:
         path = self.folder / SEGMENT.format(number)
         fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o640)
         try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)  # tells others that this run is alive
             _write_at(fd, head(), 0)
             os.fsync(fd)
             sync_folder(self.folder)

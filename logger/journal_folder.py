@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 from collections.abc import Callable, Iterator
@@ -12,6 +13,8 @@ from logger.model import ALL_PADS, Gap, GapCause
 from logger.segment import END, Batch, Damage, Entry, entry_of, head, scan
 
 SEGMENT = "segment-{:06d}.arrows"
+JOURNAL = "journal"
+"""The journal's folder in a bay's folder."""
 QUARANTINE = "quarantine"
 
 OnDamage = Callable[[Path, Damage], None]
@@ -54,7 +57,7 @@ def find_runs(path: Path) -> list[Run]:
     """
     if path.is_file():
         return [Run(0, path.parent, (path,))]
-    for folder in (path, path / "journal"):
+    for folder in (path, path / JOURNAL):
         if folder.name[4:].isdecimal() and any(folder.glob("segment-*.arrows")):
             return [_run(folder)]
         if runs := run_folders(folder):
@@ -110,10 +113,22 @@ def recover(folder: Path, on_trouble: Callable[[str, str], None]) -> None:
     """
     for run in run_folders(folder):
         try:
-            if run.segments and not _ended(run.segments[-1]):
+            if run.segments and not is_live(run) and not _ended(run.segments[-1]):
                 _mend(run.segments[-1], folder / QUARANTINE, on_trouble)
         except OSError as fault:
             on_trouble("journal_not_mended", f"{run.segments[-1]}: {fault.strerror}; it is read as it is")
+
+
+def is_live(run: Run) -> bool:
+    """Whether a program is writing this run now: it holds a lock on the last segment."""
+    if not run.segments:
+        return False
+    with run.segments[-1].open("rb") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except OSError:
+            return True
+    return False
 
 
 def sync_folder(folder: Path) -> None:
@@ -160,31 +175,22 @@ def _mend(path: Path, quarantine: Path, on_trouble: Callable[[str, str], None]) 
     items = list(scan(data))
     rows = sum(len(item.rows) for item in items if isinstance(item, Batch))
     damages = [item for item in items if isinstance(item, Damage)]
-    begun = data[: len(head())] == head()
-    tail = damages[-1] if damages and damages[-1].end == len(data) else None
-    for damage in damages:
-        if damage is not tail:
-            on_trouble(
-                "journal_damaged",
-                f"{path}: bytes {damage.offset}–{damage.end}: {damage.reason}; "
-                f"{rows} entries around it are whole",
-            )
-    end = tail.offset if tail else len(data)
-    if tail is not None:
+    end = len(data)
+    if rows == 0:
+        end = 0 if damages or data[: len(head())] != head() else end
+    elif damages and damages[-1].end == len(data):
+        end = damages.pop().offset
+    for damage in damages if rows else ():
+        detail = f"bytes {damage.offset}–{damage.end}: {damage.reason}"
+        on_trouble("journal_damaged", f"{path}: {detail}; the {rows} entries around it are whole")
+    if end < len(data) or not data:
         kept = _keep_copy(quarantine, f"{path.parent.name}-{path.stem}-from-{end}.bytes", data[end:])
-        on_trouble(
-            "journal_cut",
-            f"{path}: torn after {rows} whole entries ({tail.reason}); "
-            f"the last {len(data) - end} bytes are kept in {kept.name}",
-        )
+        detail = f"torn after {rows} whole entries; the last {len(data) - end} bytes are kept in {kept.name}"
+        on_trouble("journal_cut", f"{path}: {detail}")
     with path.open("r+b") as file:
-        if not begun and rows == 0:
-            file.truncate(0)
-            file.write(head())
-        else:
-            file.truncate(end)
-            file.seek(end)
-        file.write(END)
+        file.truncate(end)
+        file.seek(end)
+        file.write(END if end else head() + END)
         file.flush()
         os.fsync(file.fileno())
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Protocol
 
 from logger.journal_folder import Run, find_runs, read_run
-from logger.model import Chunk, ClockStep, Command, Gap, PortEvent, Record, Sample
+from logger.model import Chunk, Gap, PortEvent, Record, Sample
 from logger.recording import Recording, RecordingError, known_unit, read_csv
 from logger.segment import MARK, Entry, Tick
 from logger.settling.pipeline import Pipeline
@@ -41,10 +41,9 @@ MakeBay = Callable[[Path], Bay]
 
 def make_bay(config: Path) -> Bay:
     """The bay the daemon makes from this configuration."""
-    from logger.config import load
-    from logger.daemon import make_bay as make
+    from logger.assembly import bay_from_file  # noqa: PLC0415  a CSV needs no drivers
 
-    return make(load(config))
+    return bay_from_file(config)
 
 
 @dataclass
@@ -67,17 +66,12 @@ class Replayed:
 
 
 def derive(bay: Bay, entry: Entry) -> list[Record]:
-    """What one journal entry causes, in order: the same live, in replay and when the dataset is rebuilt.
-
-    Port events, commands and what the journal lost are records themselves and stand before what they cause.
-    """
-    if isinstance(entry, Chunk):
+    """The records that one journal entry causes: the same live, in replay and when the dataset is rebuilt."""
+    if isinstance(entry, Chunk | PortEvent):
         return bay.feed(entry)
     if isinstance(entry, Tick):
         return bay.advance(entry.t_mono_ns)
-    if isinstance(entry, PortEvent):
-        return [entry, *bay.feed(entry)]
-    return [entry] if isinstance(entry, Gap | Command | ClockStep) else []
+    return [entry] if isinstance(entry, Gap) else []
 
 
 def open_recordings(

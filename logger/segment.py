@@ -152,16 +152,18 @@ def scan(data: bytes) -> Iterator[Batch | Damage]:
     begin = len(head())
     if data[:begin] != head():
         yield Damage(0, min(begin, len(data)), "the segment does not begin with the journal's schema")
-    seq, boot_id, offset = -1, None, begin
+    seq, seq_known, boot_id, offset = -1, False, None, begin
     while offset < len(data) and data[offset : offset + 9] != END:
         found = _decode(data, offset, boot_id, seq)
         if isinstance(found, str):
             end = _next_whole(data, offset, boot_id, seq)
             yield Damage(offset, end, found)
-            offset = end
+            offset, seq_known = end, False
         else:
             batch, boot_id = found
-            seq, offset = batch.seq + len(batch.rows) - 1, batch.end
+            if seq_known and batch.seq > seq + 1:
+                yield Damage(offset, offset, f"{batch.seq - seq - 1} entries before this place are missing")
+            seq, offset, seq_known = batch.seq + len(batch.rows) - 1, batch.end, True
             yield batch
 
 
@@ -184,6 +186,7 @@ def _decode(data: bytes, offset: int, boot_id: str | None, seq: int) -> tuple[Ba
         return "no batch begins here"
     try:
         batch, words, end = _arrow_batch(data, offset)
+        body = end - offset - 8 - size
         n, first, claimed = int(words[b"n"]), int(words[b"seq"]), words[b"boot_id"].decode()
         whole = n == batch.num_rows and int(words[b"crc32"]) == _checksum(batch, first, claimed)
         rows = [Row(*values) for values in zip(*(c.to_pylist() for c in batch.columns), strict=True)]
@@ -192,6 +195,8 @@ def _decode(data: bytes, offset: int, boot_id: str | None, seq: int) -> tuple[Ba
         return str(fault).partition("\n")[0] or type(fault).__name__
     if not whole:
         return "the checksum does not fit"
+    if body not in (_body_size(batch, 8), _body_size(batch, 64)):
+        return "its length is not that of its values"
     if first <= seq or claimed != (boot_id or claimed):
         return "a batch out of its place"
     return Batch(offset, end, first, rows), claimed
@@ -212,17 +217,26 @@ def _arrow_batch(data: bytes, offset: int) -> tuple[Any, dict[bytes, bytes], int
     return found.batch, dict(found.custom_metadata.items()), end
 
 
+def _body_size(batch: Any, padding: int) -> int:
+    """Bytes of the batch's values when each buffer is padded to a multiple of 8 or 64, as writers do."""
+    return sum(-(-len(part) // padding) * padding for part in _parts(batch))
+
+
 def _checksum(batch: Any, seq: int, boot_id: str) -> int:
     """CRC-32 over the batch's place and its values: offsets and bytes of each column, padding left out."""
     total = zlib.crc32(f"{batch.num_rows},{seq},{boot_id}".encode())
-    for column in batch.columns:
-        _, *buffers = column.buffers()
-        if len(buffers) == 1:
-            parts = [memoryview(buffers[0])[: 8 * len(column)]]
-        else:
-            offsets = memoryview(buffers[0])[: 4 * (len(column) + 1)]
-            used = int.from_bytes(offsets[-4:], "little")
-            parts = [offsets, memoryview(buffers[1])[:used]]
-        for part in parts:
-            total = zlib.crc32(part, total)
+    for part in _parts(batch):
+        total = zlib.crc32(part, total)
     return total
+
+
+def _parts(batch: Any) -> Iterator[memoryview]:
+    """The bytes that hold the batch's values, column by column, without padding."""
+    for column in batch.columns:
+        _, values, *more = column.buffers()
+        if not more:
+            yield memoryview(values)[: 8 * len(column)]
+            continue
+        offsets = memoryview(values)[: 4 * (len(column) + 1)]
+        yield offsets
+        yield memoryview(more[0])[: int.from_bytes(offsets[-4:], "little")]

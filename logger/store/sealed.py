@@ -76,6 +76,14 @@ def faults(folder: Path, mark: dict[str, Any], deep: bool = False) -> list[str]:
     return found
 
 
+def drop_others(folder: Path, mark: dict[str, Any]) -> None:
+    """Remove files of the mark's segment that the mark does not name: they held the same rows elsewhere."""
+    named = {folder / file["path"] for file in mark["files"]}
+    stem = segment_name(mark["run"], mark["segment"])
+    for path in set(folder.glob(f"*/bay=*/date=*/{stem}.parquet")) - named:
+        path.unlink()
+
+
 def tidy(folder: Path, on_trouble: Callable[[str, str], None]) -> None:
     """Take away what a kill left half written (`.tmp-…`); it is made again from the journal."""
     for path in sorted(folder.rglob(f"{TEMPORARY}*")):
