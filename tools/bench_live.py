@@ -162,7 +162,7 @@ def wait_for_port(port: int, time_s: float = 5.0) -> None:
 
 
 def config_text(feed: Feed, broker_port: int) -> str:
-    """A bay's configuration as somebody would write it: four pads, a car, page on, no loudspeaker."""
+    """A bay's configuration as somebody would write it: four pads on spots, page on, no loudspeaker."""
     ports = "".join(
         f'[[port]]\nname = "{pad}"\ndevice = "{line.device}"\nlayout = "{LAYOUT}"\n'
         f'[[pad]]\nid = "{pad}"\nport = "{pad}"\naddress = "{pad}"\nspot = "S{n}"\ncapacity_kg = 700\n'
@@ -170,7 +170,6 @@ def config_text(feed: Feed, broker_port: int) -> str:
     )
     return (
         f'schema = 1\n[bay]\nname = "bench"\n{ports}'
-        '[car]\nname = "Wagtail"\nwheelbase_m = 2.43\ntrack_front_m = 1.405\ntrack_rear_m = 1.395\n'
         f'[broker]\nhost = "127.0.0.1"\nport = {broker_port}\n[page]\nport = 0\n[voice]\nenabled = false\n'
     )
 
