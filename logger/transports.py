@@ -142,8 +142,8 @@ class TelnetTransport:
         try:
             first: bytes = self._port.read(1)
             rest: bytes = self._port.read(min(self._port.in_waiting, most - 1)) if first else b""
-        except OSError as why:  # SerialException is one
-            raise PortLost(f"{self._device}: {why}") from None
+        except OSError:  # SerialException is one; its text speaks of threads
+            raise PortLost(f"{self._device}: the server closed the connection") from None
         return first + rest
 
     def write(self, data: bytes) -> int:
