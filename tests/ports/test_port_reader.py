@@ -424,12 +424,14 @@ def test_a_line_over_rfc2217_is_read_lost_and_taken_up_again(pty: MakePty) -> No
     try:
         with port(server.url) as at:
             until(lambda: at.told == ["opened"])
+            time.sleep(0.2)  # the client's opening purge is still under way to the server
             sent = bytes(range(256))
             line.write(sent)
             until(lambda: at.data == sent)
             server.drop()
             until(lambda: "lost" in at.told)
             until(lambda: at.told[-1] == "restored")
+            time.sleep(0.2)
             line.write(b"again")
             until(lambda: at.data.endswith(b"again"))
     finally:
