@@ -15,14 +15,16 @@ from typing import Any, Literal
 from logger import typed_toml
 from logger.broker import BrokerSettings
 from logger.bus import BusSettings
+from logger.car_file import Car, read_car
 from logger.devices import DeviceUnknown, is_network, resolve
 from logger.journal import JournalSettings
+from logger.mechanics.statics import Geometry
+from logger.mechanics.weighing import Allowances, Known
 from logger.page import PageSettings
 from logger.ports import PortSettings
 from logger.settling.settings import Settling
 from logger.store import StoreSettings
-from logger.typed_toml import Faults
-from logger.units import to_m
+from logger.typed_toml import ConfigError, Faults
 from logger.voice import VoiceSettings
 from logger.weighin.builds import Person
 from logger.weighin.flow import FlowSettings
@@ -38,6 +40,10 @@ class BaySettings:
     """Where journal, dataset, ledger and reports go; relative to the config file."""
     unit: Literal["kg", "lb"] = "kg"
     """Unit of page, report, bus and sentences; inside everything is kg."""
+    car: str = ""
+    """File of the car on the pads, relative to the config file; empty: shares only, no plan to scale."""
+    invented: bool = False
+    """True where car and figures are made up, as in the demo; page and report then say so."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,28 +63,6 @@ class PadConfig:
     address: str | None = None
     spot: Literal["S1", "S2", "S3", "S4"] | None = None
     capacity_kg: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class CarConfig:
-    """The car; each length in m or in inches, tracks between contact patch centres."""
-
-    name: str
-    wheelbase_m: float | None = None
-    track_front_m: float | None = None
-    track_rear_m: float | None = None
-    wheelbase_in: float | None = None
-    track_front_in: float | None = None
-    track_rear_in: float | None = None
-    cg_height_m: float | None = None
-    invented: bool = False
-    """True where the figures are made up, as in the demo; shown with them."""
-
-    def length_m(self, name: str) -> float | None:
-        """A length (`wheelbase`, `track_front`, `track_rear`) in m, None when it is not given."""
-        inches = getattr(self, f"{name}_in")
-        metres: float | None = getattr(self, f"{name}_m")
-        return to_m(inches, "in") if inches is not None else metres
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +86,6 @@ class Config:
     port: tuple[PortConfig, ...]
     pad: tuple[PadConfig, ...]
     schema: Literal[1] = 1
-    car: CarConfig | None = None
     person: tuple[Person, ...] = ()
     conditions: Conditions = field(default_factory=Conditions)
     weighin: FlowSettings = field(default_factory=FlowSettings)
@@ -117,11 +100,12 @@ class Config:
 
 @dataclass(frozen=True, kw_only=True)
 class Loaded:
-    """A config with where it came from; `id` changes with any byte of it."""
+    """A config, where it came from and the car it names; `id` changes with any byte of the config."""
 
     config: Config
     file: Path
     text: str
+    car: Car
 
     @property
     def id(self) -> str:
@@ -134,12 +118,13 @@ class Loaded:
         return (self.file.parent / self.config.bay.folder).absolute()
 
     def snapshot(self) -> dict[str, bytes]:
-        """What a run was configured with, by file name: the config and the layouts beside it."""
+        """What a run was configured with, by file name: the config, the car and the layouts beside it."""
         files = {"config.toml": self.text.encode()}
-        for port in self.config.port:
-            own = self.file.parent / port.layout
-            if own.is_file():
-                files[port.layout] = own.read_bytes()
+        named = [self.config.bay.car, *(port.layout for port in self.config.port)]
+        for name in named:
+            for own in (self.file.parent / name, self.file.parent / f"{name}.toml"):
+                if name and own.is_file():
+                    files[str(own.relative_to(self.file.parent))] = own.read_bytes()
         return files
 
     @property
@@ -156,12 +141,25 @@ def load(file: Path, *, devices: bool = False) -> Loaded:
     """Read a config; ConfigError lists every fault. `devices` also wants each port's device to be there now."""
     data, faults = typed_toml.parse(file)
     config = typed_toml.convert(data, Config, faults)
+    car = _car(data, faults)
     _check_tables(data, faults)
     if devices or faults.rows:
         _check_devices(data, faults)
     faults.check()
     assert config is not None  # convert gives None only with a fault noted
-    return Loaded(config=config, file=file, text=file.read_text(encoding="utf-8"))
+    return Loaded(config=config, file=file, text=file.read_text(encoding="utf-8"), car=car)
+
+
+def _car(data: Mapping[str, Any], faults: Faults) -> Car:
+    """Read the car that the config names; its faults join the config's own."""
+    bay = data.get("bay")
+    name = bay.get("car") if isinstance(bay, dict) else None
+    if isinstance(name, str) and name:
+        try:
+            return read_car(faults.file.parent / name)
+        except ConfigError as error:
+            faults.rows.extend(error.faults)
+    return Car(name="car", geometry=Geometry(), known=Known(), allowances=Allowances())
 
 
 def _tables(data: Mapping[str, Any], name: str) -> list[dict[str, Any]]:

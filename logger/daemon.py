@@ -17,16 +17,15 @@ from dataclasses import asdict
 from typing import Any, Literal
 
 from drivers import registry
-from logger.bay import Bay
+from logger.assembly import bay_from_file, make_bay
 from logger.broker import Endpoint, broker
 from logger.bus import Bus, BusState
 from logger.cautions import GENERAL
 from logger.clock import NS, now_ns
-from logger.config import Config, Loaded
+from logger.config import Loaded
 from logger.journal import Journal
 from logger.journal_folder import recover
 from logger.logs import configure
-from logger.mechanics.statics import Geometry
 from logger.model import (
     CORNERS,
     Capture,
@@ -44,8 +43,8 @@ from logger.model import (
 from logger.notify import notify
 from logger.page import Page, Results, Standing
 from logger.ports import PortReader
+from logger.rebuild import make_missing
 from logger.segment import Tick
-from logger.settling.pipeline import Pipeline
 from logger.store import Store
 from logger.version import VERSION
 from logger.voice import Voice
@@ -69,22 +68,6 @@ WATCHDOG_NS = 5 * NS
 Incoming = Chunk | PortEvent | Command | Tick
 
 
-def make_bay(loaded: Loaded) -> Bay:
-    """Build the intake and pipeline that a config asks for; replay builds the very same."""
-    config = loaded.config
-    makers = {port.name: registry.find(port.layout, folders=(loaded.file.parent,)) for port in config.port}
-    capacity_kg = {pad.id: pad.capacity_kg for pad in config.pad}
-    pipeline = Pipeline([pad.id for pad in config.pad], config.settling, capacity_kg)
-    return Bay(makers, {port.name: loaded.pads_of(port.name) for port in config.port}, pipeline)
-
-
-def geometry(config: Config) -> Geometry:
-    """The configured car's lengths; all None without a [car]."""
-    car = config.car
-    names = ("wheelbase", "track_front", "track_rear")
-    return Geometry(**{f"{name}_m": car.length_m(name) for name in names}) if car else Geometry()
-
-
 class Daemon:
     """One bay's running program; `run` returns when `stop` was called and everything is put away."""
 
@@ -92,7 +75,6 @@ class Daemon:
         self.loaded = loaded
         self._config = config = loaded.config
         self._log = configure(config.bay.name)
-        self._geometry = geometry(config)
         self._lock = threading.Lock()
         self._queue: deque[tuple[int, Incoming]] = deque()
         self._t_tick_ns = self._t_watchdog_ns = 0
@@ -122,6 +104,7 @@ class Daemon:
         config, folder = self._config, self.loaded.folder
         folder.mkdir(parents=True, exist_ok=True, mode=0o750)
         recover(folder / "journal", self._trouble)
+        make_missing(folder, config.bay.name, bay_from_file, self._trouble)
         self._store = Store(folder, config.bay.name, config.store, self._trouble, config_id=self.loaded.id)
         self._journal = Journal(
             folder / "journal",
@@ -136,8 +119,8 @@ class Daemon:
             bay=config.bay.name,
             boot_id=self._journal.boot_id,
             config_id=self.loaded.id,
-            car_name=config.car.name if config.car else "car",
-            geometry=self._geometry,
+            car_name=self.loaded.car.name,
+            geometry=self.loaded.car.geometry,
             conditions=asdict(config.conditions),
         )
 
@@ -286,19 +269,18 @@ class Daemon:
         spots = self.loaded.pad_on_spot
         if not spots:
             return
-        wheelbase_m, track_front_m, track_rear_m = self._geometry.lengths_m
+        wheelbase_m, track_front_m, track_rear_m = self.loaded.car.geometry.lengths_m
         lf, rf, lr, rr = (spots[SPOT_OF[self._facing][corner]] for corner in CORNERS)
-        car = self._config.car
         self._page.put(
             Standing(
-                car=car.name if car else "car",
+                car=self.loaded.car.name,
                 wheelbase_m=wheelbase_m,
                 track_front_m=track_front_m,
                 track_rear_m=track_rear_m,
                 pads=(lf, rf, lr, rr),
                 facing=self._facing,
-                to_scale=not self._geometry.missing,
-                invented=bool(car and car.invented),
+                to_scale=not self.loaded.car.geometry.missing,
+                invented=self._config.bay.invented,
             )
         )
 
@@ -306,7 +288,7 @@ class Daemon:
         if self._flow is None:
             return
         try:
-            result = weigh_in_result(self._flow.captures, self._flow.changes, self._geometry)
+            result = weigh_in_result(self._flow.captures, self._flow.changes, self.loaded.car)
         except ValueError as doubt:
             self._warn(str(doubt))
             return

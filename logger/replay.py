@@ -128,7 +128,7 @@ def _journal(path: Path, make_bay: MakeBay, config: Path | None, unit: str) -> l
 
 
 def _dataset(path: Path, unit: str) -> list[Replayed]:
-    from logger.store.dataset import samples_by_run
+    from logger.store.dataset import samples_by_run  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     out = []
     for run, samples in samples_by_run(path):

@@ -11,6 +11,14 @@ from logger.version import VERSION
 VERBS: dict[str, str] = {
     "demo": "show the main job with simulated pads, everything embedded",
     "run": "run the daemon of a bay",
+    "ports": "list serial ports, layouts and plug-ins, with the lines to paste",
+    "try": "show what a layout makes of a recording or port",
+    "replay": "replay a journal, dataset or CSV through the pipeline that runs live",
+    "judge": "judge pads by their settle curves",
+    "weigh": "solve past weighings from a file",
+    "ledger": "list the weigh-ins kept, or show the last",
+    "report": "write the report of a weigh-in",
+    "export": "export a bay's data, or make its dataset again from the journal",
 }
 """Verb → one line of help; the verb's module has `arguments(parser)` and `run(args)`."""
 

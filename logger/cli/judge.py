@@ -11,7 +11,13 @@ from pathlib import Path
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the verb's arguments."""
     parser.add_argument(
-        "recording", nargs="+", type=Path, help="CSV with t_s,pad,value,unit, or a journal of ours"
+        "recording",
+        nargs="+",
+        type=Path,
+        help="a bay's folder, a run, a dataset, or a CSV (t_s,pad,value,unit); several show a trend",
+    )
+    parser.add_argument(
+        "-c", "--config", type=Path, help="configuration in place of the one kept with a journal"
     )
     parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
     parser.add_argument("--html", type=Path, metavar="OUT", help="also write a page with the curves")
@@ -24,7 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Judge the recordings; 0, or 2 when one cannot be read."""
     from logger.clock import now_ns, wall_text
-    from logger.judge_source import judge_file
+    from logger.judge_source import judge_path
     from logger.recording import RecordingError
     from logger.report.verdict_page import render_verdicts
     from logger.report.verdict_text import verdict_json, verdict_table
@@ -32,8 +38,16 @@ def run(args: argparse.Namespace) -> int:
 
     try:
         verdicts = [
-            judge_file(path, rate_Hz=args.rate, unit=args.unit, accuracy_class=args.accuracy, e=args.e)
+            verdict
             for path in args.recording
+            for verdict in judge_path(
+                path,
+                config=args.config,
+                rate_Hz=args.rate,
+                unit=args.unit,
+                accuracy_class=args.accuracy,
+                e=args.e,
+            )
         ]
     except RecordingError as fault:
         print(f"restpoint judge: {fault}", file=sys.stderr)

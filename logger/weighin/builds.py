@@ -37,7 +37,7 @@ def meaning(
     """Say what a difference of totals (kg, standard uncertainty kg) is, and which person if one is known.
 
     `boarding` is the last person-like step since the total before, None when there was none; it outranks
-    the mass, since a body moves and plates do not.
+    the mass, since a body moves and plates do not: a known person may then leave who was not known to be in.
     """
     if abs(delta_kg) <= max(COVERAGE * u_kg, LEAST_CHANGE_KG):
         return "same", None
@@ -46,12 +46,11 @@ def meaning(
         if person is not None or (boarding is not None and boarding.size_kg > 0):
             return "person in", person
         return "change", None
-    person = _nearest(-delta_kg, [p for p in people if p.name in aboard])
+    left = boarding is not None and boarding.size_kg < 0
+    person = _nearest(-delta_kg, [p for p in people if p.name in aboard or (left and not aboard)])
     if person is not None:
         return "person out", person
-    if aboard and boarding is not None and boarding.size_kg < 0:
-        return "person out", aboard[-1]
-    return "change", None
+    return ("person out", aboard[-1]) if aboard and left else ("change", None)
 
 
 def _nearest(mass_kg: float, people: list[Person]) -> str | None:

@@ -47,9 +47,9 @@ class FlowSettings:
 
     first_facing: Facing = "out"
     """Facing of the first placement; the driver is told it."""
-    hold_s: float = 2.0
-    """A rest must have stood this long (s) after its declaration before it is taken: a person half in
-    the door rests for a moment too."""
+    hold_s: float = 1.5
+    """A rest with a new total must have stood this long (s) after its declaration before it is taken: a
+    person half in the door rests for a moment too."""
     least_car_kg: float = 200.0
     """Lighter than this (kg) is no car: somebody walks over the pads."""
 
@@ -131,9 +131,9 @@ class Flow:
     def _car_on(self, event: CarOn) -> list[Record]:
         self.active = True
         self._loaded = True
-        self._placement += 1
         self._rocked = self._taken = self._prompted = self._facing_told = False
         self._facing = self._next_facing()
+        self._placement += 1
         text = self._say.car_on()
         return [self._prompt(event.t_mono_ns, text), self._wait(event.t_mono_ns, "rock", text, (1, 2, 7))]
 
@@ -160,11 +160,9 @@ class Flow:
         if not self._loaded or rest.mass_kg < self._settings.least_car_kg:
             return []
         self._rest = rest if rest.open else None
-        if rest.t_to_mono_ns - rest.t_declared_mono_ns < self._settings.hold_s * NS:
-            return []
         if self._rocked or self._placement_captures():
             return self._consider(rest)
-        if self._prompted:
+        if self._prompted or not self._held(rest):
             return []
         self._prompted = True
         text = self._say.rock_it(rest.mass_kg, rest.u_kg)
@@ -177,7 +175,12 @@ class Flow:
         kind, person = self._meaning(rest, reference)
         if kind == "same" and self._taken:
             return []  # somebody leaned on the car and let go: nothing new
+        if kind != "same" and not self._held(rest):
+            return []
         return self._take(rest, reference, kind, person)
+
+    def _held(self, rest: CarRest) -> bool:
+        return rest.t_to_mono_ns - rest.t_declared_mono_ns >= self._settings.hold_s * NS
 
     def _meaning(self, rest: CarRest, reference: Capture | None) -> tuple[Meaning, str | None]:
         if reference is None:
@@ -193,6 +196,8 @@ class Flow:
             self._settle_facing(rest)
         if kind == "person in":
             self._aboard = (*self._aboard, person or self._say.somebody())
+        elif kind == "person out" and person not in self._aboard:
+            out += self._was_aboard(person or self._say.somebody())
         elif kind == "person out":
             self._aboard = tuple(name for name in self._aboard if name != person)
         changed_from = reference if kind == "change" else self._changed_while_aboard(rest, kind)
@@ -210,6 +215,14 @@ class Flow:
         )
         return out
 
+    def _was_aboard(self, person: str) -> list[Record]:
+        """Somebody got out who was not known to be in: he sat there since this placement began."""
+        return [
+            self._store(replace(c, aboard=(*c.aboard, person)))
+            for c in self._placement_captures()
+            if c.aboard == self._aboard
+        ]
+
     def _changed_while_aboard(self, rest: CarRest, kind: Meaning) -> Capture | None:
         """The capture before somebody got in, when he took something out with him on leaving."""
         before = self._reference() if kind == "person out" else None
@@ -226,7 +239,8 @@ class Flow:
         on_spots = {spot: by_pad[pad] for spot, pad in self._pads.items()}
         loads: dict[Corner, float] = {load.corner: load.mass_kg for load in known.loads}
         facing, decided = facing_from_loads(on_spots, loads)
-        self._facing = facing if decided >= DECIDED else OTHER[known.facing]
+        if decided >= DECIDED:
+            self._facing = facing
 
     def _capture(self, rest: CarRest) -> Capture:
         loads, covariance = self._corner_loads(rest, self._facing)
@@ -370,8 +384,7 @@ class Flow:
         return capture.aboard == self._aboard and capture.build == self._say.build(self._build)
 
     def _next_facing(self) -> Facing:
-        last = next((c for c in reversed(self.captures) if not c.discarded), None)
-        return OTHER[last.facing] if last else self._settings.first_facing
+        return OTHER[self._facing] if self._placement else self._settings.first_facing
 
     def _facings_done(self) -> int:
         return len({c.facing for c in self.captures if not c.discarded})

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from logger.car_file import Car
 from logger.mechanics.parts import Part
 from logger.mechanics.solve import Builds, Solution, solve_builds
-from logger.mechanics.statics import Geometry
-from logger.mechanics.weighing import Known, weighing_from_capture
+from logger.mechanics.weighing import weighing_from_capture
 from logger.model import Capture, Change
 
 
@@ -36,9 +36,7 @@ def label(capture: Capture) -> str:
     return " + ".join((capture.build, *capture.aboard))
 
 
-def weigh_in_result(
-    captures: Iterable[Capture], changes: Iterable[Change], geometry: Geometry, known: Known | None = None
-) -> WeighInResult | None:
+def weigh_in_result(captures: Iterable[Capture], changes: Iterable[Change], car: Car) -> WeighInResult | None:
     """Solve all captures that were not discarded; None when there are none.
 
     ValueError, in words, when the loads cannot be a car's.
@@ -47,7 +45,7 @@ def weigh_in_result(
     if not kept:
         return None
     weighings = [weighing_from_capture(capture, build=label(capture)) for capture in kept]
-    builds = solve_builds(weighings, geometry, known)
+    builds = solve_builds(weighings, car.geometry, car.known, car.allowances)
     differences = (*_people(kept, builds), *_parts(kept, changes, builds))
     return WeighInResult(solutions=builds.solutions, differences=differences)
 

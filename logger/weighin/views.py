@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from logger.mechanics.parts import Part
 from logger.mechanics.solve import Solution
 from logger.model import CORNERS, Condition
-from logger.plan_view import PlanPart, PlanView, WheelLoad, centre_covariance, contacts_m
+from logger.plan_view import CovarianceXY, PlanPart, PlanView, WheelLoad, centre_covariance, contacts_m
 from logger.quantity import Quantity
 from logger.weighin.results import Difference, WeighInResult
 
@@ -35,11 +35,6 @@ def plan_view(solution: Solution, differences: Iterable[Difference] = ()) -> Pla
     """The plan of a build with the parts that were weighed; lengths not known stand at a middling car's."""
     wheelbase_m, track_front_m, track_rear_m = solution.geometry.lengths_m
     x, y = solution.x, solution.y
-    covariance = None
-    if x is not None and y is not None:
-        contacts = contacts_m(wheelbase_m, track_front_m, track_rear_m)
-        centre = (x.value, y.value)
-        covariance = centre_covariance(contacts, centre, solution.total.value, solution.covariance_kg2)
     lf, rf, lr, rr = (
         WheelLoad(load=solution.corners[corner], condition=Condition.RESTING) for corner in CORNERS
     )
@@ -51,10 +46,19 @@ def plan_view(solution: Solution, differences: Iterable[Difference] = ()) -> Pla
         total=solution.total,
         x_m=x.value if x else None,
         y_m=y.value if y else None,
-        covariance_xy_m2=covariance,
+        covariance_xy_m2=centre_of_mass_covariance(solution),
         parts=tuple(plan_part(d.name, d.part) for d in differences),
         to_scale=not solution.geometry.missing,
     )
+
+
+def centre_of_mass_covariance(solution: Solution) -> CovarianceXY | None:
+    """Covariance of the centre of mass (var x, cov xy, var y in m²), None where its place is not known."""
+    x, y = solution.x, solution.y
+    if x is None or y is None:
+        return None
+    contacts = contacts_m(*solution.geometry.lengths_m)
+    return centre_covariance(contacts, (x.value, y.value), solution.total.value, solution.covariance_kg2)
 
 
 def plan_part(name: str, part: Part) -> PlanPart:

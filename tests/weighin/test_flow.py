@@ -149,12 +149,35 @@ def test_nothing_is_taken_before_the_car_was_rocked_unless_asked() -> None:
     assert len(day.flow.captures) == 1
 
 
-def test_a_rest_too_short_to_be_meant_is_not_taken() -> None:
+def test_a_new_total_must_stand_for_a_while_to_be_meant() -> None:
     day = Afternoon()
     day.on()
     day.rock()
-    day.rest(on_spots("out"), stood_s=1.0)
-    assert not day.flow.captures
+    day.rest(on_spots("out"), stood_s=0.0)
+    day.rest(on_spots("out", 40.0), stood_s=1.0)
+    assert len(day.flow.captures) == 1
+
+
+def test_a_placement_without_a_capture_still_counts_as_a_turn() -> None:
+    day = Afternoon()
+    day.on()
+    day.off()
+    day.on()
+    day.rock()
+    day.rest(on_spots("back"))
+    assert [(c.facing, c.placement) for c in day.flow.captures] == [("back", 2)]
+
+
+def test_a_driver_who_sat_in_from_the_start_is_told_from_his_getting_out() -> None:
+    day = Afternoon()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out", 71.0))
+    day.feed(Boarding(t_mono_ns=day.tick(1), size_kg=-71.0, u_kg=0.3))
+    answer = day.rest(on_spots("out"))
+    assert [r.aboard for r in answer if isinstance(r, Capture)] == [("driver",), ()]
+    assert [(c.build, c.aboard) for c in day.flow.captures] == [("build 1", ("driver",)), ("build 1", ())]
+    assert not day.flow.changes
 
 
 def test_leaning_on_the_car_and_letting_go_takes_nothing_but_a_rock_takes_another_run() -> None:
@@ -264,6 +287,7 @@ def test_half_a_turn_maps_every_corner_to_the_spot_opposite() -> None:
         (55.0, (), 0.0, ("change", None)),
         (-70.0, ("driver",), 0.0, ("person out", "driver")),
         (-71.0, (), 0.0, ("change", None)),
+        (-71.0, (), -71.0, ("person out", "driver")),
         (-55.0, ("somebody",), -55.0, ("person out", "somebody")),
     ],
 )

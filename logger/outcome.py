@@ -1,0 +1,107 @@
+"""What a weigh-in came to, on the terminal and as a report file; the demo sets its own truth beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from drivers.sim.scenario import RestTruth
+from logger.clock import wall_text
+from logger.config import load
+from logger.journal_folder import find_runs
+from logger.plan_drawing import plan_text
+from logger.report.gather import NoWeighIn, gather
+from logger.report.render import render
+from logger.units import from_kg
+from logger.weighin.ledger import Ledger
+from logger.weighin.results import WeighInResult, weigh_in_result
+from logger.weighin.views import difference_text, figures, plan_view, sentences
+
+
+def latest(folder: Path) -> tuple[WeighInResult, str]:
+    """Solve the last weigh-in in a bay's folder; also the unit to show. NoWeighIn when there is none."""
+    ledger = _ledger(folder)
+    try:
+        rows = ledger.weigh_ins()
+        captures = ledger.captures(rows[-1].id) if rows else []
+        changes = ledger.changes(rows[-1].id) if rows else []
+    finally:
+        ledger.close()
+    loaded = load(find_runs(folder)[-1].folder / "config.toml")
+    result = weigh_in_result(captures, changes, loaded.car)
+    if result is None:
+        raise NoWeighIn(f"{folder}: nothing was weighed")
+    return result, loaded.config.bay.unit
+
+
+def _ledger(folder: Path) -> Ledger:
+    path = folder / "ledger.db"
+    if not path.is_file():
+        raise NoWeighIn(f"{path} is not there; name the bay's data folder (bay.folder in its config)")
+    return Ledger(path)
+
+
+def ledger_lines(folder: Path) -> list[str]:
+    """A line for each weigh-in: number, car, begin, number of captures; NoWeighIn when there is no ledger."""
+    ledger = _ledger(folder)
+    try:
+        rows = [(row, len(ledger.captures(row.id))) for row in ledger.weigh_ins()]
+    finally:
+        ledger.close()
+    return [
+        f"{row.id:4}  {wall_text(row.begun_wall_ns)}  {row.car:20} {count:3} captures"
+        + ("" if row.ended_wall_ns else "  (not stopped)")
+        for row, count in rows
+    ]
+
+
+def show_lines(folder: Path) -> list[str]:
+    """The last weigh-in: its plan drawn in text, its figures, what is doubtful."""
+    result, unit = latest(folder)
+    solution = next(reversed(result.solutions.values()))
+    doubts = [f"  – {sentence}" for sentence in sentences(result)]
+    drawing = plan_text(plan_view(solution, result.differences), units=unit)
+    return [drawing, *table_lines(result, unit), *doubts]
+
+
+def table_lines(result: WeighInResult, unit: str) -> Iterator[str]:
+    """A row for each figure, a column for each state weighed, then the differences."""
+    names = list(result.solutions)
+    columns = [dict(figures(solution, unit)) for solution in result.solutions.values()]
+    yield f"  {'':20}" + "".join(f"{name:>24}" for name in names)
+    for what in columns[0]:
+        yield f"  {what:20}" + "".join(f"{column[what].text():>24}" for column in columns)
+    for difference in result.differences:
+        yield f"  {difference_text(difference, unit)}"
+
+
+def truth_lines(truths: Sequence[RestTruth], unit: str) -> Iterator[str]:
+    """What the simulation knows: mass and centre of mass of each state, in the order of the rests."""
+    seen: set[tuple[float, int]] = set()
+    for truth in truths:
+        state = (round(truth.mass_kg, 3), len(truth.aboard))
+        if truth.facing is None or state in seen:
+            continue
+        seen.add(state)
+        x_m, y_m, _ = truth.centre_m
+        yield (
+            f"  simulated truth: {from_kg(truth.mass_kg, unit):.2f} {unit}, centre of mass "
+            f"{x_m:.3f} m ahead of the rear axle, {y_m:.3f} m left"
+        )
+
+
+def print_outcome(folder: Path, truths: Sequence[RestTruth]) -> None:
+    """Print the table of a bay's last weigh-in, the truth beside it, and what is doubtful."""
+    result, unit = latest(folder)
+    for line in (*table_lines(result, unit), *truth_lines(truths, unit)):
+        print(line)
+    for sentence in sentences(result):
+        print(f"  – {sentence}")
+
+
+def write_report(folder: Path, weigh_in: int | None = None, out: Path | None = None) -> Path:
+    """Write the report of a weigh-in (default: the last) and return its path."""
+    data = gather(folder, weigh_in)
+    path = out or folder / "report.html"
+    path.write_text(render(data), encoding="utf-8")
+    return path
