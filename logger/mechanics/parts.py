@@ -10,8 +10,9 @@ from msgspec import Struct
 from logger.mechanics.statics import Array, Geometry, square
 from logger.quantity import Quantity
 
-HEIGHT_SPAN_M = 0.4
-"""How far a part may sit above or below the car's centre of mass: floor slope × this shifts its place."""
+HEIGHT_SPAN_M = 0.3
+"""How far a part sits above or below the car's centre of mass (one standard deviation, from sill to roof, m):
+floor slope × this shifts its place."""
 
 
 class Weighed(Protocol):
@@ -43,13 +44,13 @@ class Part(Struct, frozen=True, kw_only=True):
     notes: tuple[str, ...]
 
 
-def difference(before: Weighed, after: Weighed, *, slope_u: float = 0.005) -> Part:
+def difference(before: Weighed, after: Weighed, *, slope: float = 0.005) -> Part:
     """Subtract after from before, both of the same car, and find mass and place of what changed.
 
     What equal placements share (floor, pads' gains) cancels: then only each weighing's own covariance
     counts. With different placements the whole covariance of both counts. Zeros common to both are counted
-    twice here (too wide, never too narrow); `Builds.part` has the exact correlation. `slope_u` is the
-    floor slope's standard uncertainty (m/m). ValueError when the geometries differ.
+    twice here (too wide, never too narrow); `Builds.part` has the exact correlation. `slope` is the
+    floor's slope, or what it may be (m/m). ValueError when the geometries differ.
     """
     if before.geometry != after.geometry:
         raise ValueError(
@@ -58,7 +59,7 @@ def difference(before: Weighed, after: Weighed, *, slope_u: float = 0.005) -> Pa
     wrench = before.geometry.wrench
     change = wrench @ (np.array(before.loads_kg) - np.array(after.loads_kg))
     cov = wrench @ (_own(before, after) + _own(after, before)) @ wrench.T
-    return part(change, cov, before.geometry, slope_u=slope_u, whole_kg=float(sum(before.loads_kg)))
+    return part(change, cov, before.geometry, slopes=(slope, slope), whole_kg=float(sum(before.loads_kg)))
 
 
 def _own(one: Weighed, other: Weighed) -> Array:
@@ -69,11 +70,17 @@ def _own(one: Weighed, other: Weighed) -> Array:
 
 
 def part(
-    change: Array, covariance: Array, geometry: Geometry, *, slope_u: float = 0.005, whole_kg: float = np.inf
+    change: Array,
+    covariance: Array,
+    geometry: Geometry,
+    *,
+    slopes: tuple[float, float] = (0.0, 0.0),
+    whole_kg: float = np.inf,
 ) -> Part:
     """Turn a change of (M kg, M·x, M·y kg·m) and its covariance (3 × 3) into mass and place.
 
-    Linear propagation; m_p = dM, x_p = d(Mx)/dM, y_p = d(My)/dM. `whole_kg` is the car's mass before.
+    Linear propagation; m_p = dM, x_p = d(Mx)/dM, y_p = d(My)/dM. `slopes` are those of the floor along
+    and across (m/m), `whole_kg` is the car's mass before.
     """
     mass = Quantity(float(change[0]), float(np.sqrt(covariance[0, 0])), "kg")
     notes = _mass_notes(mass, whole_kg)
@@ -88,7 +95,7 @@ def part(
     slope[1:, 0] = -place / change[0]
     slope[1:, 1:] = np.eye(2) / change[0]
     cov = slope @ covariance @ slope.T
-    cov[1:, 1:] += (HEIGHT_SPAN_M * slope_u) ** 2 * np.eye(2)
+    cov[1:, 1:] += HEIGHT_SPAN_M**2 * np.diag(np.square(slopes))
     ellipse = _ellipse(cov[1:, 1:])
     length, front, rear = geometry.lengths_m
     light = 4 * ellipse[0] > np.hypot(length, max(front, rear))

@@ -73,8 +73,20 @@ class Builds(Struct, frozen=True, kw_only=True):
         size = f.covariance.shape[0]
         take = np.zeros((3, size))
         take[:, rows[0]], take[:, rows[1]] = np.eye(3), -np.eye(3)
-        slope_u = f.prior.allow.slope
-        return part(take @ f.p, take @ f.covariance @ take.T, f.unknowns.geometry, slope_u=slope_u)
+        along, across = self._slopes(at[0])
+        whole = float(f.p[at[0]])
+        covariance = take @ f.covariance @ take.T
+        return part(take @ f.p, covariance, f.unknowns.geometry, slopes=(along, across), whole_kg=whole)
+
+    def _slopes(self, at: int) -> tuple[float, float]:
+        """How much of the floor's slope a build felt along and across (rms, m/m); facings balance."""
+        u = self.fit.unknowns
+        mine = u.build == at // 4
+        floor = u.at_floor + 4 * int(u.set[mine][0])
+        variance = np.diag(self.fit.covariance)
+        felt = abs(float(u.sign[mine].mean())) / self.fit.p[u.at_K + 1]
+        a, b = (root(self.fit.p[i] ** 2 + variance[i]) for i in (floor, floor + 1))
+        return felt * a, felt * b
 
 
 def solve(
@@ -88,19 +100,17 @@ def solve(
 ) -> Solution:
     """Solve the weighings of one build.
 
-    `aim` (total, front, left, cross, x or y) ranks the next placements. With `u_assumed` the readings' ± is somebody's guess and any excess of scatter in total and moments widens it.
-
+    `aim` (total, front, left, cross, x or y) ranks the next placements. With `u_assumed` the readings' ± is
+    somebody's guess, and any excess of scatter in total and moments widens it.
     ValueError when there are none, when they are of different builds, or when loads cannot be a car's.
     """
-    builds = {w.build for w in weighings}
-    if len(builds) > 1:
-        named = ", ".join(sorted(repr(b) for b in builds))
+    names = {w.build for w in weighings}
+    if len(names) > 1:
+        named = ", ".join(sorted(repr(b) for b in names))
         raise ValueError(f"these weighings are of different builds ({named}); solve them with solve_builds")
-    return next(
-        iter(
-            solve_builds(weighings, geometry, known, allowances, aim, u_assumed=u_assumed).solutions.values()
-        )
-    )
+    builds = solve_builds(weighings, geometry, known, allowances, aim, u_assumed=u_assumed)
+    (solution,) = builds.solutions.values()
+    return solution
 
 
 def solve_builds(

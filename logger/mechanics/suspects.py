@@ -13,6 +13,7 @@ import numpy as np
 from msgspec import Struct
 
 from logger.mechanics.fit import Fit, fit
+from logger.mechanics.lines import student
 from logger.mechanics.statics import Array, Geometry, square
 from logger.mechanics.unknowns import Prior, Unknowns
 from logger.mechanics.weighing import Allowances, Known, Weighing
@@ -27,8 +28,8 @@ MEDIAN_CHI2_3 = 2.366
 """Median of chi² with three degrees of freedom (tables)."""
 WIDE = 4.0
 """Standard deviations of chi²/freedom above 1 from which the readings' ± is too narrow."""
-WARP_FAR = 6.0
-"""Robust standard deviations of kappa beyond which a run hangs; fewer than six runs cannot say."""
+WARP_FAR = 4.5
+"""Standard deviations (as of a normal law) off the other runs from which a run hangs."""
 
 
 class Suspect(Struct, frozen=True, kw_only=True):
@@ -63,7 +64,8 @@ def sift(
         peers = [i for i, w in enumerate(kept) if w.build == odd.build and i != worst]
         enough = len(peers) >= 2 and 3 * (len(weighings) - len(kept) + 1) <= len(weighings)
         alone = enough and bool(chi2[worst] > CLEARER * max(chi2[peers]))
-        text = _explain(odd, [kept[i] for i in peers], geometry, known, allow)
+        text = None if alone else _two_builds(result, odd.build)
+        text = text or _explain(odd, [kept[i] for i in peers], geometry, known, allow)
         by = float(np.sqrt(chi2[worst]))
         suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=alone))
         if not alone:
@@ -120,15 +122,16 @@ def _hanging(f: Fit) -> tuple[Suspect, ...]:
         return ()
     warp = f.unknowns.geometry.warp
     kappa = (f.unknowns.readings - f.unknowns.predict(f.p)) @ warp / (warp @ warp)
-    middle = float(np.median(kappa))
-    spread = 1.4826 * float(np.median(np.abs(kappa - middle)))
-    u = float(np.sqrt(warp @ f.unknowns.covariance.mean(axis=0) @ warp)) / float(warp @ warp)
-    by = np.abs(kappa - middle) / max(spread, u)
+    n = len(kappa)
+    off = kappa - kappa.mean()
+    without = np.maximum((np.sum(off**2) - off**2 * n / (n - 1)) / (n - 2), 0.0)
+    u2 = float(warp @ f.unknowns.covariance.mean(axis=0) @ warp) / float(warp @ warp) ** 2
+    by = np.abs(off) * n / (n - 1) / np.sqrt(np.maximum(without, u2) * n / (n - 1))
     _, front, rear = f.unknowns.geometry.lengths_m
     found = []
-    for i in np.flatnonzero(by > WARP_FAR):
+    for i in np.flatnonzero(by > student(WARP_FAR, n - 2)):
         w = f.unknowns.weighings[i]
-        share = -float(kappa[i] - middle) * (1 / front + 1 / rear) / f.p[4 * f.unknowns.build[i]]
+        share = -float(off[i]) * n / (n - 1) * (1 / front + 1 / rear) / f.p[4 * f.unknowns.build[i]]
         text = (
             f"Run {w.run} differs in cross weight alone, by {100 * share:+.2g} %: total, front and left "
             "agree, "
@@ -167,6 +170,28 @@ def _explain(
         or _something_aboard(change, weight, geometry)
     )
     return f"{told}. {why}"
+
+
+def _two_builds(f: Fit, build: str) -> str | None:
+    """A sentence when the facings agree within themselves and differ in total: not the same car."""
+    mine = np.array([w.build == build for w in f.unknowns.weighings])
+    totals = f.unknowns.readings.sum(axis=1)
+    u2 = f.unknowns.covariance.sum(axis=(1, 2))
+    facings = [mine & (f.unknowns.sign == s) for s in (1.0, -1.0)]
+    if not all(rows.any() for rows in facings):
+        return None
+    gap = float(totals[facings[1]].mean() - totals[facings[0]].mean())
+    u = float(np.sqrt(sum(u2[rows].mean() / rows.sum() for rows in facings)))
+    within = max(float(np.ptp(totals[rows])) for rows in facings)
+    if abs(gap) < 6 * u or within > abs(gap) / 3:
+        return None
+    return (
+        f"Facing back the car weighs {abs(gap):.3g} kg {'more' if gap > 0 else 'less'} than facing out, "
+        "and turning "
+        "cannot do that: the facings are of different builds (a person, fuel or a part aboard once and not "
+        "the other "
+        "time), or a pad's zero moved between them. Weigh both in one build."
+    )
 
 
 def _mixed_unit(odd: Weighing, ratio: Array) -> str | None:
