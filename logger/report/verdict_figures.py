@@ -1,0 +1,209 @@
+"""Drawings of a verdict: the recording, settles aligned at their step, a fit with residuals, Allan, drift."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from logger.curve_drawing import Axis, Band, Chart, Rule, Span, Trace, chart_svg
+from logger.curve_numbers import Floats, nice_step
+from logger.judge import PadVerdict
+from logger.judge_measures import Settle
+
+SHOWN_S = 20.0
+"""Aligned settles are shown for so long from their step."""
+BANDS = 5.0
+"""A close-up shows so many of max(d, 3 × noise) to either side of the settled value."""
+
+
+def overview(pad: PadVerdict) -> str:
+    """Draw the whole recording with its rests and gaps."""
+    seen = pad.seen
+    spans = [Span(low=s.from_s, high=s.to_s) for s in seen.stood]
+    spans += [Span(low=h.from_s, high=h.to_s, kind="missing") for h in seen.holes]
+    return chart_svg(
+        Chart(
+            summary=f"Pad {pad.pad}: the whole recording, {len(seen.stood)} rests shaded",
+            x=Axis(label="seconds"),
+            y=Axis(label="reading", unit=pad.unit),
+            traces=(Trace(x=seen.t_s, y=seen.x_kg / pad.per_unit_kg, break_after=2.0),),
+            spans=tuple(spans),
+            width=860,
+            height=190,
+        )
+    )
+
+
+def _band(pad: PadVerdict) -> float:
+    """What cannot be told from standing still by one reading, in the pad's unit; never 0."""
+    m = pad.measures
+    return max(m.resolution_kg, 3 * m.noise_kg, 1e-9) / pad.per_unit_kg
+
+
+def _level(settle: Settle) -> float:
+    return settle.curve.level if settle.curve is not None else settle.stood.level_kg
+
+
+def aligned(pad: PadVerdict) -> str:
+    """Draw every settle over each other: seconds since its step, reading less its settled value."""
+    reach = nice_step(BANDS * _band(pad))
+    longest = min(max((float(s.t_s[-1]) - s.t_step_s for s in pad.settles), default=1.0), SHOWN_S)
+    traces = [
+        Trace(x=s.t_s - s.t_step_s, y=(s.x_kg - _level(s)) / pad.per_unit_kg, quiet=True, break_after=2.0)
+        for s in pad.settles
+    ]
+    spread = _band(pad)
+    x = np.array([-1.0, longest])
+    return chart_svg(
+        Chart(
+            summary=f"Pad {pad.pad}: {len(pad.settles)} settles aligned at their step",
+            x=Axis(label="seconds since the step", low=-1.0, high=longest),
+            y=Axis(label="reading less its settled value", unit=pad.unit, low=-reach, high=reach),
+            traces=tuple(traces),
+            bands=(Band(x=x, low=np.full(2, -spread), high=np.full(2, spread)),),
+            rules=_settle_rule(pad),
+            width=430,
+            height=306,
+        )
+    )
+
+
+def _settle_rule(pad: PadVerdict) -> tuple[Rule, ...]:
+    settle_s = pad.measures.settle_s
+    if settle_s is None or settle_s > SHOWN_S:
+        return ()
+    return (Rule(at=settle_s, axis="x", label=f"half have settled by {settle_s:.1f} s"),)
+
+
+def typical(settles: Sequence[Settle]) -> Settle | None:
+    """The fitted settle whose time to settle is the middle one; None when nothing was fitted."""
+    fits = [s for s in settles if s.curve is not None]
+    told = sorted((s.settle_s, k) for k, s in enumerate(fits) if s.settle_s is not None)
+    if told:
+        return fits[told[len(told) // 2][1]]
+    return fits[0] if fits else None
+
+
+def fitted(pad: PadVerdict, settle: Settle) -> str:
+    """Draw one settle with its fit and band over the readings, residuals below."""
+    curve = settle.curve
+    if curve is None:
+        return ""
+    t = settle.t_s - settle.t_step_s
+    high = min(float(t[-1]), SHOWN_S)
+    fine = np.linspace(curve.fit_from_s, high, 600)
+    model = (curve.model(fine + settle.t_step_s) - curve.level) / pad.per_unit_kg
+    away = (settle.x_kg - curve.level) / pad.per_unit_kg
+    left = (settle.x_kg - curve.model(settle.t_s)) / pad.per_unit_kg
+    spread = 2 * max(curve.residual / pad.per_unit_kg, 1e-12)
+    reach = nice_step(max(BANDS * _band(pad), float(np.nanmax(np.abs(model), initial=0.0)) * 1.1))
+    group = f"fit {pad.pad}"
+    above = Chart(
+        summary=f"Pad {pad.pad}: one settle with its fit",
+        x=Axis(label="", low=-1.0, high=high, bare=True),
+        y=Axis(label="reading less its settled value", unit=pad.unit, low=-reach, high=reach),
+        traces=(Trace(x=t, y=away, look="dots", style=4), Trace(x=fine, y=model)),
+        bands=(Band(x=fine, low=model - spread, high=model + spread),),
+        width=430,
+        height=190,
+        group=group,
+    )
+    return chart_svg(above) + chart_svg(_residuals(pad, t, left, spread, high, group))
+
+
+def _residuals(pad: PadVerdict, t: Floats, left: Floats, spread: float, high: float, group: str) -> Chart:
+    x = np.array([-1.0, high])
+    reach = nice_step(2.2 * spread)
+    return Chart(
+        summary=f"Pad {pad.pad}: what the fit leaves",
+        x=Axis(label="seconds since the step", low=-1.0, high=high),
+        y=Axis(label="what the fit leaves", unit=pad.unit, low=-reach, high=reach),
+        traces=(Trace(x=t, y=left, look="dots", style=4),),
+        bands=(Band(x=x, low=np.full(2, -spread), high=np.full(2, spread)),),
+        rules=(Rule(at=0.0),),
+        width=430,
+        height=110,
+        group=group,
+    )
+
+
+def allan(pad: PadVerdict) -> str:
+    """Draw the Allan deviation against averaging time, with what white noise alone would do."""
+    curve = pad.allan
+    if curve is None:
+        return ""
+    tau = np.array(curve.tau_s)
+    deviation = np.array(curve.deviation) / pad.per_unit_kg
+    white = deviation[0] * np.sqrt(tau[0] / tau)
+    return chart_svg(
+        Chart(
+            summary=f"Pad {pad.pad}: Allan deviation over averaging time",
+            x=Axis(label="averaging time, s", log=True),
+            y=Axis(label="Allan deviation", unit=pad.unit, log=True),
+            traces=(
+                Trace(x=tau, y=deviation, label="found"),
+                Trace(x=tau, y=deviation, look="dots"),
+                Trace(x=tau, y=white, label="white noise", style=2),
+            ),
+            rules=(Rule(at=pad.measures.resolution_kg / 12**0.5 / pad.per_unit_kg, label="d/√12"),)
+            if pad.measures.resolution_kg > 0
+            else (),
+            width=430,
+            height=230,
+        )
+    )
+
+
+def drift(pad: PadVerdict) -> str:
+    """Draw the longest rest's block means against time with their straight line."""
+    slope = pad.longest
+    if slope is None:
+        return ""
+    minutes = (slope.t_s - slope.t_s[0]) / 60
+    away = (slope.x_kg - slope.x_kg.mean()) / pad.per_unit_kg
+    centred = slope.t_s - slope.t_s.mean()
+    line = slope.per_s * centred / pad.per_unit_kg
+    spread = 2 * slope.u_per_s * np.abs(centred) / pad.per_unit_kg
+    return chart_svg(
+        Chart(
+            summary=f"Pad {pad.pad}: how the longest rest moved",
+            x=Axis(label="minutes into the longest rest"),
+            y=Axis(label="block mean less the rest's mean", unit=pad.unit),
+            traces=(
+                Trace(x=minutes, y=away, look="dots"),
+                Trace(x=minutes, y=line, style=1),
+            ),
+            bands=(Band(x=minutes, low=line - spread, high=line + spread),),
+            width=430,
+            height=230,
+        )
+    )
+
+
+def trend(pads: Sequence[tuple[str, PadVerdict]]) -> str:
+    """Draw one pad's noise and zero return over several recordings, in the order given."""
+    number = np.arange(1, len(pads) + 1, dtype=np.float64)
+    per = pads[0][1].per_unit_kg
+    rows: dict[str, list[float | None]] = {
+        "noise": [p.measures.noise_kg or None for _, p in pads],
+        "zero return": [p.measures.zero_return_kg for _, p in pads],
+    }
+    traces = []
+    for style, (label, values) in enumerate(rows.items()):
+        y = np.array([np.nan if v is None else abs(v) / per for v in values])
+        if np.isfinite(y).any():
+            traces.append(Trace(x=number, y=y, label=label, style=style))
+            traces.append(Trace(x=number, y=y, look="dots", style=style))
+    if not traces:
+        return ""
+    return chart_svg(
+        Chart(
+            summary=f"Pad {pads[0][1].pad} over {len(pads)} recordings",
+            x=Axis(label="recording, in the order given", low=0.5, high=len(pads) + 0.5),
+            y=Axis(label="size", unit=pads[0][1].unit, low=0.0),
+            traces=tuple(traces),
+            width=860,
+            height=190,
+        )
+    )

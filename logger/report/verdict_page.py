@@ -1,0 +1,177 @@
+"""Verdicts on pads as one self-contained HTML file: a sentence a pad, criteria beside limits, curves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from logger.judge import PadVerdict, Verdict
+from logger.quantity import Quantity
+from logger.report import verdict_figures as draw
+from logger.report.markup import bullets, figure, section, table, true_minus
+from logger.report.page import page
+from logger.report.verdict_text import MARKS, two_digits
+
+SETTLES = 24
+"""Settles listed one by one; the drawing shows them all."""
+LOOKS = {True: "met", False: "unmet", None: "none"}
+EXPLAINED = (
+    "Limits are those of the published standards named beside them, told in e, the smallest step that "
+    "counts. They are quoted to compare with, not as a verification. Not for trade."
+)
+
+
+def render_verdicts(verdicts: Sequence[Verdict], *, version: str, written: str) -> str:
+    """Return the page as HTML text; `written` is the time of writing as text."""
+    names = verdicts[0].name if len(verdicts) == 1 else f"{len(verdicts)} recordings"
+    count = sum(len(v.pads) for v in verdicts)
+    body = [
+        f'<header><p class="over">How pads settle, hold and return</p><h1>{escape(names)}</h1>'
+        f'<p class="byline">{count} pads judged</p>{_summary(verdicts)}<aside>{EXPLAINED}</aside></header>',
+        _trends(verdicts),
+    ]
+    for verdict in verdicts:
+        body += [_pad(verdict, pad, len(verdicts) > 1) for pad in verdict.pads]
+    body.append(f"<footer>Written by restpoint {escape(version)}, {escape(written)}. Not for trade.</footer>")
+    return page(f"Pads judged: {names}", "\n".join(filter(None, body)), version=version)
+
+
+def _summary(verdicts: Sequence[Verdict]) -> str:
+    sentences = [_of(v, pad.grade.sentence, verdicts) for v in verdicts for pad in v.pads]
+    sentences += [_of(v, v.repeats.sentence, verdicts) for v in verdicts if v.repeats is not None]
+    notes = [f"{v.name}: {note}" for v in verdicts for note in v.notes]
+    hint = '<p class="zoomhint">Drag over a curve to look closer; double-click to see all of it again.</p>'
+    return bullets(sentences, "result") + bullets(notes) + hint
+
+
+def _of(verdict: Verdict, sentence: str, verdicts: Sequence[Verdict]) -> str:
+    """Say which recording a sentence is about where there are several."""
+    return f"{verdict.name}. {sentence}" if len(verdicts) > 1 else sentence
+
+
+def _pad(verdict: Verdict, pad: PadVerdict, several: bool) -> str:
+    title = f"Pad {pad.pad}" + (f" in {verdict.name}" if several else "")
+    body = f'<p class="result">{escape(pad.grade.sentence)}</p>{_facts(pad)}{_criteria(pad)}{_figures(pad)}'
+    return section(title, f'<div class="full">{body}</div>')
+
+
+def _facts(pad: PadVerdict) -> str:
+    m = pad.measures
+
+    def mass(value_kg: float | None) -> str:
+        return escape(two_digits(None if value_kg is None else value_kg / pad.per_unit_kg, pad.unit))
+
+    left_out = ", ".join(f"{n} {reason}" for reason, n in pad.seen.left_out.items()) or "none"
+    e_kg = mass(pad.e_kg)
+    facts = (
+        ("Readings", f"{m.samples} in {pad.seen.duration_s:.0f} s, {two_digits(pad.seen.rate_Hz)} a second"),
+        ("Rests, settles", f"{len(pad.seen.stood)}, {len(pad.settles)}"),
+        ("Left out", escape(left_out)),
+        ("Noise of one reading", f"{mass(m.noise_kg)}; with swaying {mass(pad.wander_kg)}"),
+        ("Smallest step seen (d)", mass(m.resolution_kg)),
+        ("Step that limits are told in (e)", e_kg),
+    )
+    return "<dl>" + "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in facts) + "</dl>"
+
+
+def _criteria(pad: PadVerdict) -> str:
+    rows = [
+        [
+            escape(c.name),
+            two_digits(c.value, c.unit),
+            f"{c.limit:g} {c.unit}",
+            f'<span class="{LOOKS[c.met]}">{MARKS[c.met]}</span>',
+            escape(c.source),
+            escape(c.note),
+        ]
+        for c in pad.grade.criteria
+    ]
+    return table(["Criterion", "found", "limit", "", "where the limit comes from", ""], rows, kind="words")
+
+
+def _figures(pad: PadVerdict) -> str:
+    out = [figure(draw.overview(pad), "The whole recording; rests are shaded.")]
+    middle = draw.typical(pad.settles)
+    if pad.settles:
+        pair = f"<div>{draw.aligned(pad)}</div><div>{draw.fitted(pad, middle) if middle else ''}</div>"
+        caption = (
+            "Left, every settle aligned at its step; the band is what one reading cannot tell from standing "
+            "still. Right, the middle one with its fit and ±2 standard deviations, and what the fit leaves."
+        )
+        out.append(figure(pair, caption + _fit_words(pad), "settle"))
+        out.append(_settles(pad))
+    pair = f"<div>{draw.allan(pad)}</div><div>{draw.drift(pad)}</div>"
+    if pad.allan is not None:
+        caption = (
+            "Left, Allan deviation in the longest rest: while it follows white noise, averaging longer "
+            "helps. Right, the same rest's block means against time with their line."
+        )
+        out.append(figure(pair, caption, "settle"))
+    return "".join(out)
+
+
+def _settles(pad: PadVerdict) -> str:
+    """Every settle in figures, the first ones where there are many."""
+    per, rows = pad.per_unit_kg, []
+    for settle in pad.settles[:SETTLES]:
+        curve, stood = settle.curve, settle.stood
+        value = Quantity(stood.level_kg / per, stood.u_kg / per, pad.unit)
+        row = [f"{settle.t_step_s:.1f} s", escape(true_minus(value.text()))]
+        if curve is None:
+            rows.append([*row, "too few readings to fit", "", "", ""])
+            continue
+        swing = two_digits(curve.frequency_Hz, "Hz") if curve.frequency_Hz is not None else "none"
+        over = None if curve.overshoot is None else 100 * curve.overshoot
+        rows.append(
+            [
+                *row,
+                two_digits(settle.settle_s, "s"),
+                two_digits(over, "%"),
+                swing,
+                two_digits(curve.tail_s, "s"),
+            ]
+        )
+    more = len(pad.settles) - SETTLES
+    caption = f"The first {SETTLES} settles, {more} more were judged" if more > 0 else "Every settle"
+    head = ["Step at", "settled value", "within the band after", "overshoot", "swing", "tail"]
+    return table(head, rows, caption=caption)
+
+
+def _fit_words(pad: PadVerdict) -> str:
+    middle = draw.typical(pad.settles)
+    if middle is None or middle.curve is None:
+        return ""
+    curve = middle.curve
+    words = []
+    if curve.frequency_Hz is not None:
+        damping = f", damping ratio {curve.damping_ratio:.2f}" if curve.damping_ratio is not None else ""
+        words.append(f"swings at {two_digits(curve.frequency_Hz, 'Hz')}, {curve.decay} decay{damping}")
+    if curve.tail_s is not None:
+        tail = two_digits(curve.tail / pad.per_unit_kg, pad.unit)
+        words.append(f"a tail of {tail} dying with {two_digits(curve.tail_s, 's')}")
+    return escape(f" The fit: {'; '.join(words)}." if words else " The fit: no swing and no tail to be told.")
+
+
+def _trends(verdicts: Sequence[Verdict]) -> str:
+    """Compare the recordings of each pad that occurs more than once."""
+    by_pad: dict[tuple[str, str], list[tuple[str, PadVerdict]]] = {}
+    for verdict in verdicts:
+        for pad in verdict.pads:
+            by_pad.setdefault((pad.pad, pad.unit), []).append((verdict.name, pad))
+    out = [_trend(pads) for pads in by_pad.values() if len(pads) > 1]
+    return section("Over the recordings", f'<div class="full">{"".join(out)}</div>') if out else ""
+
+
+def _trend(pads: list[tuple[str, PadVerdict]]) -> str:
+    rows = []
+    for k, (name, pad) in enumerate(pads, 1):
+        m = pad.measures
+        masses = (m.noise_kg or None, m.zero_return_kg, m.drift_kg_per_h)
+        cells = [escape(two_digits(None if v is None else v / pad.per_unit_kg, pad.unit)) for v in masses]
+        rows.append(
+            [f"{k} {escape(name)}", *cells, two_digits(m.settle_s, "s"), str(m.lost), pad.grade.advice]
+        )
+    trend = draw.trend(pads)
+    drawing = figure(trend, "") if trend else ""
+    head = ["Recording", "noise", "zero return", "drift an hour", "settles in", "lost", "advice"]
+    return f"<h3>Pad {escape(pads[0][1].pad)}</h3>{table(head, rows)}{drawing}"
