@@ -151,8 +151,8 @@ class PortReader:
         """Open the port and read it until it is gone, silent (network only) or we are told to stop."""
         line = self.settings.line(self._suggested)
         transport = transport_for(self.settings.device, line, self._wake_r)
-        where = transport.open()
         try:
+            where = transport.open()
             if self.state != "idle":  # a silent network line is reopened without a word until it speaks
                 self._tell("restored" if self._was_open else "opened", where)
             self._was_open = True

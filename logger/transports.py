@@ -42,7 +42,7 @@ class Transport(Protocol):
         ...
 
     def close(self) -> None:
-        """Close; never raises."""
+        """Close, also after an open that failed; never raises."""
         ...
 
 
@@ -133,7 +133,6 @@ class TelnetTransport:
         try:
             self._port.open()
         except (serial.SerialException, ValueError, OSError) as why:
-            self.close()
             raise PortRefused(f"{self._device}: {why}") from None
         return self._device
 

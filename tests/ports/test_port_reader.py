@@ -252,7 +252,9 @@ def test_a_flood_on_one_port_does_not_delay_another(pty: MakePty) -> None:
             over.set()
             sender.join()
     assert at.data == b"".join(b"%04d\n" % number for number in range(80))
-    assert sorted(late_ns)[75] < 20_000_000
+    late_ns.sort()
+    assert late_ns[40] < 20_000_000, "starved would be a matter of seconds"
+    assert late_ns[75] < 200_000_000
     read = loud.reader.counts.bytes_read
     assert read > 100_000 * took_s, "the noise was a flood"
     assert read < 300_000 * took_s + 30_000, "and it got its share, no more"
@@ -418,6 +420,7 @@ class Rfc2217Server:
         self._line.close()
 
 
+@pytest.mark.filterwarnings("ignore:setDaemon")  # pyserial 3.5 predates the warning
 def test_a_line_over_rfc2217_is_read_lost_and_taken_up_again(pty: MakePty) -> None:
     line = pty()
     server = Rfc2217Server(line)
