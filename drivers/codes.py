@@ -1,8 +1,9 @@
 """Reading codes: status, sign and unit by word, letter or bit.
 
 A code's meaning is written in words: the flags of drivers.api ("steady", "moving", "overload", "underload",
-"low_battery", "at_zero", "net"), "minus" and "plus", "absent" (this pad has nothing to say: no frame), or a
-unit. Several are separated by blanks; no word at all means that the code is known and says nothing.
+"low_battery", "at_zero", "net"), "minus" and "plus", "void" (underload, and the number sent is none, as it
+always is with overload), "absent" (this pad has nothing to say: no frame), or a unit. Several are separated
+by blanks; no word at all means that the code is known and says nothing.
 """
 
 from __future__ import annotations
@@ -23,17 +24,18 @@ FLAGS = {
     "at_zero": api.FLAG_AT_ZERO,
     "net": api.FLAG_NET,
 }
-WORDS = (*FLAGS, "plus", "minus", "absent", *UNITS)
+WORDS = (*FLAGS, "plus", "minus", "absent", "void", *UNITS)
 """All words that a code may mean."""
 
 
 class Meaning(Struct, frozen=True):
-    """What one code says: flags to set, a minus sign, a unit ("" when it says none), no pad there."""
+    """What one code says: flags to set, a minus sign, a unit ("" when none), no pad there, no number."""
 
     flags: int = 0
     minus: bool = False
     unit: str = ""
     absent: bool = False
+    void: bool = False
 
     def __or__(self, other: Meaning) -> Meaning:
         """Both meanings together."""
@@ -42,6 +44,7 @@ class Meaning(Struct, frozen=True):
             self.minus or other.minus,
             other.unit or self.unit,
             self.absent or other.absent,
+            self.void or other.void,
         )
 
 
@@ -53,9 +56,11 @@ def meaning(words: str) -> Meaning:
     found = Meaning()
     for word in words.split():
         if word in FLAGS:
-            found |= Meaning(flags=FLAGS[word])
+            found |= Meaning(flags=FLAGS[word], void=word == "overload")
         elif word in UNITS:
             found |= Meaning(unit=word)
+        elif word == "void":
+            found |= Meaning(flags=api.FLAG_UNDERLOAD, void=True)
         elif word in ("plus", "minus", "absent"):
             found |= Meaning(minus=word == "minus", absent=word == "absent")
         else:

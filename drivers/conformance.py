@@ -174,7 +174,7 @@ class DriverConformance:
                 continue
             true = set(values(run(self.make(case), case.recording)))
             rng = random.Random(5)
-            for _ in range(400):
+            for _ in range(120):
                 data = bytearray(case.recording)
                 at = rng.randrange(len(data))
                 data[at] ^= rng.randint(1, 255)

@@ -11,7 +11,7 @@ from operator import itemgetter
 from msgspec import Struct
 from msgspec.structs import replace
 
-from drivers.api import FLAG_OVERLOAD, FLAG_UNDERLOAD, Frame, Reason
+from drivers.api import FLAG_UNDERLOAD, Frame, Reason
 from drivers.checks import Check
 from drivers.codes import Look, Meaning
 from drivers.numbers import Reader, Scaler
@@ -97,7 +97,7 @@ class PadReader:
         said = context.meaning
         if said.absent:
             return None
-        if said.flags & FLAG_OVERLOAD:
+        if said.void:
             return self._without_number(context, parts, raw)
         try:
             number, places = self._value(parts[self._value_part])
@@ -106,7 +106,7 @@ class PadReader:
                 return self._without_number(context, parts, raw)
             raise
         if said.minus:
-            number = -number
+            number = -abs(number)
         places += context.places
         if context.unit == COUNTS:
             return self._counted(number, places, context, parts, raw)
@@ -196,7 +196,7 @@ class PadReader:
             return float(self._pad.resolution * KG_PER[unit])
         if isinstance(number, float):
             return None
-        return float(abs(self._pad.value.factor) * KG_PER[unit] / 10**places)
+        return float(abs(self._pad.value.factor) * KG_PER[unit] / Fraction(10) ** places)
 
 
 def _counter(number: Number) -> Callable[[Parts], int]:
@@ -222,7 +222,7 @@ def _scaled(number: Number | None, parts: Parts) -> float | None:
 
 def _places(number: Number | None, parts: Parts) -> int:
     found = _scaled(number, parts) or 0
-    if not 0 <= found <= 9:
+    if not -9 <= found <= 9:
         raise ValueError(f"{found} decimal places")
     return int(found)
 

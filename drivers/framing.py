@@ -138,7 +138,7 @@ def read_check(table: Table, framing: Framing) -> Check:
     if compute is None:
         bits = 4 * size if coding == "hex" else 8 * size
         compute = checks.summing(kind, table.whole("init", 0, 0, 1 << 32))
-    at = table.whole("at", -framing.trail if framing.trail else -size - len(framing.end), -4096, 4096)
+    at = table.whole("at", _check_at(framing, size), -4096, 4096)
     if -size < at < 0:
         table.fault(f"check.at = {at} leaves no room for {size} bytes before the message's end")
     check = Check(
@@ -146,7 +146,7 @@ def read_check(table: Table, framing: Framing) -> Check:
         compute=compute,
         at=at,
         size=size,
-        first=table.whole("from", len(framing.start), -4096, 4096),
+        first=table.whole("from", framing.head, -4096, 4096),
         stop=table.whole("to", at, -4096, 4096),
         coding=coding,
         order=table.choice("order", ("big", "little"), "big"),
@@ -154,6 +154,11 @@ def read_check(table: Table, framing: Framing) -> Check:
     )
     table.close()
     return check
+
+
+def _check_at(framing: Framing, size: int) -> int:
+    trail = 0 if framing.unwrap else framing.trail
+    return -trail if trail else -size - framing.tail
 
 
 def _crc(table: Table) -> tuple[checks.Sum, int, str]:

@@ -52,7 +52,7 @@ count from its end, -1 being the last byte.
     unit = "kg"                     needed: kg g mg t lb oz N kN counts; or { where, map }
     status = {…}                    or a list of several; also `sign = {…}`
     address = "1"                   or { where, map, coding }
-    decimals = { where … }          decimal places sent beside the value, 0…9
+    decimals = { where … }          decimal places sent beside the value, -9…9
     resolution = 0.05               d in the unit; otherwise one unit in the last place sent
     battery, signal, temperature, seq = {…}    V, dBm, °C, a counter (`wraps = n` after n-1 comes 0)
 
@@ -70,7 +70,7 @@ count from its end, -1 being the last byte.
       map = {ST = "steady", "-" = "minus"}         bytes → words; "*" is all that is not listed
       bits = {0 = "moving/steady", 7 = "1"}        bit → words when set / words when clear; "1" or "0" alone:
                                                    the bit always is so; coding = "binary" or "hex", order
-      words: steady moving overload underload low_battery at_zero net plus minus absent, and the units
+      words: steady moving overload underload low_battery at_zero net plus minus absent void, the units
 
     pads = [{address = "1", value = {…}}, …]       several pads in one message, each with any of the fields;
                                                    what a pad does not say it takes from [fields]

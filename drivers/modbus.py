@@ -137,7 +137,7 @@ def _tcp_length(head: bytes) -> int:
 
 
 def _rtu_length(answer: bytes, size: int) -> Callable[[bytes], int]:
-    """RTU answers do not tell where they end: it follows from what was asked, or is an exception of 5 bytes."""
+    """RTU answers do not tell where they end: it follows from what was asked; an exception has 5 bytes."""
 
     def length(head: bytes) -> int:
         if head[1:3] == answer:

@@ -188,11 +188,7 @@ class Scaler:
             top, add, bottom = self._ratios[places] = self._ratio(places)
         return (number * top + add) / bottom
 
-    def step(self, places: int) -> float:
-        """Size of one unit in the last place sent."""
-        return float(self._factor / 10**places)
-
     def _ratio(self, places: int) -> tuple[int, int, int]:
-        factor = self._factor / 10**places
+        factor = self._factor / Fraction(10) ** places
         bottom = factor.denominator * self._offset.denominator
         return int(factor * bottom), int(self._offset * bottom), bottom

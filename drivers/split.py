@@ -227,10 +227,11 @@ class Stepper:
 
 
 class Hunter:
-    """Keeps step with binary messages; one bad message in step is refused whole, two mean hunting anew.
+    """Keeps step with binary messages; out of step it hunts for two good ones in a row.
 
-    While hunting, refused bytes run on (`_run` of them stand at the front of the buffer) and are given out
-    as one reject when a message is believed or the run is as long as the longest message.
+    In step, a bad message is refused whole when a good one follows at its end. While hunting, refused bytes
+    run on (`_run` of them stand at the front of the buffer) and are given out as one reject when a message
+    is believed or the run is as long as the longest message.
     """
 
     def __init__(self, cutter: Cutter, decode: Decode, *, sure: bool = False) -> None:
@@ -238,7 +239,7 @@ class Hunter:
         self._rest = b""
         self._run = 0
         self._why = Reason.NOISE
-        self._chances = 0
+        self._stepping = False
 
     def held(self) -> int:
         """Count the bytes held back."""
@@ -246,7 +247,7 @@ class Hunter:
 
     def begin(self) -> Out:
         """Give up what is held (as a reject) and take the next byte for the first of a message."""
-        rest, self._rest, self._run, self._chances = self._rest, b"", 0, 2
+        rest, self._rest, self._run, self._stepping = self._rest, b"", 0, True
         return [Reject(reason=Reason.TRUNCATED, raw=rest)] if rest else []
 
     def feed(self, data: bytes) -> Out:
@@ -255,14 +256,14 @@ class Hunter:
         out: Out = []
         at = 0
         while at + self._run < len(buffer):
-            done = self._in_step(buffer, at, out) if self._chances else self._hunt(buffer, at, out)
+            done = self._step(buffer, at, out) if self._stepping else self._hunt(buffer, at, out)
             if done < 0:
                 break
             at = done
         self._rest = buffer[at:]
         return out
 
-    def _in_step(self, buffer: bytes, at: int, out: Out) -> int:
+    def _step(self, buffer: bytes, at: int, out: Out) -> int:
         """Take the message at `at`; return where to go on, or -1 for more bytes."""
         stop, fault = self._cutter.cut(buffer, at)
         if stop < 0:
@@ -272,19 +273,17 @@ class Hunter:
             read = self._decode(raw)
             if isinstance(read, list):
                 out += read
-                self._chances = 2
                 return stop
-            start = self._cutter.start
-            if len(buffer) < stop + len(start):
+            following = False if self._sure else self._follows(buffer, stop)
+            if following is None:
                 return -1
-            self._chances -= 1
-            if self._chances and buffer.startswith(start, stop):
+            if following:
                 out.append(Reject(reason=read, raw=raw))
                 return stop
             fault = read
-        self._chances = 0
+        self._stepping = False
         self._why, self._run = fault, 0
-        return at if fault is Reason.NOISE else self._skip(buffer, at, out)
+        return at if fault is Reason.NOISE else self._extend(buffer, at, 1, out)
 
     def _hunt(self, buffer: bytes, at: int, out: Out) -> int:
         """Try the place after the run of refused bytes; return where to go on, or -1 for more bytes."""
@@ -301,15 +300,15 @@ class Hunter:
                 if following:
                     self._give(buffer, at, out)
                     out += read
-                    self._chances = 2
+                    self._stepping = True
                     return stop
                 read = Reason.CHECK
             self._why = read if self._run == 0 else self._why
-            return self._skip(buffer, at, out)
+            return self._extend(buffer, at, 1, out)
         if fault is Reason.NOISE:
             return self._extend(buffer, at, stop - here, out)
         self._why = fault if self._run == 0 else self._why
-        return self._skip(buffer, at, out)
+        return self._extend(buffer, at, 1, out)
 
     def _follows(self, buffer: bytes, at: int) -> bool | None:
         """Tell whether a good message stands at `at`; None when more bytes are needed to tell."""
@@ -317,9 +316,6 @@ class Hunter:
         if stop < 0:
             return None
         return fault is None and isinstance(self._decode(buffer[at:stop]), list)
-
-    def _skip(self, buffer: bytes, at: int, out: Out) -> int:
-        return self._extend(buffer, at, 1, out)
 
     def _extend(self, buffer: bytes, at: int, by: int, out: Out) -> int:
         self._run += by
