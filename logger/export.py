@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 from typing import Any, Literal
+
+import msgspec
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+import pyarrow.parquet as pq
 
 from logger.store.dataset import read_table
 from logger.store.schema import COLUMNS, TABLES
@@ -35,9 +42,6 @@ def export(dataset: Path, out: Path, form: Format) -> list[Path]:
 
 def _samples_csv(rows: Any, out: Path) -> list[Path]:
     """One file a run, so that seconds of different starts are never mixed."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-    import pyarrow.csv
 
     written = []
     for run in pc.unique(rows["run"]).to_pylist():
@@ -62,7 +66,6 @@ def _samples_csv(rows: Any, out: Path) -> list[Path]:
 
 
 def _csv(rows: Any, table: str, path: Path) -> None:
-    import csv
 
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
@@ -73,7 +76,6 @@ def _csv(rows: Any, table: str, path: Path) -> None:
 
 
 def _json(rows: Any, _table: str, path: Path) -> None:
-    import msgspec
 
     with path.open("wb") as file:
         for row in rows.to_pylist():
@@ -81,6 +83,5 @@ def _json(rows: Any, _table: str, path: Path) -> None:
 
 
 def _parquet(rows: Any, _table: str, path: Path) -> None:
-    import pyarrow.parquet as pq
 
     pq.write_table(rows, path, compression="zstd")

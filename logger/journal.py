@@ -95,6 +95,7 @@ class Journal:
         self.folder = folder / Run.name_of(self.run)
         self._settings, self._on_trouble = settings, on_trouble
         self._snapshot, self._on_closed, self._on_gap = snapshot or {}, on_closed, on_gap
+        head()  # imports Arrow now: what is put must not wait for that to become durable
         self._lock = threading.Lock()
         self._queue: deque[tuple[int, Row]] = deque()
         self._held = 0

@@ -25,7 +25,7 @@ from logger.journal_folder import (
 from logger.replay import MakeBay, derive
 from logger.store import DATASET
 from logger.store.rows import SegmentRows
-from logger.store.sealed import drop_others, faults, mark_path, marks, seal, tidy
+from logger.store.sealed import drop_others, faults, mark_path, mark_paths, read_mark, seal, tidy
 from logger.store.writer import wall_offset_ns
 
 NEWEST = 300
@@ -127,9 +127,11 @@ def _make(
 
 
 def _unmark_damaged(dataset: Path, on_trouble: OnTrouble) -> None:
-    """Take the mark off segments whose files are missing or cut short, so that they are made again."""
-    for mark in list(marks(dataset))[-NEWEST:]:
-        for fault in (found := faults(dataset, mark)):
+    """Take away the newest marks that are torn or whose files are missing or cut short: to be made again."""
+    for path in mark_paths(dataset)[-NEWEST:]:
+        mark = read_mark(path)
+        found = [f"{path}: torn"] if mark is None else faults(dataset, mark)
+        for fault in found:
             on_trouble("store_damaged", f"{fault}; made again from the journal")
         if found:
-            mark_path(dataset, mark["run"], mark["segment"]).unlink()
+            path.unlink()

@@ -14,6 +14,7 @@ from functools import cache
 from typing import Any, NamedTuple
 
 import msgspec
+import numpy as np
 
 from logger.model import Chunk, ClockStep, Command, Gap, PortEvent, Record
 
@@ -92,7 +93,7 @@ def entry_of(row: Row) -> Entry:
 @cache
 def schema() -> Any:
     """The one Arrow schema of all segments."""
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     ns = {"unit": "ns"}
     return pa.schema(
@@ -115,8 +116,7 @@ def head() -> bytes:
 
 def encode(rows: Sequence[Row], seq: int, boot_id: str) -> bytes:
     """Encode rows (at least one) as the bytes of one batch, to be appended by one write."""
-    import numpy as np
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     def variable(values: list[bytes], kind: Any) -> Any:
         offsets = np.zeros(len(values) + 1, np.int32)
@@ -204,7 +204,7 @@ def _decode(data: bytes, offset: int, boot_id: str | None, seq: int) -> tuple[Ba
 
 def _arrow_batch(data: bytes, offset: int) -> tuple[Any, dict[bytes, bytes], int]:
     """Read one message as Arrow does: the batch, its metadata, its end in the data."""
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     source = pa.BufferReader(data)
     source.seek(offset)

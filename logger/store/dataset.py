@@ -12,20 +12,21 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from logger.model import CarRest, Record, Rest, Sample
-from logger.store.schema import COLUMNS, TABLES
+from logger.store.schema import COLUMNS, TABLES, schema
 
 R = TypeVar("R", Rest, CarRest)
 
 
 def samples_by_run(path: Path) -> Iterator[tuple[str, list[Sample]]]:
     """The samples of each run, in order of time; times are whole microseconds."""
-    table = read_table(path, "samples").sort_by([("run", "ascending")])
     runs: dict[str, list[Sample]] = {}
-    for row in table.to_pylist():
+    for row in read_table(path, "samples").to_pylist():
         runs.setdefault(row["run"], []).append(_sample(row))
-    for run, samples in runs.items():
+    for run, samples in sorted(runs.items()):
         samples.sort(key=lambda sample: sample.t_mono_ns)
         yield run, samples
 
@@ -56,10 +57,6 @@ def events(path: Path) -> Iterator[tuple[str, Record]]:
 
 def read_table(path: Path, table: str) -> Any:
     """One table's columns as an Arrow table, files in order of run and segment; empty when there are none."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    from logger.store.schema import schema
 
     parts = []
     for file in files(path, table):

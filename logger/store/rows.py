@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from array import array as numbers
+from datetime import date, timedelta
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from logger.model import CarRest, Record, Rest, Sample
 from logger.store.schema import COLUMNS, array, schema
@@ -55,7 +57,6 @@ class SegmentRows:
         self._others.setdefault(table, []).append((t_wall_ns // DAY_NS, row))
 
     def _sample_tables(self, run: str) -> list[tuple[str, str, Any]]:
-        import numpy as np
 
         if not self._pads:
             return []
@@ -105,13 +106,11 @@ def moment_ns(record: Record) -> int:
 
 def date_text(day: int) -> str:
     """Write a day, counted from 1970-01-01 UTC, as YYYY-MM-DD."""
-    from datetime import date, timedelta
-
     return (date(1970, 1, 1) + timedelta(days=day)).isoformat()
 
 
 def _table(table: str, run: str, columns: list[Any]) -> Any:
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     kinds = [kind for kind, _ in COLUMNS[table].values()]
     runs = [run] * len(columns[0])

@@ -15,6 +15,8 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
+import numpy as np
+
 SCHEMA = 1
 """Number of this set of schemas, in each file's metadata."""
 TABLES = ("samples", "rests", "car_rests", "events")
@@ -79,7 +81,7 @@ time column instead of the nearly constant difference of the two clocks; a mass 
 @cache
 def schema(table: str) -> Any:
     """The Arrow schema of a table; `table` is one of TABLES."""
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     units = {name: unit for name, (_, unit) in COLUMNS[table].items() if unit}
     fields = [
@@ -96,8 +98,7 @@ def array(kind: str, values: Sequence[Any]) -> Any:
     Built from buffers: the first `pyarrow.array` of a process imports pandas where it is installed (1.1 s,
     46 MB), which the daemon must not.
     """
-    import numpy as np
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     n = len(values)
     if kind in ("text", "run", "choice"):
@@ -118,8 +119,7 @@ def array(kind: str, values: Sequence[Any]) -> Any:
 
 
 def _number(kind: str, values: Sequence[Any]) -> Any:
-    import numpy as np
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     dtype = np.dtype("int64" if kind == "time" else kind)
     if dtype.kind == "f":
@@ -133,8 +133,7 @@ def _number(kind: str, values: Sequence[Any]) -> Any:
 
 
 def _text(values: Sequence[str | None]) -> Any:
-    import numpy as np
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     words = [b"" if v is None else v.encode() for v in values]
     offsets = np.zeros(len(words) + 1, np.int32)
@@ -147,7 +146,7 @@ def _text(values: Sequence[str | None]) -> Any:
 
 @cache
 def _types() -> dict[str, Any]:
-    import pyarrow as pa
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     choice = pa.dictionary(pa.int32(), pa.utf8())
     return {

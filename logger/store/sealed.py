@@ -53,13 +53,25 @@ def mark_path(folder: Path, run: str, segment: int) -> Path:
     return folder / MARKS / f"{segment_name(run, segment)}.json"
 
 
+def mark_paths(folder: Path) -> list[Path]:
+    """The files of a dataset's marks, in order of run and segment."""
+    return sorted((folder / MARKS).glob("run-*.json"))
+
+
+def read_mark(path: Path) -> dict[str, Any] | None:
+    """A mark, or None when its file is torn."""
+    try:
+        mark: dict[str, Any] = json.loads(path.read_bytes())
+    except ValueError:
+        return None
+    return mark
+
+
 def marks(folder: Path) -> Iterator[dict[str, Any]]:
-    """The marks of a dataset in order of run and segment; one that cannot be read counts as absent."""
-    for path in sorted((folder / MARKS).glob("run-*.json")):
-        try:
-            yield json.loads(path.read_bytes())
-        except ValueError:
-            continue
+    """The whole marks of a dataset, in order of run and segment."""
+    for path in mark_paths(folder):
+        if (mark := read_mark(path)) is not None:
+            yield mark
 
 
 def faults(folder: Path, mark: dict[str, Any], deep: bool = False) -> list[str]:
@@ -104,7 +116,7 @@ def write_whole(path: Path, content: bytes) -> None:
 
 
 def _write_parquet(path: Path, table: str, rows: Any, config_id: str) -> None:
-    import pyarrow.parquet as pq
+    import pyarrow.parquet as pq  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     _make_folder(path.parent)
     temporary = path.with_name(TEMPORARY + path.name)

@@ -12,7 +12,6 @@ import pytest
 from support import absent
 from support.small_bay import T_WALL_NS
 
-from logger import journal as journal_module
 from logger.journal import ROW_BYTES, Journal, JournalSettings
 from logger.journal_folder import (
     find_runs,
@@ -136,7 +135,7 @@ def test_a_slow_disk_never_holds_up_put(
         time.sleep(0.2)
         sync(fd)
 
-    monkeypatch.setattr(journal_module.os, "fdatasync", slow)
+    monkeypatch.setattr("os.fdatasync", slow)
     journal = Journal(tmp_path, quick(), troubles[1])
     longest = 0.0
     for i in range(300):
@@ -219,7 +218,7 @@ def _remount(folder: Path, how: str) -> bool:
 
 
 def _end_open_file(journal: Journal) -> bool:
-    """A file system with a file open for writing does not become read-only: let the journal end its segment."""
+    """A file system with a file open for writing does not become read-only: end the segment."""
     journal._end_segment()
     return False
 

@@ -1,9 +1,10 @@
-"""Journal segments: what is torn, zeroed or flipped is seen; what is whole is read; nothing is ever made up."""
+"""Journal segments: what is torn, zeroed or flipped is seen, what is whole is read, nothing is made up."""
 
 from __future__ import annotations
 
 import random
 import zlib
+from itertools import pairwise
 
 import pyarrow as pa
 import pytest
@@ -75,7 +76,7 @@ def test_a_flipped_bit_is_seen_and_costs_one_batch() -> None:
         flipped = bytearray(DATA)
         flipped[at] ^= 1 << rng.randrange(8)
         rows, damages = read(bytes(flipped))
-        lost = [n for n, (a, b) in enumerate(zip(BEGINS, BEGINS[1:], strict=False)) if a <= at < b]
+        lost = [n for n, (a, b) in enumerate(pairwise(BEGINS)) if a <= at < b]
         others = [row for n, batch in enumerate(BATCHES) if n not in lost for row in batch]
         assert rows in (others, ROWS), at  # all rows: the bit was padding, or means nothing
         assert rows == ROWS or damages, at

@@ -5,13 +5,11 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from logger.config import load
-from logger.daemon import make_bay as make
 from logger.journal import Journal, JournalSettings
 from logger.model import Chunk, PortEvent, Record
-from logger.replay import derive
+from logger.replay import derive, make_bay
 from logger.segment import Entry, Tick
 from logger.store import Store, StoreSettings
 
@@ -39,11 +37,6 @@ capacity_kg = 500
 S = 1_000_000_000
 T_WALL_NS = 1_767_225_590 * S
 """Ten seconds before 2026-01-01T00:00Z, so that a run crosses a date."""
-
-
-def make_bay(config: Path) -> Any:
-    """The bay of a stored configuration, as the daemon makes it."""
-    return make(load(config))
 
 
 def stream(seconds: float, seed: int = 1, rate_hz: float = 20.0) -> Iterator[Entry]:
