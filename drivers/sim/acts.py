@@ -107,13 +107,12 @@ class RockCar:
 
     def begin(self, stage: Stage) -> None:
         """Push at the front end, then at the rear, a little off the middle."""
-        if stage.car is None:
-            return
+        car = stage.here()
         front_s, half = stage.t_s + 0.2, self.pushes * self.period_s
         for start_s, x_m in ((front_s, stage.build.spec.wheelbase_m + 0.4), (front_s + half, -0.4)):
             place = (x_m, stage.random.uniform(-0.3, 0.3))
             force_N = self.force_N * stage.random.uniform(0.85, 1.15)
-            stage.car.push(rock(start_s, self.pushes, self.period_s, force_N, at_m=place))
+            car.push(rock(start_s, self.pushes, self.period_s, force_N, at_m=place))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,9 +129,7 @@ class GetIn:
 
     def begin(self, stage: Stage) -> None:
         """Plan the forces and the moment of sitting."""
-        car, person, t = stage.car, self.person, stage.t_s + 0.3
-        if car is None:
-            return
+        car, person, t = stage.here(), self.person, stage.t_s + 0.3
         seat, door_y_m = (person.x_m, person.y_m), _sill_y_m(person)
         sit_s = t + 0.9
         car.push(on_the_sill(person, door_y_m, t, sit_s, getting_in=True))
@@ -161,9 +158,7 @@ class GetOut:
 
     def begin(self, stage: Stage) -> None:
         """Plan the forces and the moment of rising."""
-        car, person, rise_s = stage.car, self.person, stage.t_s + 1.1
-        if car is None:
-            return
+        car, person, rise_s = stage.here(), self.person, stage.t_s + 1.1
         door_y_m = _sill_y_m(person)
         car.push(shuffle(stage.random, stage.t_s + 0.1, rise_s, person.mass_kg * G, 0.03))
         stage.later(rise_s, lambda: stage.rebuild(stage.build.minus(person.name)))
@@ -187,11 +182,9 @@ class TakeOut:
 
     def begin(self, stage: Stage) -> None:
         """Plan the leaning, the lifting and the moment it is gone."""
-        if stage.car is None:
-            return
         gone_s = stage.t_s + 1.8
         _lean(stage, self.part, gone_s)
-        stage.car.push(carry(self.part, gone_s - 0.5, gone_s, lifting=True))
+        stage.here().push(carry(self.part, gone_s - 0.5, gone_s, lifting=True))
         stage.later(gone_s, lambda: stage.rebuild(stage.build.minus(self.part.name)))
 
 
@@ -209,9 +202,7 @@ class PutIn:
 
     def begin(self, stage: Stage) -> None:
         """Plan the leaning, the setting down and the moment it is let go."""
-        car, part = stage.car, self.part
-        if car is None:
-            return
+        car, part = stage.here(), self.part
         down_s = stage.t_s + 1.3
         _lean(stage, part, down_s + 0.5)
 
@@ -230,8 +221,6 @@ def _sill_y_m(person: Mass) -> float:
 
 def _lean(stage: Stage, part: Mass, until_s: float) -> None:
     """Hands and a knee on the car near the part."""
-    if stage.car is None:
-        return
     start_s, place = stage.t_s + 0.2, (part.x_m, part.y_m + stage.random.uniform(-0.2, 0.2))
     for n in range(2):
-        stage.car.push(blow(start_s + n * 0.7, 30.0, place, length_s=until_s - start_s - n * 0.7))
+        stage.here().push(blow(start_s + n * 0.7, 30.0, place, length_s=until_s - start_s - n * 0.7))

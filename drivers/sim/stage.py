@@ -58,8 +58,14 @@ class Stage:
         self.roll(passes)
         return self.car
 
+    def here(self) -> Car:
+        """The car that stands here; ValueError when there is none to do something to."""
+        if self.car is None:
+            raise ValueError(f"at {self.t_s:.1f} s there is no car on the pads")
+        return self.car
+
     def roll(self, passes: list[Pass]) -> None:
-        """Replace the passes of the wheels over the spots; a car whose every pass ends is gone after them."""
+        """Replace the passes over the spots; a car whose every pass ends is gone after them."""
         self._passes = passes
         ends = [p.off_s if p.off_s < inf else p.on_s for p in passes]
         self._moving_until_s = max(ends, default=self.t_s) + 2 * ROLL_S

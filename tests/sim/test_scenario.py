@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 
 import pytest
 import serial
 
-from drivers.sim.acts import Wait
+from drivers.sim.acts import RockCar, Wait
 from drivers.sim.player import Channel, Line, Player, line_for_all, line_for_each
 from drivers.sim.scenario import Play, Tick
 from drivers.sim.wagtail import BARN, BUILD, DRIVER, SPARE, wagtail
@@ -171,3 +172,9 @@ def test_pads_on_lines_of_their_own_and_all_on_one() -> None:
         line.unplug()
         line.unplug()
     assert len(got) == shared.written == 46 * sum(1 for _ in scenario.play())
+
+
+def test_an_act_without_a_car_says_so() -> None:
+    scenario = replace(wagtail(), acts=(RockCar(),))
+    with pytest.raises(ValueError, match="no car on the pads"):
+        list(scenario.play())
