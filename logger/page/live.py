@@ -6,7 +6,7 @@ No I/O and no clock: the time of asking is handed in, so that ages are the same 
 from __future__ import annotations
 
 from collections import deque
-from math import sqrt
+from math import isfinite, sqrt
 from typing import Any
 
 from logger.cautions import CAUTIONS
@@ -141,11 +141,13 @@ class Live:
         if (car := self._car_rest) is not None and sample.pad in car.pads:
             place = car.pads.index(sample.pad)
             variance = car.covariance_kg2[place * len(car.pads) + place]
-            return Quantity(car.loads_kg[place], sqrt(variance), "kg")
+            return Quantity(car.loads_kg[place], sqrt(max(variance, 0.0)), "kg")
         rest = self._rests.get(sample.pad)
         if rest is not None and rest.open:
             return Quantity(rest.mass_kg, rest.u_kg, "kg")
-        return None if sample.mass_kg is None else Quantity(sample.mass_kg, None, "kg")
+        if sample.mass_kg is None or not isfinite(sample.mass_kg):
+            return None
+        return Quantity(sample.mass_kg, None, "kg")
 
     def _whole(
         self, standing: Standing, wheels: tuple[WheelLoad, ...]

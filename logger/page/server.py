@@ -64,6 +64,8 @@ class Page:
         """Why it is not served, None when nothing is wrong."""
         self.let_go = 0
         """Viewers let go because they lagged."""
+        self.failures = 0
+        """Times that the page failed by a fault of ours and started again; the first is told."""
 
     def put(self, record: Record | Standing | Results) -> None:
         """Take a record; returns at once and never raises, whatever the viewers do."""
@@ -71,14 +73,13 @@ class Page:
 
     async def serve(self) -> None:
         """Serve until `stop` is called or the task is cancelled; try again while the port is taken."""
-        while not self._stopping.is_set():
+        while self._settings.enabled and not self._stopping.is_set():
             sock = self._bind()
-            if sock is None:
-                with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._stopping.wait(), self._settings.retry_s)
-                continue
-            with sock:
-                await self._serve_on(sock)
+            if sock is not None:
+                with sock:
+                    await self._serve_on(sock)
+            with contextlib.suppress(TimeoutError):  # no sock or a failure; after a stop this is no wait
+                await asyncio.wait_for(self._stopping.wait(), self._settings.retry_s)
 
     def stop(self) -> None:
         """Ask `serve` to end; open pages are told at once."""
@@ -90,27 +91,29 @@ class Page:
             family = socket.AF_INET6 if ":" in host else socket.AF_INET
             sock = socket.create_server((host, port), family=family)
         except OSError as error:
-            trouble = (
-                f"the page cannot be served on {host} port {port}: {error.strerror or error}; "
-                f"trying again every {self._settings.retry_s:g} s; end the other program or set [page] port"
-            )
-            if trouble != self.trouble:
-                self._tell(trouble)
-            self.trouble = trouble
+            if self.trouble is None:
+                self.trouble = (
+                    f"the page cannot be served on {host} port {port}: {error.strerror or error}; trying again "
+                    f"every {self._settings.retry_s:g} s; end the other program or set [page] port"
+                )
+                self._tell(self.trouble)
             return None
         return sock
 
     async def _serve_on(self, sock: socket.socket) -> None:
         host, port = sock.getsockname()[:2]
         self.address = f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
-        self._tell(f"the page is {'served again' if self.trouble else 'served'} at {self.address}")
+        if self.trouble or not self.failures:
+            self._tell(f"the page is {'served again' if self.trouble else 'served'} at {self.address}")
         self.trouble = None
         server = _Server(
             uvicorn.Config(
                 self._app(),
+                http="h11",
                 lifespan="off",
                 ws="none",
                 log_config=None,
+                log_level="warning",
                 access_log=False,
                 server_header=False,
                 proxy_headers=False,
@@ -123,18 +126,23 @@ class Page:
         stopping = asyncio.create_task(self._stopping.wait(), name="page stop")
         try:
             await asyncio.wait((serving, renewing, stopping), return_when=asyncio.FIRST_COMPLETED)
-            for task in (serving, renewing):
-                if task.done() and (error := task.exception()) is not None:
-                    self.trouble = f"the page failed and starts again: {error!r}"
-                    self._tell(self.trouble)
+            self._note_failure(serving, renewing)
         finally:
             renewing.cancel()
             stopping.cancel()
             for viewer in self._viewers:
                 viewer.let_go()
+            self._viewers.clear()
             server.should_exit = True
             await asyncio.gather(serving, renewing, stopping, return_exceptions=True)
             self.address = None
+
+    def _note_failure(self, *tasks: asyncio.Task[None]) -> None:
+        for error in (task.exception() for task in tasks if task.done()):
+            if error is not None:
+                self.failures += 1
+                if self.failures == 1:
+                    self._tell(f"the page failed and starts again, further failures are counted: {error!r}")
 
     def _app(self) -> Guard:
         routes = [Route(path, _file(*named)) for path, named in FILES.items()]
@@ -162,11 +170,11 @@ class Page:
             return PlainTextResponse("too many pages are open; close one", HTTPStatus.SERVICE_UNAVAILABLE)
         nose: Nose = "left" if request.query_params.get("nose") == "left" else "up"
         viewer = Viewer(nose, self._settings.behind)
+        self._viewers.add(viewer)
         viewer.tell({"boot": self._boot} | self._live.snapshot(time.monotonic_ns(), {nose}))
         return StreamingResponse(self._watch(viewer), media_type="text/event-stream")
 
     async def _watch(self, viewer: Viewer) -> AsyncIterator[bytes]:
-        self._viewers.add(viewer)
         try:
             async for message in viewer.stream():
                 yield message

@@ -95,6 +95,14 @@ def serve() -> Iterator[Callable[..., Served]]:
 
 
 @pytest.fixture(scope="module")
+def door() -> Iterator[Served]:
+    """One page for all tests that only knock and change nothing."""
+    served = Served()
+    yield served
+    served.stop()
+
+
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """Debian's Chromium, driven by playwright."""
     playwright = pytest.importorskip("playwright.sync_api")

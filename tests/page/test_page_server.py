@@ -21,8 +21,12 @@ from starlette.datastructures import Headers
 from logger.model import Command, Condition, PadCondition, Sample, Say, Urgency
 from logger.page import Page, PageSettings
 from logger.page.guard import BODY_LIMIT, HEADERS, own_names, refuse
+from logger.page.live import Live
 from logger.page.server import FILES, _argument
 from logger.page.viewers import Viewer
+
+Served = Any
+"""Of conftest: a page being served, with the commands it got."""
 
 
 def ask(
@@ -74,8 +78,8 @@ class Stream:
         self.connection.close()
 
 
-def test_every_answer_carries_the_binding_headers(serve: Any) -> None:
-    address = serve().await_address()
+def test_every_answer_carries_the_binding_headers(door: Served) -> None:
+    address = door.await_address()
     for path in (*FILES, "/nothing", "/do/sing"):
         _, headers, _ = ask(address, "GET" if path != "/do/sing" else "POST", path, b"{}")
         assert {name: headers.get(name) for name in HEADERS} == HEADERS, path
@@ -85,8 +89,8 @@ def test_every_answer_carries_the_binding_headers(serve: Any) -> None:
     assert policy.startswith("default-src 'none'")
 
 
-def test_static_files_are_complete_and_bring_nothing_from_elsewhere(serve: Any) -> None:
-    address = serve().await_address()
+def test_static_files_are_complete_and_bring_nothing_from_elsewhere(door: Served) -> None:
+    address = door.await_address()
     for path, (_, kind) in FILES.items():
         status, headers, content = ask(address, "GET", path)
         assert (status, headers["content-type"].partition(";")[0]) == (200, kind)
@@ -124,13 +128,11 @@ def test_static_files_are_complete_and_bring_nothing_from_elsewhere(serve: Any) 
     ],
 )
 def test_who_may_ask_for_what(
-    serve: Any, method: str, path: str, headers: dict[str, str], status: int
+    door: Served, method: str, path: str, headers: dict[str, str], status: int
 ) -> None:
-    served = serve()
-    assert (
-        ask(served.await_address(), method, path, b"{}" if method == "POST" else b"", **headers)[0] == status
-    )
-    assert len(served.commands) == (status == 202)
+    door.commands.clear()
+    assert ask(door.await_address(), method, path, b"{}" if method == "POST" else b"", **headers)[0] == status
+    assert len(door.commands) == (status == 202)
 
 
 def test_a_configured_name_may_be_used_and_our_own(serve: Any) -> None:
@@ -150,14 +152,14 @@ def test_strange_hosts_and_origins_never_raise_nor_pass(host: str, origin: str |
         assert origin.lower() == f"http://{host}".lower()
 
 
-def test_commands_arrive_with_verb_argument_and_sender(serve: Any) -> None:
-    served = serve()
-    address = served.await_address()
+def test_commands_arrive_with_verb_argument_and_sender(door: Served) -> None:
+    door.commands.clear()
+    address = door.await_address()
     assert ask(address, "POST", "/do/name", json.dumps({"argument": " sound mats out "}).encode())[0] == 202
     assert ask(address, "POST", "/do/begin")[0] == 202
-    got = [(c.verb, c.argument, c.origin) for c in served.commands]
+    got = [(c.verb, c.argument, c.origin) for c in door.commands]
     assert got == [("name", "sound mats out", "page 127.0.0.1"), ("begin", "", "page 127.0.0.1")]
-    assert all(abs(c.t_mono_ns - time.monotonic_ns()) < 5e9 for c in served.commands)
+    assert all(abs(c.t_mono_ns - time.monotonic_ns()) < 5e9 for c in door.commands)
 
 
 @pytest.mark.parametrize(
@@ -172,17 +174,17 @@ def test_commands_arrive_with_verb_argument_and_sender(serve: Any) -> None:
         b"\xff",
     ],
 )
-def test_strange_bodies_are_refused_in_words(serve: Any, body: bytes) -> None:
-    served = serve()
-    status, _, words = ask(served.await_address(), "POST", "/do/name", body)
+def test_strange_bodies_are_refused_in_words(door: Served, body: bytes) -> None:
+    door.commands.clear()
+    status, _, words = ask(door.await_address(), "POST", "/do/name", body)
     assert status == 400
     assert words
-    assert served.commands == []
+    assert door.commands == []
 
 
-def test_bodies_are_bounded_whatever_they_claim(serve: Any) -> None:
-    served = serve()
-    address = served.await_address()
+def test_bodies_are_bounded_whatever_they_claim(door: Served) -> None:
+    door.commands.clear()
+    address = door.await_address()
     assert ask(address, "POST", "/do/name", b" " * (BODY_LIMIT + 1))[0] == 413
     where = urlsplit(address)
     connection = http.client.HTTPConnection(where.hostname or "", where.port, timeout=5)
@@ -191,7 +193,7 @@ def test_bodies_are_bounded_whatever_they_claim(serve: Any) -> None:
     connection.request("POST", "/do/name", chunks, headers, encode_chunked=True)
     assert connection.getresponse().status == 400
     connection.close()
-    assert served.commands == []
+    assert door.commands == []
 
 
 @settings(deadline=None, max_examples=100)
@@ -251,6 +253,12 @@ def test_one_viewer_too_many_is_asked_to_come_later(serve: Any) -> None:
     assert ask(address, "GET", "/")[0] == 200
     for stream in streams:
         stream.close()
+    for _ in range(100):  # those who have left make room
+        if ask(address, "HEAD", "/events")[0] != 503:
+            break
+        time.sleep(0.05)
+    else:
+        pytest.fail("viewers that left are still counted")
 
 
 def test_a_viewer_that_lags_is_let_go_and_holds_nobody() -> None:
@@ -330,6 +338,31 @@ def test_commands_that_fail_do_not_take_the_page_down() -> None:
         return status
 
     assert asyncio.run(live()) == 200
+
+
+def test_a_fault_of_ours_is_told_once_and_the_page_comes_back(
+    serve: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served = serve(retry_s=0.05)
+    address = served.await_address()
+    stream = Stream(address)
+    stream.next()
+    with monkeypatch.context() as broken:
+        broken.setattr(Live, "snapshot", lambda *_: 1 / 0)
+        assert stream.ended()
+    stream.close()
+    address = served.await_address()
+    assert ask(address, "GET", "/")[0] == 200
+    assert served.page.failures == 1
+    assert [line for line in served.log if "failed" in line] == served.log[1:2]
+    assert "ZeroDivisionError" in served.log[1]
+
+
+def test_a_page_that_is_not_wanted_is_not_served() -> None:
+    page = Page(PageSettings(enabled=False), lambda _: None, pytest.fail)
+    asyncio.run(asyncio.wait_for(page.serve(), 1))
+    page.put(Say(t_mono_ns=0, text="Nobody looks."))
+    assert page.address is None
 
 
 def test_importing_the_settings_brings_no_server_in() -> None:

@@ -1,0 +1,444 @@
+"""The page in a real Chromium: what a person in the seat sees, hears and presses; and when it goes dark."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from msgspec.structs import replace as restated
+
+from logger.model import (
+    Capture,
+    CarRest,
+    Condition,
+    PadCondition,
+    Record,
+    Sample,
+    Say,
+    Urgency,
+    Waiting,
+)
+from logger.page import Results, Standing
+from logger.plan_view import PlanPart, PlanView, WheelLoad
+from logger.quantity import Quantity
+
+PHONE, WIDE = {"width": 390, "height": 844}, {"width": 1400, "height": 900}
+PADS = ("P1", "P2", "P3", "P4")
+LOADS = (283.42, 271.90, 203.12, 209.97)
+STANDING = Standing(
+    car="Wagtail",
+    wheelbase_m=2.430,
+    track_front_m=1.405,
+    track_rear_m=1.395,
+    pads=PADS,
+    facing="out",
+    invented=True,
+)
+
+WATCH = """
+window.violations = [];
+document.addEventListener("securitypolicyviolation", (e) => violations.push(e.violatedDirective));
+"""
+MOUTH = """
+window.heard = [];
+window.mute = false;
+window.SpeechSynthesisUtterance = class { constructor(text) { this.text = text; } };
+Object.defineProperty(window, "speechSynthesis", { value: {
+  speak(u) {
+    if (window.mute) return setTimeout(() => u.onerror({ error: "synthesis-failed" }), 1);
+    heard.push(u.text);
+    window.finish = () => u.onend({});
+    if (!window.slow) setTimeout(window.finish, 1);
+  },
+  cancel() {},
+} });
+"""
+LAMP = """
+window.asked = 0;
+Object.defineProperty(navigator, "wakeLock", { value: { async request() {
+  window.asked += 1;
+  window.lock = new EventTarget();
+  lock.released = false;
+  return lock;
+} } });
+"""
+NO_LAMP = 'Object.defineProperty(navigator, "wakeLock", { value: undefined });'
+
+
+def samples(masses: tuple[float | None, ...] = LOADS, age_s: float = 0.0) -> list[Record]:
+    now = time.monotonic_ns() - round(age_s * 1e9)
+    return [
+        Sample(pad=pad, t_mono_ns=now, t_wall_ns=0, mass_wire_kg=mass, mass_kg=mass, resolution_kg=0.1)
+        for pad, mass in zip(PADS, masses, strict=True)
+    ]
+
+
+def condition(pad: str, what: Condition, reason: str = "") -> PadCondition:
+    return PadCondition(pad=pad, condition=what, since_mono_ns=time.monotonic_ns(), reason=reason)
+
+
+def at_rest() -> list[Record]:
+    covariance = [0.0] * 16
+    covariance[0::5] = [0.04] * 4
+    now = time.monotonic_ns()
+    rest = CarRest(
+        pads=PADS,
+        t_from_mono_ns=now,
+        t_from_wall_ns=0,
+        t_declared_mono_ns=now,
+        t_to_mono_ns=now,
+        declared_mass_kg=968.41,
+        declared_u_kg=0.3,
+        mass_kg=968.41,
+        u_kg=0.3,
+        loads_kg=LOADS,
+        covariance_kg2=tuple(covariance),
+        slope_kg_per_s=0.0,
+        n=200,
+        open=True,
+    )
+    return [*samples(), *(condition(pad, Condition.RESTING) for pad in PADS), rest]
+
+
+def say(text: str, urgency: Urgency = Urgency.RESULT) -> Say:
+    return Say(t_mono_ns=0, text=text, urgency=urgency)
+
+
+class Seat:
+    """A page open in the browser, and everything it complained about."""
+
+    def __init__(self, page: Any) -> None:
+        self.page = page
+        self.complaints: list[str] = []
+        page.on("console", lambda m: m.type in ("error", "warning") and self.complaints.append(m.text))
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+
+    def text(self, selector: str) -> str:
+        return str(self.page.text_content(selector)).strip()
+
+    def wait(self, expression: str, within_s: float = 4.0) -> None:
+        """Wait until an expression is true in the page (polled from here: the page forbids eval)."""
+        end = time.monotonic() + within_s
+        while not self.page.evaluate(f"Boolean({expression})"):
+            assert time.monotonic() < end, f"did not become true: {expression}"
+            time.sleep(0.02)
+
+    def lost(self) -> bool:
+        return bool(self.page.evaluate("document.body.classList.contains('lost')"))
+
+
+@pytest.fixture
+def sit(browser: Any) -> Iterator[Callable[..., Seat]]:
+    """Open pages, each in a fresh context; in the end nothing but a lost connection was complained of."""
+    contexts, seats = [], []
+
+    def open_at(
+        address: str, viewport: dict[str, int] = PHONE, scripts: str = MOUTH + LAMP, scheme: str = "light"
+    ) -> Seat:
+        context = browser.new_context(viewport=viewport, color_scheme=scheme)
+        contexts.append(context)
+        context.add_init_script(WATCH + scripts)
+        seat = Seat(context.new_page())
+        seats.append(seat)
+        seat.page.goto(address)
+        seat.wait("!document.body.classList.contains('lost')")
+        return seat
+
+    yield open_at
+    for seat in seats:
+        assert seat.page.evaluate("violations") == []
+        assert [c for c in seat.complaints if "ERR_CONNECTION" not in c and "ERR_INCOMPLETE" not in c] == []
+    for context in contexts:
+        context.close()
+
+
+def test_phone_shows_loads_and_what_is_waited_for(serve: Any, sit: Callable[..., Seat]) -> None:
+    served = serve()
+    seat = sit(served.await_address())
+    served.put(
+        STANDING,
+        *at_rest(),
+        say("Resting. Total nine hundred and sixty-eight point four kilograms."),
+        Waiting(t_mono_ns=0, stage="facing", text="Turn the car to face back.", cautions=(7,)),
+    )
+    seat.wait("document.querySelector('#plan svg')")
+    tree = seat.page.locator("body").aria_snapshot()
+    assert re.sub('img "(.*?)": .*', "img", tree) == TREE.strip()
+    assert seat.page.get_attribute("#plan svg", "aria-label") == PLAN_WORDS
+    assert seat.text("[data-corner=LF]") == "283.4kgLF ± 0.4● resting"
+    lf, rr = (seat.page.locator("#plan .disc").nth(i).bounding_box() for i in (0, 3))
+    assert lf["y"] < rr["y"], "nose up on a phone"
+    assert lf["x"] < rr["x"]
+
+
+PLAN_WORDS = (
+    "Plan of the car, nose up. Left front 283.4 ± 0.4 kg, resting. Right front 271.9 ± 0.4 kg, resting. "
+    "Left rear 203.1 ± 0.4 kg, resting. Right rear 210.0 ± 0.4 kg, resting. Total 968.4 ± 0.6 kg. "
+    "Centre of mass 1.393 m ahead of the rear axle, 0.003 m left of the centre line."
+)
+TREE = """
+- banner: Wagtail, an invented car, facing out ● live
+- main:
+  - region "What is said and waited for":
+    - paragraph: Resting. Total nine hundred and sixty‑eight point four kilograms.
+    - paragraph: Turn the car to face back.
+    - list "Mind":
+      - listitem: ▲ People aboard sit still, doors closed, motor off; nobody leans on the car or rolls it.
+  - figure:
+    - img
+  - paragraph: Not for trade, and no proof of a road-legal axle load.
+- contentinfo:
+  - 'button "Start: speak and stay awake"'
+  - paragraph
+  - group "Weigh-in":
+    - button "Begin"
+    - button "Take"
+    - button "Discard"
+"""
+
+
+def test_wide_screen_has_the_nose_to_the_left_and_follows_a_turned_phone(
+    serve: Any, sit: Callable[..., Seat]
+) -> None:
+    served = serve()
+    served.put(STANDING, *at_rest())
+    seat = sit(served.await_address(), WIDE)
+    seat.wait("document.querySelector('#plan svg[aria-label*=\"nose left\"]')")
+    lf, lr = (seat.page.locator("#plan .disc").nth(i).bounding_box() for i in (0, 2))
+    assert lf["x"] < lr["x"]
+    seat.page.set_viewport_size(PHONE)
+    seat.wait("document.querySelector('#plan svg[aria-label*=\"nose up\"]')")
+
+
+def test_numbers_can_be_read_from_a_metre_and_nothing_overflows(serve: Any, sit: Callable[..., Seat]) -> None:
+    """Letters of 20/40 vision subtend 10′, 2.9 mm at 1 m; a phone's px is about 0.16 mm (from memory)."""
+    served = serve()
+    served.put(STANDING, *at_rest(), say("Rock the car: push down on a front corner, let go, and step back."))
+    seat = sit(served.await_address())
+    seat.wait("document.querySelector('#plan svg')")
+    sizes = seat.page.evaluate(
+        """() => {
+          const scale = document.querySelector('#plan svg').getScreenCTM().a;
+          const number = document.querySelector('[data-corner=LF] text');
+          return { digit: 0.7 * scale * Number(number.getAttribute('font-size')),
+                   sentence: 0.7 * parseFloat(getComputedStyle(document.getElementById('said')).fontSize),
+                   over: document.documentElement.scrollWidth - innerWidth,
+                   buttons: [...document.querySelectorAll('button')].filter(b => b.offsetHeight)
+                     .map(b => Math.min(b.offsetHeight, b.offsetWidth)) };
+        }"""
+    )
+    assert sizes["digit"] * 0.16 > 2.9
+    assert sizes["sentence"] * 0.16 > 2.9
+    assert sizes["over"] <= 0
+    assert min(sizes["buttons"]) >= 44
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_stands_out_from_the_paper(serve: Any, sit: Callable[..., Seat], scheme: str) -> None:
+    """Contrast of at least 4.5 : 1 (WCAG 2.2, 1.4.3), computed as that text says."""
+    served = serve()
+    served.put(
+        STANDING,
+        *samples(),
+        condition("P1", Condition.RESTING),
+        condition("P4", Condition.SILENT, "no radio"),
+    )
+    seat = sit(served.await_address(), scheme=scheme)
+    seat.wait("document.querySelector('#plan .bad')")
+    colours = seat.page.evaluate(
+        """() => {
+          const looks = (where) => getComputedStyle(document.querySelector(where));
+          return [looks('body').backgroundColor,
+            ...['body', 'header', '#pads li', '#small'].map((where) => looks(where).color),
+            ...['tspan.ok', 'tspan.bad'].map((where) => looks('#plan ' + where).fill)];
+        }"""
+    )
+    paper, *inks = (_luminance(colour) for colour in colours)
+    ratios = [(max(paper, ink) + 0.05) / (min(paper, ink) + 0.05) for ink in inks]
+    assert min(ratios) >= 4.5, ratios
+
+
+def _luminance(colour: str) -> float:
+    parts = [int(part) / 255 for part in colour.removeprefix("rgb(").removesuffix(")").split(",")]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_moving_and_silent_pads(serve: Any, sit: Callable[..., Seat]) -> None:
+    served = serve()
+    now = samples((263.44, 291.93, 0.04, 190.1))
+    served.put(STANDING, *now[:3], *samples((None, None, None, 190.1), age_s=12)[3:])
+    served.put(
+        condition("P1", Condition.MOVING),
+        condition("P3", Condition.EMPTY),
+        condition("P4", Condition.SILENT, "its radio is out of reach"),
+    )
+    seat = sit(served.await_address())
+    seat.wait("document.querySelector('#plan svg')")
+    assert seat.text("[data-corner=LF]") == "263kgLF≈ moving"
+    assert seat.text("[data-corner=LR]") == "0.0kgLR○ empty"
+    assert re.fullmatch("190kgRR✕ silent, 1[2-4] s old", seat.text("[data-corner=RR]"))
+    assert "Total" not in seat.page.get_attribute("#plan svg", "aria-label")
+    assert re.fullmatch(r"P4 silent for \d s: its radio is out of reach", seat.text("#pads li"))
+
+
+def test_speaks_after_one_tap_results_before_prompts_and_nothing_twice(
+    serve: Any, sit: Callable[..., Seat]
+) -> None:
+    served = serve()
+    served.put(say("Zero is good."))
+    seat = sit(served.await_address())
+    seat.wait("document.getElementById('said').textContent == 'Zero is good.'")
+    assert seat.page.evaluate("heard") == [], "silent until somebody taps"
+    seat.page.evaluate("window.slow = true")
+    seat.page.click("#start")
+    seat.wait("heard.length == 1")
+    served.put(say("Wait.", Urgency.PROMPT), say("Resting. Total one thousand kilograms."))
+    served.put(say("Get out.", Urgency.PROMPT), say("Pad three is silent.", Urgency.WARNING))
+    seat.wait("document.getElementById('said').className == 'warning'")
+    seat.page.evaluate("window.slow = false; finish()")
+    seat.wait("heard.length == 4")
+    expected = ["Zero is good.", "Pad three is silent.", "Resting. Total one thousand kilograms.", "Get out."]
+    assert seat.page.evaluate("heard") == expected
+    assert seat.text("#sound-state") == "Speaks · screen stays on"
+    seat.page.set_viewport_size(WIDE)  # opens another stream, which tells everything again
+    seat.wait("document.getElementById('said').textContent")
+    served.put(say("Done."))
+    seat.wait("heard.length == 5")
+    assert seat.page.evaluate("heard") == [*expected, "Done."]
+
+
+def test_only_results_and_warnings_are_announced_to_screen_readers(
+    serve: Any, sit: Callable[..., Seat]
+) -> None:
+    served = serve()
+    seat = sit(served.await_address())
+    for urgency, live in ((Urgency.RESULT, "polite"), (Urgency.PROMPT, "off"), (Urgency.WARNING, "polite")):
+        served.put(say(f"A {urgency}.", urgency))
+        seat.wait(f"document.getElementById('said').textContent == 'A {urgency}.'")
+        assert seat.page.get_attribute("#said", "aria-live") == live
+
+
+def test_says_what_it_got_when_it_cannot_speak_or_stay_awake(serve: Any, sit: Callable[..., Seat]) -> None:
+    served = serve()
+    served.put(say("Zero is good."))
+    seat = sit(served.await_address(), scripts=MOUTH + NO_LAMP)
+    seat.page.evaluate("window.mute = true")
+    seat.page.click("#start")
+    seat.wait("document.getElementById('sound-state').textContent.includes('synthesis-failed')")
+    assert (
+        seat.text("#sound-state") == "Cannot speak here (synthesis-failed): read instead · screen may sleep"
+    )
+
+
+def test_asks_to_stay_awake_again_when_the_phone_wakes(serve: Any, sit: Callable[..., Seat]) -> None:
+    seat = sit(serve().await_address())
+    seat.page.click("#start")
+    seat.wait("asked == 1")
+    seat.page.evaluate("lock.released = true; lock.dispatchEvent(new Event('release'))")
+    assert seat.text("#sound-state").endswith("screen may sleep")
+    seat.page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    seat.wait("asked == 2")
+    assert seat.text("#sound-state").endswith("screen stays on")
+
+
+def test_buttons_send_the_commands_of_the_bus(serve: Any, sit: Callable[..., Seat]) -> None:
+    served = serve()
+    seat = sit(served.await_address())
+    seat.page.click("#start")
+    for name in ("Begin", "Take", "Discard", "Say again"):
+        with seat.page.expect_response(lambda answer: "/do/" in answer.url) as answer:
+            seat.page.get_by_role("button", name=name, exact=True).click()
+        assert answer.value.status == 202
+    assert [command.verb for command in served.commands] == ["begin", "take", "discard", "say-again"]
+    assert seat.text("#note") == ""
+
+
+def test_a_command_that_does_not_get_through_says_so(serve: Any, sit: Callable[..., Seat]) -> None:
+    seat = sit(serve().await_address())
+    seat.page.route("**/do/*", lambda route: route.abort())
+    seat.page.click("[data-verb=take]")
+    seat.wait("document.getElementById('note').textContent")
+    assert seat.text("#note") == "take: did not get through; try again"
+    seat.complaints.clear()  # the browser logs the request that this test broke
+
+
+def test_greys_within_two_seconds_of_the_end_and_comes_back_alone(
+    serve: Any, sit: Callable[..., Seat]
+) -> None:
+    served = serve()
+    served.put(STANDING, *at_rest())
+    address = served.await_address()
+    seat = sit(address)
+    seat.wait("document.querySelector('#plan svg')")
+    begin = time.monotonic()
+    served.stop()
+    seat.wait("document.body.classList.contains('lost')", within_s=2.0)
+    assert time.monotonic() - begin < 2.0
+    assert seat.page.is_disabled("[data-verb=take]")
+    seat.wait("document.getElementById('link').textContent.startsWith('no connection for')")
+    assert float(seat.page.evaluate("getComputedStyle(document.getElementById('plan')).opacity")) < 0.5
+    again = serve(port=int(address.rpartition(":")[2]))
+    again.put(say("Back again."))
+    again.await_address()
+    seat.wait("!document.body.classList.contains('lost')")
+    seat.wait("document.getElementById('said').textContent == 'Back again.'")
+    assert seat.page.evaluate("heard") == []
+
+
+def test_greys_when_the_daemon_hangs_with_the_connection_open(serve: Any, sit: Callable[..., Seat]) -> None:
+    served = serve()
+    seat = sit(served.await_address())
+    begin = time.monotonic()
+    served.loop.call_soon_threadsafe(time.sleep, 2.2)
+    seat.wait("document.body.classList.contains('lost')", within_s=2.0)
+    assert time.monotonic() - begin < 2.0
+    seat.wait("!document.body.classList.contains('lost')")
+
+
+def test_results_and_captures(serve: Any, sit: Callable[..., Seat]) -> None:
+    served = serve()
+    capture = Capture(
+        number=1,
+        t_mono_ns=0,
+        t_wall_ns=0,
+        t_rest_from_mono_ns=0,
+        build="base car",
+        aboard=("driver",),
+        facing="out",
+        placement=1,
+        run=1,
+        loads=(),
+        covariance_kg2=(),
+        mass_kg=1039.6,
+        u_kg=0.3,
+    )
+    wheels = [WheelLoad(load=Quantity(m, 0.2, "kg"), condition=Condition.RESTING) for m in LOADS]
+    view = PlanView(
+        wheelbase_m=2.43,
+        track_front_m=1.405,
+        track_rear_m=1.395,
+        loads=(wheels[0], wheels[1], wheels[2], wheels[3]),
+        parts=(PlanPart(name="spare wheel", mass=Quantity(-14.2, 0.1, "kg"), x_m=-0.3, y_m=0.0),),
+    )
+    results = Results(
+        title="Wagtail so far",
+        figures=(("Total", "968.4 ± 0.6 kg"), ("Cross weight", "49.0 ± 0.4 %")),
+        plan=view,
+        notes=("Averaging two facings does not remove floor twist.",),
+        cautions=(9,),
+    )
+    served.put(capture, restated(capture, discarded=True), results)
+    seat = sit(served.await_address())
+    seat.wait("document.querySelector('#results-plan svg')")
+    assert seat.text("#figures") == "Total968.4 ± 0.6 kgCross weight49.0 ± 0.4 %"
+    assert seat.text("#notes") == "Averaging two facings does not remove floor twist."
+    assert "Weight taken out moves the balance" in seat.text("#results-mind")
+    assert "1 spare wheel −14.20 ± 0.20 kg" in seat.text("#results-plan")
+    assert seat.text("#taken li") == "base car, driver aboard, facing out: 1039.6 ± 0.6 kg, discarded"
+    served.put(replace(results, figures=()))
+    seat.wait("document.getElementById('figures').children.length == 0")
