@@ -420,7 +420,7 @@ class Rfc2217Server:
         self._line.close()
 
 
-@pytest.mark.filterwarnings("ignore:setDaemon")  # pyserial 3.5 predates the warning
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name)")  # pyserial 3.5 predates the warning
 def test_a_line_over_rfc2217_is_read_lost_and_taken_up_again(pty: MakePty) -> None:
     line = pty()
     server = Rfc2217Server(line)
