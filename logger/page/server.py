@@ -93,8 +93,8 @@ class Page:
         except OSError as error:
             if self.trouble is None:
                 self.trouble = (
-                    f"the page cannot be served on {host} port {port}: {error.strerror or error}; trying again "
-                    f"every {self._settings.retry_s:g} s; end the other program or set [page] port"
+                    f"the page cannot be served on {host} port {port}: {error.strerror or error}; trying "
+                    f"again every {self._settings.retry_s:g} s; end the other program or set [page] port"
                 )
                 self._tell(self.trouble)
             return None

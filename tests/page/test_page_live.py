@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace as turned
 from itertools import permutations
 from math import sqrt
 from typing import Any
@@ -88,14 +89,7 @@ def test_car_rest_agrees_with_statics_in_whatever_order_its_pads_come(order: tup
 
 
 def test_facing_back_puts_each_pad_at_the_opposite_corner() -> None:
-    back = Standing(
-        car="Wagtail",
-        wheelbase_m=2.43,
-        track_front_m=1.405,
-        track_rear_m=1.395,
-        pads=PADS[::-1],
-        facing="back",
-    )
+    back = turned(STANDING, pads=PADS[::-1], facing="back")
     live = live_with(*(sample(p, m) for p, m in zip(PADS, LOADS, strict=True)))
     loads = dict(zip(CORNERS, live.plan(back, 0).loads, strict=True))
     assert loads["LF"].load is not None

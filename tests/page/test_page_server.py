@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.datastructures import Headers
+from support.served_page import Served, until
 
 from logger.model import Command, Condition, PadCondition, Sample, Say, Urgency
 from logger.page import Page, PageSettings
@@ -24,9 +25,6 @@ from logger.page.guard import BODY_LIMIT, HEADERS, own_names, refuse
 from logger.page.live import Live
 from logger.page.server import FILES, _argument
 from logger.page.viewers import Viewer
-
-Served = Any
-"""Of conftest: a page being served, with the commands it got."""
 
 
 def ask(
@@ -344,15 +342,15 @@ def test_a_fault_of_ours_is_told_once_and_the_page_comes_back(
     serve: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     served = serve(retry_s=0.05)
-    address = served.await_address()
-    stream = Stream(address)
+    first = served.await_address()
+    stream = Stream(first)
     stream.next()
     with monkeypatch.context() as broken:
         broken.setattr(Live, "snapshot", lambda *_: 1 / 0)
         assert stream.ended()
     stream.close()
-    address = served.await_address()
-    assert ask(address, "GET", "/")[0] == 200
+    until(lambda: served.page.address not in (None, f"{first}/"))
+    assert ask(served.await_address(), "GET", "/")[0] == 200
     assert served.page.failures == 1
     assert [line for line in served.log if "failed" in line] == served.log[1:2]
     assert "ZeroDivisionError" in served.log[1]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import shutil
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 from support import absent
+from support.served_page import until
 
 from logger.model import Say, Urgency
 from logger.voice import Voice, VoiceSettings
@@ -15,13 +15,6 @@ from logger.voice import Voice, VoiceSettings
 
 def sentence(text: str, urgency: Urgency = Urgency.PROMPT) -> Say:
     return Say(t_mono_ns=0, text=text, urgency=urgency)
-
-
-def until(true: Callable[[], bool], within_s: float = 5.0) -> None:
-    end = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < end, "did not happen in time"
-        time.sleep(0.005)
 
 
 class Shop:
