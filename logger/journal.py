@@ -122,6 +122,11 @@ class Journal:
         """Bytes of memory held by entries not yet durable."""
         return self._held
 
+    @property
+    def durable(self) -> int:
+        """Count of entries that survive whatever happens next."""
+        return self._seq
+
     def put(self, entry: Entry) -> int:
         """Take the next entry and return the number of the segment it belongs to; never waits for the disk.
 

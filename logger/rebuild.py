@@ -42,7 +42,7 @@ def make_missing(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTroubl
     cannot be made is reported and left.
     """
     dataset = folder / DATASET
-    tidy(dataset, on_trouble)
+    tidy(dataset, on_trouble, _live(folder))
     _unmark_damaged(dataset, on_trouble)
     done = 0
     for run in _runs(folder):
@@ -60,7 +60,7 @@ def make_again(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble)
     Rows of segments that are no longer in the journal stay as they are.
     """
     dataset = folder / DATASET
-    tidy(dataset, on_trouble)
+    tidy(dataset, on_trouble, _live(folder))
     return sum(
         _make(dataset, bay, run, set(map(segment_number, run.segments)), make_bay, on_trouble)
         for run in _runs(folder)
@@ -95,6 +95,11 @@ def bay_name(folder: Path) -> str:
     """The bay's name as its newest run was configured; ValueError when there is no journal."""
     file = find_runs(folder)[-1].folder / "config.toml"
     return str(tomllib.loads(file.read_text(encoding="utf-8"))["bay"]["name"])
+
+
+def _live(folder: Path) -> set[str]:
+    """Names of the runs in a bay's folder that a program is writing."""
+    return {run.name for run in run_folders(folder / JOURNAL) if is_live(run)}
 
 
 def _runs(folder: Path) -> list[Run]:

@@ -11,7 +11,7 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -96,10 +96,15 @@ def drop_others(folder: Path, mark: dict[str, Any]) -> None:
         path.unlink()
 
 
-def tidy(folder: Path, on_trouble: Callable[[str, str], None]) -> None:
-    """Take away what a kill left half written (`.tmp-…`); it is made again from the journal."""
+def tidy(folder: Path, on_trouble: Callable[[str, str], None], spare: Collection[str] = ()) -> None:
+    """Take away what a kill left half written (`.tmp-…`), to be made again from the journal.
+
+    `spare` names the runs that are being written now.
+    """
     for path in sorted(folder.rglob(f"{TEMPORARY}*")):
-        path.unlink()
+        if path.name.removeprefix(TEMPORARY)[: len("run-000001")] in spare:
+            continue
+        path.unlink(missing_ok=True)
         on_trouble("store_tidied", f"{path}: half written when the program ended; removed, to be made again")
 
 

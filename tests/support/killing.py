@@ -1,7 +1,7 @@
 """Kills a writing bay with SIGKILL at random moments; a program of its own, to fork before any thread runs.
 
-`python killing.py FOLDER ROUNDS SEED` prints a line a round: how many of its entries were older than the
-journal's period when the kill came, which all have to be found in that run.
+`python killing.py FOLDER ROUNDS SEED` prints a line a round: how many of its entries the journal had called
+durable when the kill came, which all have to be found in that run.
 """
 
 from __future__ import annotations
@@ -18,17 +18,13 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from logger.segment import head
 from support.small_bay import LiveBay, stream
 
-FSYNC_MS = 20
-ALLOWED_S = 0.35
-"""Period, plus what a loaded machine may take to give the writer its turn."""
-
 
 def live(folder: Path, done: int, seed: int) -> None:
-    """Run a bay until killed, telling the time of each put through a pipe."""
-    bay = LiveBay(folder, segment_s=2.0, fsync_ms=FSYNC_MS)
+    """Run a bay until killed, telling after each put through a pipe how many are durable."""
+    bay = LiveBay(folder, segment_s=2.0, fsync_ms=20)
     for entry in stream(1000.0, seed):
         bay.feed(entry)
-        os.write(done, b"%.6f\n" % time.monotonic())
+        os.write(done, b"%d\n" % bay.journal.durable)
         time.sleep(0.001)
 
 
@@ -41,17 +37,16 @@ def kill_once(folder: Path, rng: random.Random) -> int:
         live(folder, writing, rng.randrange(1000))
         os._exit(1)
     os.close(writing)
-    told = os.read(reading, 1 << 16)  # the first put
-    end = time.monotonic() + rng.uniform(0.36, 0.6)
-    while time.monotonic() < end:
-        told += os.read(reading, 1 << 16)
+    told, enough = b"", rng.randrange(60, 200)
+    while told.count(b"\n") < enough and (more := os.read(reading, 1 << 16)):
+        told += more
+    time.sleep(rng.uniform(0.0, 0.02))
     os.kill(child, signal.SIGKILL)
-    killed = time.monotonic()
     os.waitpid(child, 0)
     while more := os.read(reading, 1 << 16):
         told += more
     os.close(reading)
-    return sum(float(line) < killed - ALLOWED_S for line in told.split(b"\n")[:-1])
+    return int(told.split(b"\n")[-2])
 
 
 def main() -> None:
