@@ -22,6 +22,8 @@ BEFORE_S = 3.0
 CREEP_FROM_S = 30.0
 """Creep is told from rests of at least this length, extrapolated below 30 minutes."""
 QUARTER_HOUR_S, HALF_HOUR_S = 900.0, 1800.0
+DRIFT_FROM_S = 300.0
+"""Drift in an hour is told from zeros at least this far apart: twelve times less than what is told."""
 SAME_LEVEL = 0.02
 """Rests within this share of the recording's span of loads count as the same load put back."""
 NOISE_S, NOISE_READINGS = 1.0, 8
@@ -207,8 +209,10 @@ def creep(seen: Seen) -> Creep:
         return Creep(in_30min_kg=end - start, from_15_to_30min_kg=end - middle)
     if len(t) == 0 or t[-1] - t[0] < CREEP_FROM_S:
         return Creep()
-    begun = float(t[0]) - stood.from_s
-    line = slope(np.log(t - stood.from_s), x)
+    age_s = t - stood.from_s
+    late_enough = age_s >= 1.0  # the logarithm makes too much of the first moment
+    begun = float(age_s[late_enough][0])
+    line = slope(np.log(age_s[late_enough]), x[late_enough])
     if line is None or abs(line.per_s) < 3 * line.u_per_s:
         return Creep()
     whole = line.per_s * float(np.log((begun + HALF_HOUR_S) / begun))
@@ -239,13 +243,16 @@ def span_of_loads(stood: Sequence[Stood]) -> float:
 
 
 def drift_per_h(seen: Seen) -> float | None:
-    """Slope of the empty level per hour, from three or more zero checks or returns to the first level."""
+    """Slope of the empty level per hour, from three or more zero checks or returns to the first level.
+
+    None where these lie less than DRIFT_FROM_S apart.
+    """
     points = [(z.t_s, z.zero_kg) for z in seen.zeros]
     if not points and seen.stood:
         near = SAME_LEVEL * span_of_loads(seen.stood)
         same = [s for s in seen.stood if abs(s.level_kg - seen.stood[0].level_kg) <= near]
         points = [((s.from_s + s.to_s) / 2, s.level_kg) for s in same]
-    if len(points) < 3:
+    if len(points) < 3 or points[-1][0] - points[0][0] < DRIFT_FROM_S:
         return None
     t, x = np.array(points).T
     return _gradient(t, x) * 3600

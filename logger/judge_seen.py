@@ -15,6 +15,9 @@ import numpy as np
 from logger.curve_numbers import Floats
 from logger.model import FLAG_STALE, FLAG_WILD, Gap, Record, Rest, Sample, ZeroCheck
 
+LEAST_STEPS = 50
+"""Changes of a reading from which the smallest one is believed over what the stream states."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Clock:
@@ -135,13 +138,15 @@ def _readings(samples: Sequence[Sample], clock: Clock) -> tuple[Floats, Floats, 
 
 
 def _resolution(x_kg: Floats, samples: Sequence[Sample]) -> float:
-    """The stream's own d, else the smallest difference of successive readings; 0 when none ever differed."""
-    stated = next((s.resolution_kg for s in reversed(samples) if s.resolution_kg), None)
-    if stated is not None:
-        return stated
+    """The stream's own d or, where it is larger, the smallest difference of successive readings; 0 for none.
+
+    Some streams write more digits than they resolve, so what they state is a claim.
+    """
+    stated = next((s.resolution_kg for s in reversed(samples) if s.resolution_kg), None) or 0.0
     steps = np.abs(np.diff(x_kg))
     steps = steps[steps > 1e-9 * max(float(np.max(np.abs(x_kg), initial=0.0)), 1e-9)]
-    return float(steps.min()) if len(steps) else 0.0
+    seen = float(steps.min()) if len(steps) >= LEAST_STEPS or (len(steps) and not stated) else 0.0
+    return max(stated, seen)
 
 
 def _stood(rests: Sequence[Rest], clock: Clock) -> tuple[Stood, ...]:

@@ -54,7 +54,7 @@ def test_ticks_are_round_and_inside(low: float, width: float, about: int) -> Non
     step = nice_step(width / about)
     assert 0 <= len(found) <= about + 2
     assert all(low - 1e-6 * width <= t <= low + width + 1e-6 * width for t in found)
-    assert all(abs(t / step - round(t / step)) < 1e-6 for t in found)
+    assert all(abs(t - round(t / step) * step) < 1e-9 * max(1.0, abs(t)) for t in found)
 
 
 def test_round_steps() -> None:

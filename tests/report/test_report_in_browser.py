@@ -90,7 +90,7 @@ def test_dragging_looks_closer_at_all_pads_of_a_capture(page: Page) -> None:
     assert width < float(str(whole).split()[2]) / 2
     assert all(view != whole for view in closer)
     ticks = [float(text.replace("−", "-")) for text in charts.first.locator(".tx text").all_text_contents()]
-    assert 2 <= len(ticks)
+    assert len(ticks) >= 2
     assert 0 <= min(ticks) < max(ticks) <= 7
     assert page.locator(".settle").nth(1).locator("svg.chart .pane").first.get_attribute("viewBox") == other
     charts.first.press("0")

@@ -1,0 +1,134 @@
+"""The judge on recordings made by others, through the pipeline, as table, JSON and page."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from report.reading import assert_self_contained, read
+from support import shared_data
+
+from logger.cli import main
+from logger.judge import Verdict
+from logger.judge_source import judge_path
+from logger.report.verdict_page import render_verdicts
+from logger.report.verdict_text import two_digits, verdict_json, verdict_table
+
+STAIRS = ("hx711_staircase", "swing_run1_serial.csv")
+
+
+def only(source: Path, pads: set[str], to: Path, until_s: float = 1e9) -> Path:
+    """Copy some pads' rows of a recording, so that a test judges no more than it asks about."""
+    with source.open() as rows, to.open("w", newline="") as out:
+        kept = csv.writer(out)
+        for row in csv.reader(rows):
+            if row[0] == "t_s" or (row[1] in pads and float(row[0]) <= until_s):
+                kept.writerow(row)
+    return to
+
+
+@pytest.fixture(scope="module")
+def stairs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return only(shared_data(*STAIRS), {"LC1", "LC2"}, tmp_path_factory.mktemp("judge") / "stairs.csv")
+
+
+@pytest.fixture(scope="module")
+def verdict(stairs: Path) -> Verdict:
+    (one,) = judge_path(stairs)
+    return one
+
+
+@pytest.mark.parametrize(("pad", "back"), [("LC1", 24), ("LC2", 8)])
+def test_staircase_is_judged_as_its_author_loaded_it(verdict: Verdict, pad: str, back: int) -> None:
+    judged = next(p for p in verdict.pads if p.pad == pad)
+    assert len(judged.seen.stood) == 9
+    assert len(judged.settles) == 8
+    assert judged.unit == "counts"
+    zero_return = judged.measures.zero_return_kg
+    assert zero_return is not None
+    u = np.hypot(judged.seen.stood[0].u_kg, judged.seen.stood[-1].u_kg)
+    assert abs(zero_return - back) < 3 * u
+    with shared_data("hx711_staircase", "truth_plateaus.csv").open() as rows:
+        spreads = [float(r["sd_counts"]) for r in csv.DictReader(rows) if r["pad"] == pad]
+    assert judged.wander_kg == pytest.approx(np.sqrt(np.mean(np.square(spreads))), rel=0.25)
+    assert judged.grade.advice == "trust"
+
+
+def test_a_bridge_creeps_and_is_not_refused(tmp_path: Path) -> None:
+    source = shared_data("bridge_force", "ReferenceState.csv")
+    (verdict,) = judge_path(only(source, {"FRC-01"}, tmp_path / "bridge.csv", until_s=330))
+    (pad,) = verdict.pads
+    assert pad.unit == "kN"
+    assert pad.seen.rate_Hz == pytest.approx(100, rel=0.01)
+    assert pad.longest is not None
+    slope_kN_per_s = pad.own(pad.longest.per_s)
+    assert slope_kN_per_s == pytest.approx(0.00172, rel=0.4)  # truth_plateaus.csv, plateau_half
+    assert pad.allan is not None
+    assert pad.allan.drift_per_s is not None
+
+
+def test_table_has_a_line_and_a_sentence_for_every_pad(verdict: Verdict) -> None:
+    text = verdict_table(verdict)
+    for pad in verdict.pads:
+        assert f"\n{pad.pad}  10 Hz" in text
+        assert pad.grade.sentence in text
+    assert "counts" in text
+
+
+def test_json_is_plain_and_in_the_recording_s_unit(verdict: Verdict) -> None:
+    told = json.loads(json.dumps(verdict_json([verdict]), allow_nan=False))
+    pad = told["recordings"][0]["pads"][0]
+    assert (told["schema"], pad["pad"], pad["unit"]) == (1, "LC1", "counts")
+    assert len(pad["settles"]) == 8
+    assert {c["met"] for c in pad["criteria"]} <= {True, False, None}
+    assert all(c["source"] for c in pad["criteria"])
+
+
+def test_page_is_whole_and_names_the_source_of_every_limit(verdict: Verdict) -> None:
+    html = render_verdicts([verdict], version="0", written="2026-01-01T00:00:00Z")
+    reader = read(html)
+    assert_self_contained(reader)
+    for pad in verdict.pads:
+        assert pad.grade.sentence in reader.text
+    for words in ("OIML R 76-1:2006, 3.9.4.2", "Allan deviation", "what the fit leaves", "Not for trade"):
+        assert words in reader.text
+    assert html.count('<svg class="chart"') == 6 * len(verdict.pads)
+    assert len(html) < 400_000
+
+
+def test_several_recordings_of_one_pad_show_a_trend(verdict: Verdict) -> None:
+    later = Verdict(name="later.csv", pads=verdict.pads[:1], rocks=(), repeats=None)
+    text = read(render_verdicts([verdict, later], version="0", written="")).text
+    assert "Over the recordings" in text
+    assert "1 stairs.csv" in text
+    assert "2 later.csv" in text
+    assert "Over the recordings" not in read(render_verdicts([verdict], version="0", written="")).text
+
+
+def test_command_prints_and_writes(stairs: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    short = only(stairs, {"LC1"}, tmp_path / "short.csv", until_s=60)
+    page = tmp_path / "out.html"
+    assert main(["judge", str(short), "--json", "--html", str(page), "--e", "500"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["recordings"][0]["pads"][0]["e"] == 500
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_command_says_what_is_wrong_with_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bad = tmp_path / "bad.csv"
+    bad.write_text("a,b\n1,2\n")
+    assert main(["judge", str(bad)]) == 2
+    assert str(bad) in capsys.readouterr().err
+    assert main(["judge", str(tmp_path / "none.csv")]) == 2
+    assert "no such file" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(9.999, "10 s"), (0.0123, "0.012 s"), (1234.0, "1200 s"), (-0.5, "−0.50 s"), (0, "0 s"), (None, "–")],
+)
+def test_spreads_have_two_digits(value: float | None, text: str) -> None:
+    assert two_digits(value, "s") == text
