@@ -23,8 +23,8 @@ from logger.model import Command, Condition, PadCondition, Sample, Say, Urgency
 from logger.page import Page, PageSettings
 from logger.page.guard import BODY_LIMIT, HEADERS, own_names, refuse
 from logger.page.live import Live
-from logger.page.server import FILES, _argument
 from logger.page.viewers import Viewer
+from logger.page.web import FILES, _argument
 
 
 def ask(
@@ -356,13 +356,6 @@ def test_a_fault_of_ours_is_told_once_and_the_page_comes_back(
     assert "ZeroDivisionError" in served.log[1]
 
 
-def test_a_page_that_is_not_wanted_is_not_served() -> None:
-    page = Page(PageSettings(enabled=False), lambda _: None, pytest.fail)
-    asyncio.run(asyncio.wait_for(page.serve(), 1))
-    page.put(Say(t_mono_ns=0, text="Nobody looks."))
-    assert page.address is None
-
-
-def test_importing_the_settings_brings_no_server_in() -> None:
+def test_the_daemons_start_does_not_wait_for_the_web_server() -> None:
     code = "import sys, logger.page; sys.exit('starlette' in sys.modules or 'uvicorn' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
