@@ -1,4 +1,4 @@
-"""The page over HTTP: static files, a stream of events, commands by POST; imported when it is first served."""
+"""The page over HTTP: static files, a stream of events, commands by POST; imported when first served."""
 
 from __future__ import annotations
 
