@@ -1,4 +1,4 @@
-"""TOML into frozen dataclasses, with every fault at once: file, line, key, what is wrong, what would be right.
+"""TOML into frozen dataclasses, every fault at once: file, line, key, what is wrong, what would be right.
 
 A walker of our own over msgspec: pydantic reports as well but costs the daemon 18 MB and 0.2 s at start.
 """
@@ -12,7 +12,7 @@ from dataclasses import MISSING, Field, fields, is_dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -99,7 +99,10 @@ def _value(value: object, hint: Any, faults: Faults, path: Path_) -> Any:
     try:
         return msgspec.convert(value, hint, strict=True)
     except msgspec.ValidationError as error:
-        faults.add(path, f"{_plain(str(error))}; the file says {value!r}")
+        if get_origin(inner) is Literal:
+            faults.add(path, f"should be one of {', '.join(map(repr, parts))}, not {value!r}")
+        else:
+            faults.add(path, f"{_plain(str(error))}; the file says {value!r}")
         return None
 
 
@@ -132,7 +135,7 @@ _KEY = re.compile(r"\s*([\w\-\"']+)\s*=")
 
 
 def _key_lines(text: str) -> Iterator[tuple[Path_, int]]:
-    """Yield (key path, line) for tables and plain keys; the inside of a long value may add harmless extras."""
+    """Yield (key path, line) for tables and plain keys; a long value may add harmless extras."""
     table: Path_ = ()
     counts: dict[str, int] = {}
     for number, line in enumerate(text.splitlines(), 1):
