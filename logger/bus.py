@@ -26,8 +26,6 @@ from logger.topics import Message, Topics, Unit
 if TYPE_CHECKING:
     import aiomqtt
 
-Clock = Callable[[], tuple[int, int]]
-
 
 @dataclass(frozen=True, kw_only=True)
 class BusSettings:
@@ -53,7 +51,8 @@ class BusSettings:
     retry_most_s: float = 5.0
     """The longest a person waits for the bus after the broker is back."""
     queue_most: int = 5000
-    """Messages kept for a broker that is away: hours of weighing at about 1 kB each."""
+    """Messages kept for a broker that is away, about 1 kB each. A full queue lets go of what a later revision
+    of the same rest says better, then of the oldest."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +71,8 @@ class BusCounts:
     live_sent: int = 0
     live_unsent: int = 0
     """Readings that no broker was there for."""
+    superseded: int = 0
+    """Revisions of rests let go because a full queue held a later one."""
     overflowed: int = 0
     """Messages that had to go because the queue was full: the oldest."""
     spared: int = 0
@@ -109,7 +110,7 @@ class Bus:
         pads: Sequence[str],
         unit: Unit = "kg",
         health: Callable[[], dict[str, Any]] = dict,
-        clock: Clock = now_ns,
+        clock: Callable[[], tuple[int, int]] = now_ns,
     ) -> None:
         self.settings, self.counts = settings, BusCounts()
         self.connected = False
@@ -146,11 +147,20 @@ class Bus:
             return
         self._seq = message.seq
         if len(self._queue) >= self.settings.queue_most:
-            self._queue.popleft()
-            self.counts.overflowed += 1
+            self._make_room()
         self._queue.append(message)
         if self._loop is not None:
             self._loop.call_soon_threadsafe(self._wake.set)
+
+    def _make_room(self) -> None:
+        newest = {m.about: m for m in self._queue}
+        kept = [m for m in self._queue if newest[m.about] is m]
+        if len(kept) == len(self._queue):
+            self._queue.popleft()
+            self.counts.overflowed += 1
+            return
+        self.counts.superseded += len(self._queue) - len(kept)
+        self._queue = deque(kept)
 
     async def run(self, host: str, port: int) -> None:
         """Serve the broker at this address, again and again, until `stop` or cancellation."""
@@ -287,7 +297,8 @@ class Bus:
                 await self._wake.wait()
                 continue
             if self._sending is None:
-                self._sending = self._queue.popleft()
+                with self._lock:  # another thread may be making room
+                    self._sending = self._queue.popleft()
             await self._publish(client, self._sending)
             self.counts.sent += 1
             self._done(self._sending)

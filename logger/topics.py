@@ -118,6 +118,11 @@ class Message(Struct, frozen=True, kw_only=True):
     def channel(self) -> Channel:
         return CHANNELS[self.kind]
 
+    @property
+    def about(self) -> tuple[str, object]:
+        """The same for revisions of one rest, its own for everything else."""
+        return self.topic, self.body.get("rest_id") if self.kind in ("rest", "car_rest") else self.seq
+
 
 def check_level(name: str) -> str:
     """Return a bay's or pad's id if it can stand in a topic; ValueError says what is wrong with it."""

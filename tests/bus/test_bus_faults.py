@@ -18,6 +18,7 @@ import aiomqtt
 import pytest
 from bus.conftest import QUICK, Heard, Mosquitto, a_rest, a_sample, listening, one_of_each, running, until
 from bus.test_topics import check
+from msgspec import structs
 
 from logger.bus import Bus
 from logger.topics import CHANNELS
@@ -224,6 +225,26 @@ def test_rests_wait_for_a_broker_that_is_not_there_yet(mosquitto: Maker) -> None
             async with listening(broker.port, "restpoint/barn/rest/P1") as heard:
                 await until(lambda: heard)
                 assert rests(heard) == [7]
+
+    asyncio.run(scenario())
+
+
+def test_a_full_queue_lets_revisions_go_before_rests(mosquitto: Maker) -> None:
+    broker = mosquitto(started=False)
+
+    async def scenario() -> None:
+        async with running(broker.port, replace(QUICK, queue_most=4), wait=False) as at:
+            at.bus.put(a_rest(1))
+            standing = a_rest(2)
+            for revision in range(20):
+                at.bus.put(structs.replace(standing, revision=revision, mass_kg=2 + revision / 1000))
+            at.bus.put(a_rest(3))
+            broker.start()
+            async with listening(broker.port, "restpoint/barn/rest/P1") as heard:
+                await until(lambda: at.bus.counts.sent >= 3)
+            assert at.bus.counts.overflowed == 0
+            assert at.bus.counts.superseded + at.bus.counts.sent == 22
+            assert rests(heard)[-1] == 3
 
     asyncio.run(scenario())
 

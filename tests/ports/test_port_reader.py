@@ -458,5 +458,5 @@ def test_threads_files_and_pipes_are_gone_after_stop(pty: MakePty) -> None:
     for _ in range(5):
         with port(line.name) as at:
             until(lambda: at.told == ["opened"])
-    assert len(os.listdir("/proc/self/fd")) == files + 2
-    assert threading.active_count() == threads
+    assert len(os.listdir("/proc/self/fd")) <= files + 2
+    assert threading.active_count() <= threads
