@@ -31,6 +31,10 @@ LONGEST_S = 9.0e9
 """Times (s) beyond this do not fit in 64 bits of nanoseconds."""
 
 
+LATE_S = 1e6
+"""A recording that begins later than this (s) counts from a date: as nanoseconds it would lose digits."""
+
+
 class RecordingError(ValueError):
     """What is wrong with a recording, with file and line, and what to do."""
 
@@ -240,7 +244,7 @@ class _Reader:
             what = "; ".join(self._notes()) or "there are no rows"
             raise RecordingError(f"{self.path}: no recording to read: {what}")
         first_s = min(min(rows.t_s) for rows in self.pads.values())
-        origin_s = float(min(floor(first_s), 0))
+        origin_s = float(floor(first_s)) if first_s < 0 or first_s > LATE_S else 0.0
         notes = self._notes()
         samples: list[Sample] = []
         for pad, rows in self.pads.items():
