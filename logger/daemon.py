@@ -143,13 +143,13 @@ class Daemon:
     async def run(self) -> None:
         """Open everything, run until `stop`, put everything away in order."""
         async with AsyncExitStack() as stack:
+            for reader in self._readers:  # first of all: bytes are kept from now on
+                reader.start()
             endpoint = await stack.enter_async_context(broker(self._config.broker, self._tell("broker")))
             self._log.info("broker", detail=endpoint.detail)
             tasks = self._serve(endpoint)
             self._voice.start()
             self._put_standing()
-            for reader in self._readers:
-                reader.start()
             self._log.info(
                 "running", version=VERSION, boot_id=self._journal.boot_id, config_id=self.loaded.id
             )
