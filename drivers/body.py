@@ -31,6 +31,7 @@ class Body:
     constants: list[tuple[int, bytes]] = field(default_factory=list)
     sources: list[tuple[int, int] | str | int] = field(default_factory=list)
     names: list[str] = field(default_factory=list)
+    """What asked for each source, as in the layout ("value", "pads[0].value"), "+" between several."""
 
     @property
     def tail_safe(self) -> bool:
@@ -39,16 +40,50 @@ class Body:
 
     def place(self, source: tuple[int, int] | str | int, name: str) -> int:
         """Number of the part that this source gives; a source asked for twice is one part."""
+        name = name.removeprefix("fields.")
         if source not in self.sources:
             self.sources.append(source)
             self.names.append(name)
-        return self.sources.index(source)
+        part = self.sources.index(source)
+        if name not in self.names[part].split("+"):
+            self.names[part] += f"+{name}"
+        return part
+
+    def spans(self, message: bytes) -> list[tuple[int, int, str]]:
+        """Where each source stands: begin, end, name; [] when the message does not read."""
+        if self.kind == "positions":
+            size = len(message)
+            places = [(at + size if at < 0 else at, n) for at, n in self._spans()]
+            return [(at, at + n, name) for (at, n), name in zip(places, self.names, strict=True)]
+        body, stop = self.head, len(message) - self.tail
+        if self.kind == "pattern":
+            found = self.pattern.fullmatch(message, body, stop)
+            if found is None:
+                return []
+            return [
+                (*found.span(str(group)), name) for group, name in zip(self.sources, self.names, strict=True)
+            ]
+        return self._cell_spans(message[body:stop], body)
+
+    def _cell_spans(self, text: bytes, at: int) -> list[tuple[int, int, str]]:
+        spans = []
+        for number, cell in enumerate(text.split(self.separator) if self.kind != "json" else []):
+            key, mark, _ = cell.partition(self.assign)
+            source: object = number if self.kind == "columns" else key.strip(b" ").decode("latin-1")
+            before = 0 if self.kind == "columns" else len(key) + len(mark)
+            if source in self.sources:
+                name = self.names[self.sources.index(source)]
+                spans.append((at + before, at + len(cell), name))
+            at += len(cell) + len(self.separator)
+        return spans
+
+    def _spans(self) -> list[tuple[int, int]]:
+        return [source for source in self.sources if isinstance(source, tuple)]
 
     def take(self) -> parts.Take:
         """Make the function that takes the sources from a message."""
         if self.kind == "positions":
-            spans = [source for source in self.sources if isinstance(source, tuple)]
-            return parts.by_position(spans, self.size, self.constants)
+            return parts.by_position(self._spans(), self.size, self.constants)
         words = [source for source in self.sources if isinstance(source, str)]
         if self.kind == "pattern":
             return parts.by_pattern(self.pattern, words, self.head, self.tail)
@@ -138,7 +173,7 @@ def _ask(body: Body, table: Table, name: str) -> int:
         source = table.text("key")
         if not source:
             table.fault(f"{table.name('key')} is needed")
-    return body.place(source, name)
+    return body.place(source, table.where)
 
 
 def _span(body: Body, table: Table) -> tuple[int, int]:

@@ -82,7 +82,7 @@ def read_modbus(table: Table, top: Table) -> Made:
         framing=_framing(mode, answer, size),
         check=check,
         body=body,
-        ask=lambda source, name: _ask(body, source, name, base, (first, count)),
+        ask=lambda source, _: _ask(body, source, base, (first, count)),
         poll=poll,
         name_pads=lambda pads: _name_pads(pads, body, head, names),
     )
@@ -149,14 +149,14 @@ def _rtu_length(answer: bytes, size: int) -> Callable[[bytes], int]:
     return length
 
 
-def _ask(body: Body, table: Table, name: str, base: int, asked: tuple[int, int]) -> int:
+def _ask(body: Body, table: Table, base: int, asked: tuple[int, int]) -> int:
     first, count = asked
     register, registers = table.whole("register", first, 0, 0xFFFF), table.whole("registers", 1, 1, 4)
     if not table.has("register"):
         table.fault(f"{table.name('register')} is needed")
     elif not first <= register <= register + registers <= first + count:
         table.fault(f"{table.where}: register {register} is not among the {count} asked for from {first}")
-    return body.place((base + 2 * register, 2 * registers), name)
+    return body.place((base + 2 * register, 2 * registers), table.where)
 
 
 def _name_pads(pads: tuple[Pad, ...], body: Body, head: int, names: dict[int, str]) -> tuple[Pad, ...]:

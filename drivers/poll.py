@@ -21,6 +21,10 @@ class Poll:
     echo: bool = False
     """The line returns what is sent (two-wire adapters), before the answer."""
 
+    def address_of(self, request: bytes) -> str | None:
+        """Address of the answer to a request, None when answers say it themselves."""
+        return dict(zip(self.requests, self.addresses, strict=False)).get(request)
+
 
 class Turn:
     """Whose turn it is: pure bookkeeping over the times that are handed in."""
@@ -58,12 +62,6 @@ class Turn:
     def heard(self, t_mono_ns: int) -> None:
         """Note that bytes came in."""
         self._quiet_ns = t_mono_ns
-
-    def address(self) -> str | None:
-        """Address of the answer awaited, None when answers say it themselves or none is awaited."""
-        if self.awaited is None or not self.poll.addresses:
-            return None
-        return self.poll.addresses[self.awaited]
 
     def answered(self) -> None:
         """Note that the answer was whole."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 from msgspec.structs import replace
 
 from drivers.api import Frame, Reason, Reject, SerialSettings
@@ -10,7 +12,11 @@ from drivers.split import Hunter, Stepper
 
 
 class StreamDriver:
-    """Decodes one port's stream by a layout."""
+    """Decodes one port's stream by a layout.
+
+    `request` may be called on another thread than `feed`: it only takes turns and notes what was sent, and
+    the decoder learns of it with the next bytes.
+    """
 
     def __init__(
         self, *, name: str, serial: SerialSettings, splitter: Stepper | Hunter, poll: Poll | None = None
@@ -18,6 +24,8 @@ class StreamDriver:
         self.name, self.serial = name, serial
         self._splitter = splitter
         self._turn = Turn(poll) if poll else None
+        self._sent: deque[bytes] = deque()
+        self._address: str | None = None
         self._given_up: list[Frame | Reject] = []
         self._echo = _Echo()
 
@@ -44,20 +52,27 @@ class StreamDriver:
         """Note a request that went out; a replay tells it from the journal. The answer begins a message."""
         if self._turn is not None:
             self._turn.sent(request, t_mono_ns)
-            self._given_up += self._splitter.begin()
-            self._given_up += self._echo.begin(request if self._turn.poll.echo else b"")
+            self._sent.append(request)
 
     def _polled(self, turn: Turn, data: bytes, t_mono_ns: int) -> list[Frame | Reject]:
-        if data:
-            turn.heard(t_mono_ns)
+        while self._sent:
+            self._begin(turn.poll, self._sent.popleft())
         out, self._given_up = self._given_up, []
+        if not data:
+            return out
+        turn.heard(t_mono_ns)
         echoed, data = self._echo.strip(data)
         out += echoed
         for item in self._splitter.feed(data):
-            out.append(_named(item, turn.address()))
+            out.append(_named(item, self._address))
             if isinstance(item, Frame):
                 turn.answered()
         return out
+
+    def _begin(self, poll: Poll, request: bytes) -> None:
+        self._given_up += self._splitter.begin()
+        self._given_up += self._echo.begin(request if poll.echo else b"")
+        self._address = poll.address_of(request)
 
 
 class _Echo:
