@@ -10,7 +10,7 @@ from logger.curve_drawing import Axis, Band, Chart, Rule, Span, Trace, chart_svg
 from logger.curve_numbers import Floats, nice_step
 from logger.mechanics.statics import NOMINAL_TRACK_M, NOMINAL_WHEELBASE_M
 from logger.model import Condition
-from logger.plan_drawing import plan_svg
+from logger.plan_drawing import Nose, plan_svg
 from logger.plan_view import PlanPart, PlanView, WheelLoad
 from logger.quantity import Quantity
 from logger.report.data import BuildResult, Change, ReportData, SettleCurve, SettleFigure, Units, ZeroRow
@@ -23,7 +23,7 @@ CLOSE_UP = 8.0
 """A close-up shows so many standard uncertainties to either side of the rest reading, or all of the rest."""
 
 
-def plan(data: ReportData, build: BuildResult) -> str:
+def plan(data: ReportData, build: BuildResult, nose: Nose) -> str:
     """Draw the car in one build, with every located change as a part at its place."""
     loads = tuple(WheelLoad(load=load, condition=Condition.RESTING) for load in build.loads)
     view = PlanView(
@@ -37,7 +37,7 @@ def plan(data: ReportData, build: BuildResult) -> str:
         covariance_xy_m2=build.covariance_xy_m2,
         parts=tuple(_part(change) for change in data.changes),
     )
-    return plan_svg(view, nose="left", units=data.units)
+    return plan_svg(view, nose=nose, units=data.units)
 
 
 def _part(change: Change) -> PlanPart:

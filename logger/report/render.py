@@ -20,6 +20,7 @@ from logger.report.sections import (
     provenance,
     settling,
 )
+from logger.report.staircase import staircase_svg
 from logger.report.words import doubts, headline, result_sentence
 
 PLUS_MINUS = (
@@ -69,7 +70,7 @@ def _header(data: ReportData) -> str:
 def _opening(data: ReportData, build: BuildResult) -> str:
     not_placed = [c.name for c in data.changes if c.x is None]
     caption = (
-        "Plan to scale, nose to the left. A disc's area is the load on that wheel; the cross is the centre "
+        "Plan to scale. A disc's area is the load on that wheel; the cross is the centre "
         "of mass with its ellipse. Numbered marks are the changes, each where its weight sat."
     )
     if not_placed:
@@ -77,7 +78,9 @@ def _opening(data: ReportData, build: BuildResult) -> str:
     if data.car.wheelbase_m is None or (data.car.track_front_m or data.car.track_rear_m) is None:
         caption += " Wheelbase or tracks were not measured: a middling car is drawn."
     return (
-        f'<div class="full">{figure(plan(data, build), escape(caption), "plan")}'
+        '<div class="full">'
+        f"{figure(plan(data, build, 'left'), 'Nose to the left. ' + escape(caption), 'plan broad')}"
+        f"{figure(plan(data, build, 'up'), 'Nose up. ' + escape(caption), 'plan tall')}"
         f'<div class="pair">{_figures(data, build)}{_doubts(data)}</div></div>'
     )
 
@@ -117,7 +120,11 @@ def _builds(data: ReportData) -> str:
     head = ["Build", *(CORNER_NAMES[c] for c in CORNERS)]
     what = table(names, rows, caption="What each build weighs and where its centre of mass lies")
     loads = table(head, corners, caption="Wheel loads of each build, solved from all its captures")
-    body = f'<div class="full">{what}{loads}</div><aside class="low">{CROSS}</aside>{_build_words(data)}'
+    stair = staircase_svg(data)
+    drawn = figure(stair, "The car's total from build to build, each with its ±.") if stair else ""
+    body = (
+        f'<div class="full">{drawn}{what}{loads}</div><aside class="low">{CROSS}</aside>{_build_words(data)}'
+    )
     return section("Build by build", body)
 
 
