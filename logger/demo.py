@@ -151,13 +151,13 @@ def demo(out: Path, unit: str) -> int:
 
 
 def _progress(line: str) -> None:
-    print(f"{line}", flush=True)
+    print(line, flush=True)
 
 
 async def _afternoon(
     out: Path, unit: str, ports: dict[str, str], player: Player
 ) -> tuple[list[BayRun], list[RestTruth]]:
-    async with broker(BrokerSettings()) as endpoint:
+    async with broker(BrokerSettings(port=_free_port())) as endpoint:  # never somebody's own broker
         if endpoint.kind == "none":
             raise DemoFailed(endpoint.detail)
         print(f"Bus: {endpoint.detail}.")
