@@ -42,14 +42,19 @@ def next_placements(f: Fit, index: int, aim: str) -> tuple[Next, ...]:
     if f.unknowns.geometry.missing:
         aim = {"x": "front", "y": "left"}.get(aim, aim)
     now = _figures(f, index, f.covariance)
-    steps = []
-    for action, extra, measured in _candidates(f, index):
-        after = _figures(f, index, _after(f, index, extra, measured))
-        steps.append((action, after))
-    if not now:
-        return ()
-    ranked = sorted(steps, key=lambda step: step[1][aim][0])
-    return tuple(_next(action, aim, now[aim], after) for action, after in ranked)
+    candidates = _candidates(f, index)
+    actions = [action for action, _ in candidates]
+    base = _base(f)
+    normals = [base + more for more in _added(f, [w for _, w in candidates])]
+    level = f.prior.known.height_u_m
+    if not f.prior.measured[_floor_of(f, index) + 3]:
+        actions.append(
+            f"Measure the heights of the four pad tops with a water or laser level, to ±{2e3 * level:g} mm."
+        )
+        normals.append(base + _precision(f, _heights_precision(f, index)))
+    after = [_figures(f, index, c) for c in _covariances(f, index, np.array(normals))]
+    ranked = sorted(zip(actions, after, strict=True), key=lambda step: step[1][aim][0])
+    return tuple(_next(action, aim, now[aim], figures) for action, figures in ranked)
 
 
 def _next(action: str, aim: str, now: tuple[float, str], after: dict[str, tuple[float, str]]) -> Next:
@@ -71,8 +76,8 @@ def _figures(f: Fit, index: int, covariance: Array) -> dict[str, tuple[float, st
     return {name: (q.u, q.unit) for name, q in found.items() if q is not None}
 
 
-def _candidates(f: Fit, index: int) -> list[tuple[str, Weighing | None, bool]]:
-    """Steps as (what to do, the weighing it adds or None, whether it measures the pad-top heights)."""
+def _candidates(f: Fit, index: int) -> list[tuple[str, Weighing]]:
+    """Placements still possible, as (what to do, the weighing it adds)."""
     last = [w for w in f.unknowns.weighings if w.build == f.unknowns.builds[index]][-1]
     other = "back" if last.facing == "out" else "out"
     turned: dict[str, object] = {"facing": other, "spots": _moved(last.spots, HALF_TURN)}
@@ -97,43 +102,56 @@ def _candidates(f: Fit, index: int) -> list[tuple[str, Weighing | None, bool]]:
         ),
     ]
     fields = {name: getattr(last, name) for name in last.__struct_fields__}
-    found: list[tuple[str, Weighing | None, bool]] = [
-        (action, Weighing(**(fields | change)), False) for action, change in steps
-    ]
-    if not f.prior.measured[f.unknowns.at_floor + 4 * f.unknowns.sets.index(last.spot_set) + 3]:
-        level = 1e3 * f.prior.known.height_u_m
-        action = (
-            f"Measure the heights of the four pad tops with a water or laser level, to ±{2 * level:g} mm."
-        )
-        found.append((action, None, True))
-    return found
+    return [(action, Weighing(**(fields | change))) for action, change in steps]
 
 
 def _moved(values: tuple[object, ...], order: tuple[int, ...]) -> tuple[object, ...]:
     return tuple(values[i] for i in order)
 
 
-def _after(f: Fit, index: int, extra: Weighing | None, measured: bool) -> Array:
-    """Covariance of the unknowns expected after a step; what is not fitted now is not fitted then."""
-    weighings = f.unknowns.weighings if extra is None else (*f.unknowns.weighings, extra)
-    unknowns = Unknowns(weighings, f.unknowns.geometry)
+def _base(f: Fit) -> Array:
+    """What is known now (q × q): readings, allowances and measurements, at the scatter found."""
+    unknowns = f.unknowns
+    variance = kappa_scatter(unknowns, f.p, np.array([f.scatter]))
+    jac = f.jacobian @ f.free
+    normal = information(unknowns, jac, unknowns.covariance, variance, unknowns.readings)[0][0]
+    return np.asarray(normal + _precision(f, 1 / f.prior.u**2))
+
+
+def _precision(f: Fit, precision: Array) -> Array:
+    return np.asarray(f.free.T @ (precision[:, None] * f.free))
+
+
+def _added(f: Fit, extras: list[Weighing]) -> list[Array]:
+    """What each further weighing would add (q × q); what is not fitted now is not fitted then."""
+    unknowns = Unknowns((*f.unknowns.weighings, *extras), f.unknowns.geometry)
+    unknowns.widen(f.unknowns.widened)
     jac = unknowns.jacobian(f.p) @ f.free
     variance = kappa_scatter(unknowns, f.p, np.array([f.scatter]))
-    normal = information(unknowns, jac, unknowns.covariance, variance, unknowns.readings)[0]
-    precision = 1 / f.prior.u**2
-    if measured:
-        precision = precision + _heights_precision(f, index)
-    covariance = f.free @ invert(normal + f.free.T @ (precision[:, None] * f.free))[0][0] @ f.free.T
-    twist = f.unknowns.at_floor + 4 * int(f.unknowns.set[f.unknowns.build == index][0]) + 3
-    kappa = 4 * index + 3
-    covariance[kappa, kappa] += covariance[f.unknowns.at_K, f.unknowns.at_K] * f.covariance[twist, twist]
-    return np.asarray(covariance)
+    first = len(f.unknowns.weighings)
+    return [
+        information(unknowns, jac[i], unknowns.covariance[i], variance[:, i], unknowns.readings[i])[0][0]
+        for i in (slice(n, n + 1) for n in range(first, first + len(extras)))
+    ]
+
+
+def _covariances(f: Fit, index: int, normals: Array) -> Array:
+    """Covariances of the unknowns for a stack of normal matrices, with the second order of K·theta."""
+    covariances = f.free @ invert(normals)[0] @ f.free.T
+    kappa, stiffness, twist = 4 * index + 3, f.unknowns.at_K, _floor_of(f, index) + 3
+    covariances[:, kappa, kappa] += covariances[:, stiffness, stiffness] * f.covariance[twist, twist]
+    return np.asarray(covariances)
+
+
+def _floor_of(f: Fit, index: int) -> int:
+    """Where the floor that the build was weighed on last stands among the unknowns."""
+    return int(f.unknowns.at_floor + 4 * f.unknowns.set[f.unknowns.build == index][-1])
 
 
 def _heights_precision(f: Fit, index: int) -> Array:
     """What a level would add about the floor under the build's spots: 1/u² per unknown."""
     precision = np.zeros(len(f.p))
-    at = f.unknowns.at_floor + 4 * int(f.unknowns.set[f.unknowns.build == index][-1])
+    at = _floor_of(f, index)
     u = np.linalg.norm(attitude(f.unknowns.geometry), axis=1) * f.prior.known.height_u_m
     height = f.p[f.unknowns.at_K + 1]
     precision[[at, at + 1]] = 1 / (height * u[:2]) ** 2

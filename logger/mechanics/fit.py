@@ -109,7 +109,7 @@ def information(
 
     `jac` (n, 4, q), `covariance` (n, 4, 4), `variance` (k, n) along the warp mode, by Sherman–Morrison.
     """
-    v = unknowns.geometry.warp
+    v = unknowns.warp
     inverse = np.linalg.inv(covariance)
     weighted = inverse @ jac
     along = np.einsum("nij,i->nj", weighted, v)

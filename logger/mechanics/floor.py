@@ -99,7 +99,8 @@ def shim_plan(
     """Choose shims from those to hand (thickness in m → how many): twist, then slopes, nearest to zero.
 
     Mixed-integer programme: first a twist within a quarter of its own u, or the least there is, then among
-    those the least slopes with the thinnest stacks. `most_m` limits a stack. ValueError as for `floor_shape`, or when no shim is given.
+    those the least slopes with the thinnest stacks. `most_m` limits a stack. ValueError as for
+    `floor_shape`, or when no shim is given.
     """
     sizes = [(t, n) for t, n in shims_m.items() if t > 0 and n > 0]
     if not sizes:

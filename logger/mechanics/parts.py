@@ -32,7 +32,8 @@ class Part(Struct, frozen=True, kw_only=True):
     `x` (ahead of the rear axle) and `y` (left of the centre line) are None when the geometry is not known
     or the mass cannot be told from nothing. `covariance` is of (mass kg, x m, y m), row-major, empty when
     there is no place. `ellipse_m` is the semi-axes (m) of one standard uncertainty and the angle (rad) of
-    the longer from x towards y. `too_light_to_locate`: the ellipse of ±2u is larger than the car.
+    the longer from x towards y. `too_light_to_locate`: the ellipse of ±2u is longer than
+    the wheelbase.
     """
 
     mass: Quantity
@@ -97,10 +98,9 @@ def part(
     cov = slope @ covariance @ slope.T
     cov[1:, 1:] += HEIGHT_SPAN_M**2 * np.diag(np.square(slopes))
     ellipse = _ellipse(cov[1:, 1:])
-    length, front, rear = geometry.lengths_m
-    light = 4 * ellipse[0] > np.hypot(length, max(front, rear))
+    light = 4 * ellipse[0] > geometry.lengths_m[0]
     if light:
-        notes = (*notes, "Too light to locate: its place is less certain than the car is long.")
+        notes = (*notes, "Too light to locate: its place is less certain than the wheelbase is long.")
     return Part(
         mass=mass,
         x=Quantity(float(place[0]), float(np.sqrt(cov[1, 1])), "m"),

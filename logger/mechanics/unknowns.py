@@ -46,6 +46,7 @@ class Unknowns:
         self.sets = order([w.spot_set for w in weighings])
         self.pads = order([p for w in weighings for p in w.pads])
         self.zeros = order([(p, w.zero_check) for w in weighings if any(w.zero_u_kg) for p in w.pads])
+        self.spread, self.warp = geometry.spread, geometry.warp
         self._lay_out()
         self._read()
 
@@ -82,7 +83,7 @@ class Unknowns:
     def start(self, prior: Array) -> Array:
         """A first guess: prior means, and each build's state from the mean of its readings."""
         p = prior.copy()
-        warp = self.geometry.warp
+        warp = self.warp
         for b in range(len(self.builds)):
             mean = self.readings[self.build == b].mean(axis=0)
             p[4 * b : 4 * b + 3] = self.geometry.wrench @ mean
@@ -102,9 +103,8 @@ class Unknowns:
         along = x - m * (self.sign * a + height * self.shim[:, 0])
         across = y - m * (self.sign * b + height * self.shim[:, 1])
         warp = kappa + self.sign * m * c + stiffness * (theta + self.shim[:, 2])
-        spread = self.geometry.spread
         wrench = np.column_stack([m, along, across])
-        return np.asarray(wrench @ spread.T + np.outer(warp, self.geometry.warp))
+        return np.asarray(wrench @ self.spread.T + np.outer(warp, self.warp))
 
     def predict(self, p: Array) -> Array:
         """Readings (n, 4) in kg expected at unknowns p."""
@@ -121,8 +121,8 @@ class Unknowns:
         states, floors = self._state(p)
         m, (a, b, c, theta) = states[:, 0], floors.T
         stiffness, height = p[self.at_K], p[self.at_K + 1]
-        of_m, of_x, of_y = self.geometry.spread.T
-        v, s = self.geometry.warp, self.sign
+        of_m, of_x, of_y = self.spread.T
+        v, s = self.warp, self.sign
         da, db, dt = self.shim.T
         at = 4 * self.build
         jac[rows, :, at] = (
