@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from logger.model import ALL_PADS, Boarding, CarOff, CarOn, CarRest, Record, Rock, Step
 from logger.settling.channel import Cell, Channel, Level
+from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
 from logger.settling.swings import rock_of
 
@@ -28,10 +29,10 @@ HISTORY = 900
 class Car:
     """Total, loads and events of one bay; silent while fewer than two pads are named."""
 
-    def __init__(self, settings: Settling, pads: list[Pad]) -> None:
+    def __init__(self, settings: Settling, prior: TailPrior, pads: list[Pad]) -> None:
         self.settings = settings
         self.pads = pads
-        self.channel = Channel(settings, len(pads))
+        self.channel = Channel(settings, prior, len(pads))
         self.rest: CarRest | None = None
         self.on: bool | None = None
         """Does a car stand on the pads; None while no capacity or zero says so."""
@@ -43,6 +44,8 @@ class Car:
         self._origin_ns: int | None = None
         self._wobble = 0.0
         self._moved_ns = 0
+        self._found = (np.zeros(len(pads)), np.zeros((len(pads), len(pads))))
+        """Loads on the wire and their covariance, as last found in the rest."""
 
     # -- cells -----------------------------------------------------------------------------------------
 
@@ -158,11 +161,12 @@ class Car:
 
     def _loads(self, level: Level) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Loads on the wire and their covariance, made to add up to the total and its variance."""
-        fits = [self.channel.part_fit(i, pad.channel.noise_for_fit()) for i, pad in enumerate(self.pads)]
-        loads = np.array([f[0] for f in fits])
-        u = np.array([f[1] for f in fits])
-        covariance = np.outer(u, u) * self.channel.part_correlation()
-        return share_out(loads, covariance, level.value, level.u**2)
+        found = self.channel.part_means(level.from_ns, level.to_ns)
+        if found is not None:
+            self._found = found
+        loads, covariance = self._found
+        floors = [pad.channel.resolution**2 / 12.0 for pad in self.pads]
+        return share_out(loads, covariance + np.diag(floors), level.value, level.u**2)
 
     # -- events ----------------------------------------------------------------------------------------
 

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
 from logger.settling.tail import Estimate, Noise, estimate
 
@@ -62,9 +63,10 @@ class Level:
 class Channel:
     """Rest detection for one stream of cells."""
 
-    def __init__(self, settings: Settling, parts: int = 0) -> None:
+    def __init__(self, settings: Settling, prior: TailPrior, parts: int = 0) -> None:
         """Take the constants; `parts` columns travel with each cell (the pads' shares of a total)."""
         self.settings = settings
+        self.prior = prior
         self.level: Level | None = None
         self.last: Level | None = None
         """The rest closed last; may be reopened."""
@@ -86,9 +88,9 @@ class Channel:
         """Largest deviation in the disturbance last bridged."""
         self._peak = 0.0
         self._mean_n = 1.0
-        self._tails = np.array(settings.tails_s)
-        share = (1.0 - settings.no_tail_weight) / len(settings.tails_s)
-        self._log_prior = np.log(np.array([settings.no_tail_weight, *[share] * len(settings.tails_s)]))
+        self._behind = np.zeros(1)
+        """Deviations from the level in the movement before this rest, and their times (s)."""
+        self._behind_s = np.zeros(1)
         self._watch = 0.0
         self._sd = 0.0
         self._up = self._down = 0.0
@@ -142,32 +144,36 @@ class Channel:
     def _dither(self) -> float:
         """Share of the rounding error that averaging leaves: 1 without noise, 0 with noise of d/2 and more.
 
-        Sum of the first harmonic of the rounding error under Gaussian dither, exp(−2π²σ²/d²).
+        First harmonic of the rounding error under Gaussian dither, exp(−2π²σ²/d²), with the variance that
+        rounding itself adds, d²/12, taken off.
         """
         if self.variance is None or self.resolution <= 0:
             return 1.0
-        return float(np.exp(-19.74 * self.variance / self.resolution**2))
+        ratio = max(self.variance / self.resolution**2 / self.floor_factor - 1.0 / 12.0, 0.0)
+        return float(np.exp(-19.74 * ratio))
 
-    def _noise(self, white: float) -> Noise:
-        """Assemble what the fit needs; `white` stands in for a variance that is not yet learned."""
-        share = self._dither()
+    def noise(self) -> Noise:
+        """Assemble what a fit needs; before noise is learned, the median step between cells stands in."""
         rounding = self.resolution**2 / 12.0
         known = self.variance is not None
-        variance = self.variance if self.variance is not None else white
+        variance = self.variance if self.variance is not None else self._white()
+        share = self._dither()
+        cells = 1.0 + share * (self._mean_n - 1.0)  # rounding is alike within a cell where noise is small
         return Noise(
-            variance=max(variance, rounding * share * self._mean_n * self.floor_factor, 1e-18),
-            weight=12.0 if known else 2.0,
+            variance=max(variance, rounding * self.floor_factor * cells, 1e-18),
+            weight=12.0 if known else 4.0,
             eta=self._eta,
             floor=rounding * share * self.floor_factor,
-            spread=max(self.settings.tail_prior_band * max(self.band(), 3.0 * variance**0.5), 1e-9),
         )
 
-    def _white(self, m: int) -> float:
-        """Variance of one sample from differences of the newest m cells."""
-        lo = self._n - m
+    def _white(self) -> float:
+        """Variance of one sample from the median squared step of the newest cells."""
+        lo = max(self._n - 30, 0)
         x, w = self._x[lo : self._n], self._w[lo : self._n]
+        if len(x) < 3:
+            return 0.0
         step = np.diff(x)
-        return float(np.mean(step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])))
+        return float(np.median(step * step * w[1:] * w[:-1] / (w[1:] + w[:-1]))) / 0.455
 
     def _learn(self, fit: Estimate) -> None:
         """Learn noise from a quiet stretch: fast downwards, slowly upwards."""
@@ -176,8 +182,14 @@ class Channel:
         if self.variance is None:
             self.variance, self._eta = fit.variance, max(min(fit.eta, 1.0), 0.05)
             return
-        self.variance += (fit.variance - self.variance) * (0.2 if fit.variance < self.variance else 0.02)
+        self.variance += (fit.variance - self.variance) * (0.2 if fit.variance < self.variance else 0.04)
         self._eta += (max(min(fit.eta, 1.0), 0.05) - self._eta) * 0.05
+
+    def _learn_tail(self, fit: Estimate) -> None:
+        """Teach the bay's expectation of tails, after a rest that was long and a movement that was large."""
+        s = self.settings
+        if fit.span_s >= s.tail_learn_s and self._behind.max() >= s.tail_learn_bands * self.band():
+            self.prior.learn(fit, self._behind, self._t[self._n - 1] - self._behind_s, self.band())
 
     # -- seeking ---------------------------------------------------------------------------------------
 
@@ -205,29 +217,52 @@ class Channel:
         return self._declare(fit, end_ns)
 
     def _fit(self, n: int, least: int) -> Estimate:
-        white = self._white(min(n, 15)) if self.variance is None else 0.0
-        return estimate(
+        if self.level is None:
+            self._look_back()
+        prior = self.prior
+        spread = self._spread(n)
+        fit = estimate(
             self._t[:n],
             self._x[:n],
             self._w[:n],
-            self._noise(white),
-            self._tails,
-            self._log_prior,
+            self.noise(),
+            prior.tails_s,
+            prior.log_prior,
+            spread,
             min(least, n),
         )
+        if self.variance is not None and fit.scatter < 0.25 * self.variance:
+            self.variance = fit.scatter  # noise cannot be more than what a stretch of samples shows
+        return fit
+
+    def _look_back(self) -> None:
+        """Which movements lie behind, how large and how long ago?"""
+        n = self._n
+        self._behind = np.abs(self._x[:n] - self._x[n - 1])
+        self._behind_s = self._t[:n].copy()
+        if self.last is not None:
+            self._behind[0] = max(self._behind[0], abs(self.last.value - float(self._x[n - 1])))
+
+    def _spread(self, n: int) -> NDArray[np.float64]:
+        """What tails may have to go at cell n − 1, for all we expect."""
+        return self.prior.spread(self._behind, self._t[n - 1] - self._behind_s, self.band())
 
     def _good(self, fit: Estimate) -> bool:
         """Can this fit be told as a rest?"""
         s = self.settings
-        sigma = (fit.white if self.variance is None else self.variance) ** 0.5
+        noise = self.noise()
+        sigma = (self._white() if self.variance is None else self.variance) ** 0.5
+        if self.variance is None and sigma > s.likely_sigma_d * self.resolution:
+            if fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples:
+                return False  # as likely a swing as noise
         band = max(self.resolution, s.band_sigma * sigma)
         limit = max(s.declare_d * self.resolution, s.declare_sigma * sigma)
         if fit.span_s > s.patience_s:
-            limit = max(limit, min(fit.span_s / s.patience_s - 1.0, 1.0) * s.rest_u_band * band)
+            limit = max(limit, min(fit.span_s / s.patience_s - 1.0, 1.0) * s.rest_u * max(self.resolution, sigma))
         sd = (fit.variance / self._mean_n) ** 0.5
         last = abs(self._x[self._n - 1] - fit.now)
         return bool(
-            fit.u <= max(limit, 1e-12)
+            fit.u**2 - noise.floor <= limit**2
             and sd <= s.wobble_band * band
             and abs(fit.value - fit.now) <= s.reach_band * band
             and abs(fit.slope) * s.creep_horizon_s <= 2.0 * band
@@ -381,6 +416,7 @@ class Channel:
         if guard >= 3:
             fit = self._fit(guard, min(self._least() * 2, guard))
             closed = self._restated(fit, change, end)
+            self._learn_tail(fit)
         else:
             closed = replace(self.level, change=change, to_ns=int(self._last[end - 1]))
         lost = int(self._w[end : self._n].sum())
@@ -393,41 +429,27 @@ class Channel:
         self._drop(end)
         return [closed]
 
-    def noise_for_fit(self) -> Noise:
-        """The noise as known now."""
-        return self._noise(self._white(min(self._n, 15)) if self.variance is None and self._n > 1 else 0.0)
+    def part_means(self, from_ns: int, to_ns: int) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+        """Mean of every part over the same cells of a rest, and the covariance of these means.
 
-    def part_fit(self, part: int, noise: Noise) -> tuple[float, float]:
-        """Settled value and u of one part over the cells held."""
+        One set of weights for all parts: whatever combination of them stands still (total, moments) then
+        stands still in the means too, however far the single parts wander along the warp mode. None when
+        the rest's cells are no longer held.
+        """
         n = self._n
-        if n < 3:
-            return (float(self._parts[n - 1, part]) if n else 0.0), (noise.variance + noise.floor) ** 0.5
-        fit = estimate(
-            self._t[:n],
-            self._parts[:n, part],
-            self._w[:n],
-            noise,
-            self._tails,
-            self._log_prior,
-            min(self._least(), n),
-        )
-        return fit.value, fit.u
-
-    def part_correlation(self) -> NDArray[np.float64]:
-        """Correlation of the parts about their means over the newest cells."""
-        parts = self._parts[max(self._n - 40, 0) : self._n]
-        count = parts.shape[1]
-        if len(parts) < 8:
-            return np.eye(count)
-        off = parts - parts.mean(axis=0)
-        covariance = off.T @ off
-        sd = np.sqrt(np.diag(covariance))
-        if not (sd > 0).all():
-            return np.eye(count)
-        shrink = len(parts) / (len(parts) + 8.0)  # few cells say little about correlation
-        matrix: NDArray[np.float64] = shrink * covariance / np.outer(sd, sd)
-        np.fill_diagonal(matrix, 1.0)
-        return matrix
+        inside = (self._first[:n] >= from_ns) & (self._last[:n] <= to_ns)
+        parts, weights = self._parts[:n][inside], self._w[:n][inside]
+        if weights.sum() <= 0:
+            return None
+        means: NDArray[np.float64] = weights @ parts / weights.sum()
+        off = parts - means
+        count = len(off)
+        spread = off.T @ off / max(count - 1, 1)
+        if count > 3:
+            power = float((off[:-1] ** 2).sum())
+            lag = float((off[1:] * off[:-1]).sum()) / power if power > 0 else 0.0
+            count = max(count * (1 - min(max(lag, 0.0), 0.95)) / (1 + min(max(lag, 0.0), 0.95)), 1)
+        return means, spread / count
 
     # -- cells -----------------------------------------------------------------------------------------
 

@@ -20,6 +20,7 @@ from logger.model import (
 )
 from logger.settling.channel import Cell, Channel, Level
 from logger.settling.intake import HELD, WILD, Intake
+from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
 from logger.settling.zero import Check, ZeroKeeper
 
@@ -27,11 +28,11 @@ from logger.settling.zero import Check, ZeroKeeper
 class Pad:
     """State of one pad in the pipeline."""
 
-    def __init__(self, name: str, settings: Settling, capacity_kg: float | None) -> None:
+    def __init__(self, name: str, settings: Settling, prior: TailPrior, capacity_kg: float | None) -> None:
         self.name = name
         self.settings = settings
         self.intake = Intake(settings)
-        self.channel = Channel(settings)
+        self.channel = Channel(settings, prior)
         self.zero = ZeroKeeper(settings, capacity_kg)
         self.cell: Cell | None = None
         """The cell closed last, for the car to take."""

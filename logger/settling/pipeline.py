@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from logger.model import Gap, GapCause, Record, Sample
 from logger.settling.car import Car
 from logger.settling.pad import Pad
+from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
 
 LATE_S = 0.5
@@ -33,8 +34,9 @@ class Pipeline:
         """
         self.settings = settings or Settling()
         capacities = capacity_kg or {}
-        self.pads = {pad: Pad(pad, self.settings, capacities.get(pad)) for pad in pads}
-        self.car = Car(self.settings, list(self.pads.values()))
+        self.prior = TailPrior(self.settings)
+        self.pads = {pad: Pad(pad, self.settings, self.prior, capacities.get(pad)) for pad in pads}
+        self.car = Car(self.settings, self.prior, list(self.pads.values()))
         self._cell_ns = round(self.settings.cell_s * 1e9)
         self._next_ns = -(2**63)
         """End of the running frame; the past before the first record."""

@@ -21,20 +21,37 @@ class Settling:
     """Shortest time that can be declared a rest; above the 0.4 s of Canada's stable-indication clause."""
     min_rest_samples: int = 5
     """Fewest samples in a rest; matters below 5 Hz only: fewer cannot tell noise from a tail."""
-    tails_s: tuple[float, ...] = (0.6, 1.1, 2.0, 3.6, 6.5, 12.0)
-    """Time constants of the tails tried in every fit; tyres and dampers settle with 1–10 s."""
-    no_tail_weight: float = 0.4
+    tails_s: tuple[float, ...] = (0.5, 1.2, 2.2, 4.0, 7.0, 12.0)
+    """Time constants: the first is the end of the swing and is always fitted, of the others one or none; tyres
+    and dampers settle with 1–10 s."""
+    no_tail_weight: float = 0.3
     """Prior probability that there is no tail left (the rest is shared by tails_s)."""
-    tail_prior_band: float = 2.0
-    """Prior spread of what a tail still has to go, in bands, just after movement."""
-    declare_d: float = 0.34
+    tail_prior_rests: float = 3.0
+    """How many rests the first expectation of tails is worth against what is learned."""
+    tail_memory_rests: float = 40.0
+    """Rests after which what was learned of tails fades: tyres warm up, cars change."""
+    tail_share: float = 0.008
+    """First expectation of a tail's size as a share of the movement before it (rubber creeps by per mille)."""
+    tail_least_band: float = 0.25
+    """Prior spread of a tail, in bands, that needs no movement before it."""
+    tail_learn_s: float = 5.0
+    """Shortest rest that teaches about tails."""
+    tail_learn_bands: float = 100.0
+    """Smallest movement, in bands, that teaches about tails."""
+    declare_d: float = 0.3
     """Declare once u is below this many d: then 1 d is three standard uncertainties."""
     declare_sigma: float = 0.2
     """Or below this many sigma where the noise is coarser than d: about 25 independent samples."""
     patience_s: float = 4.0
     """After so long a steady window the limits for u rise in step with it (breathing, wind, creep)."""
-    rest_u_band: float = 0.5
-    """Highest u, in bands, at which a wobbling load is still called at rest."""
+    rest_u: float = 0.6
+    """Highest u, in units of the larger of d and sigma, at which a wobbling load is still called at rest."""
+    likely_sigma_d: float = 2.0
+    """Before any rest was seen, scatter beyond so many d is as likely a swing as noise."""
+    unknown_rest_s: float = 3.5
+    """Then the first rest must last so long …"""
+    unknown_rest_samples: int = 20
+    """… and have so many samples."""
     reach_band: float = 1.0
     """Farthest a tail may still have to go, in bands, at a declaration: no extrapolating of ramps."""
     wobble_band: float = 2.0
