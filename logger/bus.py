@@ -9,8 +9,7 @@ brings back what the broker forgot. MQTT 3.1.1 by aiomqtt (asyncio-mqtt under it
 from __future__ import annotations
 
 import asyncio
-import threading
-from collections import deque
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
@@ -21,6 +20,7 @@ from logger.bus_link import abandon, read_secret, reason, tls_context
 from logger.clock import NS, now_ns
 from logger.heard import Mark, read_command, read_mark
 from logger.model import Command, Record, Sample
+from logger.outbox import Outbox
 from logger.topics import Message, Topics, Unit
 
 if TYPE_CHECKING:
@@ -71,10 +71,6 @@ class BusCounts:
     live_sent: int = 0
     live_unsent: int = 0
     """Readings that no broker was there for."""
-    superseded: int = 0
-    """Revisions of rests let go because a full queue held a later one."""
-    overflowed: int = 0
-    """Messages that had to go because the queue was full: the oldest."""
     spared: int = 0
     """Messages in doubt that had arrived, and were not sent a second time."""
     restored: int = 0
@@ -118,11 +114,8 @@ class Bus:
         self._topics = Topics(bay, boot, unit)
         self._pads = tuple(topics.check_level(pad) for pad in pads)
         self._began_mono_ns = clock()[0]
-        self._lock = threading.Lock()
-        self._seq = self._live_seq = 0
-        self._queue: deque[Message] = deque()
-        self._sending: Message | None = None
-        self._latest: dict[str, Message] = {}
+        self.outbox = Outbox(settings.queue_most)
+        self._live_seq = 0
         self._live: dict[str, Sample] = {}
         self._loop: asyncio.AbstractEventLoop | None = None
         self._wake, self._closing = asyncio.Event(), asyncio.Event()
@@ -130,7 +123,7 @@ class Bus:
 
     def __repr__(self) -> str:
         where = "connected" if self.connected else "no broker"
-        return f"<Bus {self._topics.root} {where}, {len(self._queue)} waiting>"
+        return f"<Bus {self._topics.root} {where}, {len(self.outbox)} waiting>"
 
     def put(self, record: Record) -> None:
         """Take a record from any thread; never waits. Kinds that are not for the bus are ignored."""
@@ -139,44 +132,32 @@ class Bus:
             self._live[record.pad] = record
             return
         t_mono_ns, t_wall_ns = self._clock()
-        with self._lock:
-            self._enqueue(self._topics.message(record, self._seq + 1, t_wall_ns - t_mono_ns))
+        self._enqueue(lambda seq: self._topics.message(record, seq, t_wall_ns - t_mono_ns))
 
-    def _enqueue(self, message: Message | None) -> None:
-        if message is None:
-            return
-        self._seq = message.seq
-        if len(self._queue) >= self.settings.queue_most:
-            self._make_room()
-        self._queue.append(message)
-        if self._loop is not None:
+    def _enqueue(self, write: Callable[[int], Message | None]) -> None:
+        if self.outbox.put(write) and self._loop is not None:
             self._loop.call_soon_threadsafe(self._wake.set)
-
-    def _make_room(self) -> None:
-        newest = {m.about: m for m in self._queue}
-        kept = [m for m in self._queue if newest[m.about] is m]
-        if len(kept) == len(self._queue):
-            self._queue.popleft()
-            self.counts.overflowed += 1
-            return
-        self.counts.superseded += len(self._queue) - len(kept)
-        self._queue = deque(kept)
 
     async def run(self, host: str, port: int) -> None:
         """Serve the broker at this address, again and again, until `stop` or cancellation."""
         self._loop = asyncio.get_running_loop()
+        try:
+            await self._serve_again(host, port)
+        finally:
+            self._loop = None
+
+    async def _serve_again(self, host: str, port: int) -> None:
         wait_s = self.settings.retry_first_s
         while not self._closing.is_set():
-            began_s = self._loop.time()
+            began_s = time.monotonic()
             why = await self._connection(host, port)
-            if self._loop.time() - began_s > self.settings.retry_most_s:
+            if time.monotonic() - began_s > self.settings.retry_most_s:
                 wait_s = self.settings.retry_first_s
             again = "" if self._closing.is_set() else "; tried again, and what must arrive waits"
             self._tell(False, f"broker {host}:{port}: {why}{again}")
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._closing.wait(), wait_s)
             wait_s = min(2 * wait_s, self.settings.retry_most_s)
-        self._loop = None
 
     async def stop(self) -> None:
         """Send what waits (as far as `timeout_s` allows), say offline, and let `run` end."""
@@ -219,10 +200,10 @@ class Bus:
         )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
-        await self._greet(client)
+        detail = await self._greet(client)
         self.counts.connections += 1
         self.connected = True
-        self._tell(True, "connected")
+        self._tell(True, detail)
         self._live.clear()
         tasks = (self._ordered, self._live_values, self._liveness, self._listen, self._until_stopped)
         try:
@@ -234,8 +215,8 @@ class Bus:
                 await self._publish(client, self._state("offline", self._clock()))
             raise
 
-    async def _greet(self, client: aiomqtt.Client) -> None:
-        """Say we are here, read what the broker retains of us, and put that right."""
+    async def _greet(self, client: aiomqtt.Client) -> str:
+        """Say we are here, read what the broker retains of us, put that right; return how it went."""
         kept = self._topics.filters([k for k, c in topics.CHANNELS.items() if c.retain and k != "state"])
         ours = [self._topics.topic("state"), self._topics.commands]
         await client.subscribe([(address, 1) for address in [*kept, *ours]])
@@ -243,10 +224,13 @@ class Bus:
         await self._publish(client, birth)
         found = await self._read_back(client, birth)
         await client.unsubscribe(kept)
-        if found is not None:
-            self._settle_doubt(found)
-            await self._withdraw(client, found)
-            await self._restore(client, found)
+        if found is None:
+            return "connected, but may not read what is retained, so a message in doubt may come twice"
+        await self._put_right(client, found)
+        before = found.get(birth.topic, Mark()).boot
+        if self.counts.connections and before not in ("", self._topics.boot):
+            return "connected, but another daemon speaks for this bay here: give one of them another name"
+        return "connected"
 
     async def _read_back(self, client: aiomqtt.Client, birth: Message) -> dict[str, Mark] | None:
         """Collect what is retained; our own birth coming back live says that this was all.
@@ -266,47 +250,31 @@ class Bus:
                         return found
         return None
 
-    def _settle_doubt(self, found: dict[str, Mark]) -> None:
-        doubtful = self._sending
-        if doubtful is not None and self._kept(found, doubtful):
-            self.counts.spared += 1
-            self._done(doubtful)
+    async def _put_right(self, client: aiomqtt.Client, found: dict[str, Mark]) -> None:
+        """Settle what was in doubt, withdraw readings of an earlier start, restore what was forgotten."""
 
-    async def _withdraw(self, client: aiomqtt.Client, found: dict[str, Mark]) -> None:
-        """Take back retained readings of an earlier start: nobody shall take them for present ones."""
+        def has(message: Message) -> bool:
+            return found.get(message.topic, Mark()).is_from(self._topics.boot, message.seq)
+
+        self.counts.spared += self.outbox.settle(has)
         for topic, mark in found.items():
             if mark.kind in topics.OF_ONE_BOOT and mark.boot != self._topics.boot:
                 await client.publish(topic, b"", qos=1, retain=True)
-
-    async def _restore(self, client: aiomqtt.Client, found: dict[str, Mark]) -> None:
-        """Give the broker again what it forgot, unless something newer waits."""
-        newer = {m.topic for m in self._queue} | ({self._sending.topic} if self._sending else set())
-        for topic, message in self._latest.items():
-            if topic not in newer and not self._kept(found, message):
-                await self._publish(client, message)
-                self.counts.restored += 1
-
-    def _kept(self, found: dict[str, Mark], message: Message) -> bool:
-        return found.get(message.topic, Mark()).is_from(self._topics.boot, message.seq)
+        for message in self.outbox.forgotten(has):
+            await self._publish(client, message)
+            self.counts.restored += 1
 
     async def _ordered(self, client: aiomqtt.Client) -> None:
         """Send what must arrive, one after the other."""
         while True:
-            if self._sending is None and not self._queue:
+            message = self.outbox.head()
+            if message is None:
                 self._wake.clear()
                 await self._wake.wait()
                 continue
-            if self._sending is None:
-                with self._lock:  # another thread may be making room
-                    self._sending = self._queue.popleft()
-            await self._publish(client, self._sending)
+            await self._publish(client, message)
             self.counts.sent += 1
-            self._done(self._sending)
-
-    def _done(self, message: Message) -> None:
-        self._sending = None
-        if message.channel.retain:
-            self._latest[message.topic] = message
+            self.outbox.done()
 
     async def _live_values(self, client: aiomqtt.Client) -> None:
         """Send the latest reading of each pad, and their sum, some times a second."""
@@ -338,7 +306,9 @@ class Bus:
             t_mono_ns, t_wall_ns = self._clock()
             body = {
                 "uptime_s": round((t_mono_ns - self._began_mono_ns) / NS, 1),
-                "queued": len(self._queue),
+                "queued": len(self.outbox),
+                "overflowed": self.outbox.overflowed,
+                "superseded": self.outbox.superseded,
                 **asdict(self.counts),
                 "report": self._health(),
             }
@@ -369,9 +339,8 @@ class Bus:
             order = read_command(topic, payload, t_mono_ns)
         except ValueError as why:
             self.counts.commands_refused += 1
-            offset_ns = t_wall_ns - t_mono_ns
-            with self._lock:
-                self._enqueue(self._topics.refused(topic, str(why), self._seq + 1, t_mono_ns, offset_ns))
+            text, offset_ns = str(why), t_wall_ns - t_mono_ns
+            self._enqueue(lambda seq: self._topics.refused(topic, text, seq, t_mono_ns, offset_ns))
             return
         self.counts.commands += 1
         self._on_command(order)
@@ -380,7 +349,7 @@ class Bus:
         await self._closing.wait()
         with suppress(TimeoutError):
             async with asyncio.timeout(self.settings.timeout_s):
-                while self._queue or self._sending:
+                while self.outbox:
                     await asyncio.sleep(0.01)
         await self._publish(client, self._state("offline", self._clock()))
         raise _Stopped

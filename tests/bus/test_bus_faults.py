@@ -221,7 +221,7 @@ def test_rests_wait_for_a_broker_that_is_not_there_yet(mosquitto: Maker) -> None
             async with listening(broker.port, "restpoint/barn/#") as heard:
                 await until(lambda: len(rests(heard)) >= 1 and at.bus.counts.sent == 5)
             late = at.bus.counts
-            assert (late.overflowed, late.live_unsent, late.live_sent) == (3, 8, 0)
+            assert (at.bus.outbox.overflowed, late.live_unsent, late.live_sent) == (3, 8, 0)
             async with listening(broker.port, "restpoint/barn/rest/P1") as heard:
                 await until(lambda: heard)
                 assert rests(heard) == [7]
@@ -242,8 +242,8 @@ def test_a_full_queue_lets_revisions_go_before_rests(mosquitto: Maker) -> None:
             broker.start()
             async with listening(broker.port, "restpoint/barn/rest/P1") as heard:
                 await until(lambda: at.bus.counts.sent >= 3)
-            assert at.bus.counts.overflowed == 0
-            assert at.bus.counts.superseded + at.bus.counts.sent == 22
+            assert at.bus.outbox.overflowed == 0
+            assert at.bus.outbox.superseded + at.bus.counts.sent == 22
             assert rests(heard)[-1] == 3
 
     asyncio.run(scenario())
@@ -286,6 +286,17 @@ def test_commands_come_in_and_strange_ones_are_answered(mosquitto: Maker) -> Non
             "a command must not be retained",
             "'jump' is no verb; these are: ",
         ]
+
+    asyncio.run(scenario())
+
+
+def test_two_daemons_of_one_name_are_told_apart(mosquitto: Maker) -> None:
+    broker = mosquitto()
+
+    async def scenario() -> None:
+        second_one = running(broker.port, boot="second", wait=False)
+        async with running(broker.port, boot="first") as first, second_one as second:
+            await until(lambda: any("another daemon" in s.detail for s in [*first.states, *second.states]))
 
     asyncio.run(scenario())
 
@@ -402,7 +413,7 @@ def test_put_works_from_other_threads(mosquitto: Maker) -> None:
             jobs = [asyncio.to_thread(lambda: [at.bus.put(a_rest(n)) for n in range(100)]) for _ in range(4)]
             await asyncio.gather(*jobs)
             await until(lambda: at.bus.counts.sent == 400)
-            assert at.bus.counts.overflowed == 0
+            assert at.bus.outbox.overflowed == 0
 
     asyncio.run(scenario())
 

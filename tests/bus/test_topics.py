@@ -56,7 +56,19 @@ def test_what_the_bus_itself_says_is_as_documented() -> None:
     counts = msgspec.to_builtins(BusCounts())
     for message in (
         BARN.state("online", ["P1"], 1, t, offset),
-        BARN.health({"uptime_s": 1.0, "queued": 0, **counts, "report": {"disk": "well"}}, 2, t, offset),
+        BARN.health(
+            {
+                "uptime_s": 1.0,
+                "queued": 0,
+                "overflowed": 0,
+                "superseded": 0,
+                **counts,
+                "report": {"disk": "well"},
+            },
+            2,
+            t,
+            offset,
+        ),
         BARN.live_car({"P1": a_sample(), "P2": a_sample("P2")}, 3, offset),
         BARN.refused("restpoint/barn/do/jump", "no verb", 4, t, offset),
     ):
