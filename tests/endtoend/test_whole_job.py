@@ -140,7 +140,6 @@ def test_pandas_and_duckdb_read_the_dataset_with_units(demo: Demo) -> None:
     folder = demo.bay(BAYS[0]) / "dataset" / "samples"
     frame = pd.read_parquet(folder)
     assert set(frame["pad"].unique()) == {"P1", "P2", "P3", "P4"}
-    files = str(folder / "**" / "*.parquet")
     query = f"SELECT count(*), max(mass_kg) FROM '{folder}/**/*.parquet'"
     ((count, most_kg),) = duckdb.sql(query).fetchall()
     assert count == len(frame)

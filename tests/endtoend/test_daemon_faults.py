@@ -1,0 +1,185 @@
+"""What goes wrong around a running daemon: one pad's trouble stays its own, and nothing ends the program."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from support import absent
+
+from drivers.sim.player import Line
+from logger.journal_folder import find_runs, read_run
+from logger.model import Chunk
+
+PADS = ("P1", "P2", "P3", "P4")
+
+
+def config(folder: Path, devices: dict[str, str], more: str = "") -> Path:
+    text = '[bay]\nname = "faults"\nfolder = "data"\n'
+    for n, (pad, device) in enumerate(devices.items(), 1):
+        text += f'[[port]]\nname = "{pad}"\ndevice = "{device}"\nlayout = "line-plain"\n'
+        text += f'[[pad]]\nid = "{pad}"\nport = "{pad}"\nspot = "S{n}"\ncapacity_kg = 500\n'
+    text += "[broker]\nown = false\nport = 1\n[voice]\nenabled = false\n" + more
+    path = folder / "bay.toml"
+    path.write_text(text)
+    return path
+
+
+class Running:
+    """A daemon's process and its log."""
+
+    def __init__(self, config_file: Path) -> None:
+        self.log_file = config_file.parent / "log.jsonl"
+        self.data = config_file.parent / "data"
+        command = [sys.executable, "-m", "logger.cli", "run", "-c", str(config_file)]
+        with self.log_file.open("wb") as log:
+            self.process = subprocess.Popen(command, stderr=log)
+
+    def log(self) -> list[dict[str, Any]]:
+        lines = self.log_file.read_text().splitlines()
+        return [json.loads(line) for line in lines if line.startswith("{")]
+
+    def wait_for(self, event: str, within_s: float = 15.0, **fields: Any) -> dict[str, Any]:
+        end = time.monotonic() + within_s
+        while time.monotonic() < end:
+            for row in self.log():
+                if row["event"] == event and all(row.get(k) == v for k, v in fields.items()):
+                    return row
+            assert self.process.poll() is None, self.log_file.read_text()
+            time.sleep(0.05)
+        raise AssertionError(f"no {event} {fields} in {self.log_file.read_text()}")
+
+    def stop(self) -> dict[str, Any]:
+        self.process.send_signal(signal.SIGTERM)
+        assert self.process.wait(20) == 0, self.log_file.read_text()
+        return next(row for row in self.log() if row["event"] == "stopped")
+
+
+@contextmanager
+def running(config_file: Path) -> Iterator[Running]:
+    daemon = Running(config_file)
+    try:
+        yield daemon
+    finally:
+        if daemon.process.poll() is None:
+            daemon.process.kill()
+            daemon.process.wait()
+
+
+class Talker:
+    """Writes readings to lines at 20 Hz from a thread until it is stopped."""
+
+    def __init__(self, lines: dict[str, Line]) -> None:
+        self.lines = dict(lines)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self) -> Talker:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        while not self._stop.wait(0.05):
+            for pad, line in list(self.lines.items()):
+                line.write(f"{pad} still {0.0:11.2f} kg\r\n".encode())
+
+
+def bytes_by_port(data: Path) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    for _, entry in read_run(find_runs(data)[-1]):
+        if isinstance(entry, Chunk):
+            counts[entry.port] = counts.get(entry.port, 0) + len(entry.data)
+    return counts
+
+
+def test_absent_unplugged_and_flooding_ports_leave_the_others_alone(tmp_path: Path) -> None:
+    lines = {pad: Line() for pad in PADS[:3]}
+    devices = {pad: line.device for pad, line in lines.items()} | {"P4": "/dev/not-there"}
+    with running(config(tmp_path, devices)) as daemon, Talker({"P1": lines["P1"], "P2": lines["P2"]}) as talk:
+        daemon.wait_for("port", port="P4", event_name="refused")
+        daemon.wait_for("port", port="P1", event_name="opened")
+        noise = os.urandom(1 << 16)
+        end = time.monotonic() + 3.0
+        while time.monotonic() < end:
+            lines["P3"].write(noise)
+            time.sleep(0.01)
+        del talk.lines["P2"]
+        lines["P2"].unplug()
+        daemon.wait_for("port", port="P2", event_name="lost")
+        daemon.wait_for("pad", pad="P2", condition="silent")
+        sent_after = lines["P1"].written
+        time.sleep(1.0)
+        assert lines["P1"].written > sent_after
+        stopped = daemon.stop()
+    streams = stopped["streams"]
+    assert streams["P1"]["rejects"].keys() <= {"truncated"}
+    assert streams["P1"]["frames"] > 60
+    assert sum(streams["P3"]["rejects"].values()) > 0
+    assert streams["P4"]["bytes"] == 0
+    journalled = bytes_by_port(daemon.data)
+    assert {port: stream["bytes"] for port, stream in streams.items() if stream["bytes"]} == journalled
+    for line in lines.values():
+        line.unplug()
+
+
+def test_the_page_s_port_taken_and_no_broker_are_said_and_weighing_goes_on(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other, Line() as line:
+        port = other.getsockname()[1]
+        file = config(tmp_path, {"P1": line.device}, f"[page]\nport = {port}\n")
+        file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+        with running(file) as daemon, Talker({"P1": line}):
+            assert "Address already in use" in daemon.wait_for("page")["detail"]
+            assert "no broker" in daemon.wait_for("broker")["detail"]
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            assert daemon.stop()["streams"]["P1"]["frames"] > 0
+
+
+def fill(path: Path) -> None:
+    """Write until the disk takes no more."""
+    with path.open("wb", buffering=0) as file, suppress(OSError):
+        while True:
+            file.write(b"\0" * 4096)
+
+
+def test_a_full_disk_is_said_once_and_once_when_it_is_over(tmp_path: Path) -> None:
+    small = tmp_path / "data"
+    small.mkdir()
+    if os.geteuid() != 0:
+        absent("mounting a small tmpfs needs root")
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", small], check=False)
+    if mounted.returncode != 0:
+        absent("tmpfs cannot be mounted here")
+    try:
+        with Line() as line:
+            file = config(tmp_path, {"P1": line.device})
+            file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+            with running(file) as daemon, Talker({"P1": line}):
+                daemon.wait_for("pad", pad="P1", condition="empty")
+                ballast = small / "ballast"
+                fill(ballast)
+                daemon.wait_for("journal_blocked")
+                assert any(
+                    "No space left" in row.get("text", "") for row in daemon.log() if row["event"] == "said"
+                )
+                time.sleep(1.0)
+                ballast.unlink()
+                daemon.wait_for("journal_restored")
+                stopped = daemon.stop()
+            assert bytes_by_port(daemon.data) == {"P1": stopped["streams"]["P1"]["bytes"]}
+            assert sum(row["event"] == "journal_blocked" for row in daemon.log()) == 1
+    finally:
+        subprocess.run(["umount", small], check=True)
