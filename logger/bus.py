@@ -204,7 +204,6 @@ class Bus:
         self.counts.connections += 1
         self.connected = True
         self._tell(True, detail)
-        self._live.clear()
         tasks = (self._ordered, self._live_values, self._liveness, self._listen, self._until_stopped)
         try:
             async with asyncio.TaskGroup() as group:

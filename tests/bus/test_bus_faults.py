@@ -210,7 +210,7 @@ def test_rests_wait_for_a_broker_that_is_not_there_yet(mosquitto: Maker) -> None
     broker = mosquitto(started=False)
 
     async def scenario() -> None:
-        few = replace(QUICK, queue_most=5)
+        few = replace(QUICK, queue_most=5, live_most_age_s=0.05)
         async with running(broker.port, few, wait=False) as at:
             for number in range(8):
                 at.bus.put(a_rest(number))
