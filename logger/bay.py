@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from msgspec.structs import replace
 
@@ -100,6 +101,27 @@ class Bay:
     def finish(self) -> list[Record]:
         """End a recording: close what is open."""
         return self._settle(self._pipeline.finish())
+
+    def state(self) -> dict[str, Any]:
+        """All that decides what comes next, drivers and counts left aside: plain values and the pipeline."""
+        ports = {name: (port.t_reject_ns, port.t_lost_ns) for name, port in self._ports.items()}
+        return {"ports": ports, "offset_ns": self._offset_ns, "pipeline": self._pipeline}
+
+    def resume(self, state: dict[str, Any]) -> None:
+        """Stand where the bay of the same configuration stood that gave `state`; for a fresh bay only."""
+        self._pipeline, self._offset_ns = state["pipeline"], state["offset_ns"]
+        for name, (t_reject_ns, t_lost_ns) in state["ports"].items():
+            self._ports[name].t_reject_ns, self._ports[name].t_lost_ns = t_reject_ns, t_lost_ns
+
+    def warm(self, record: Chunk | PortEvent) -> None:
+        """Show the drivers alone what came before a resumed state, so that they stand inside the stream."""
+        port = self._ports.get(record.port)
+        if port is None:
+            return
+        if isinstance(record, Chunk):
+            port.driver.feed(record.data, record.t_mono_ns)
+        elif record.event in ("lost", "refused"):
+            port.driver = port.make()
 
     def _samples(self, port: _Port, chunk: Chunk) -> Sequence[Sample]:
         count = port.count

@@ -75,12 +75,14 @@ def read_journal(path: Path, on_damage: OnDamage | None = None) -> Iterator[Entr
             yield entry
 
 
-def read_run(run: Run, on_damage: OnDamage | None = None) -> Iterator[tuple[int, Entry]]:
-    """Read one run: (segment number, entry) in order; see `read_journal`."""
+def read_run(run: Run, on_damage: OnDamage | None = None, first: int = 0) -> Iterator[tuple[int, Entry]]:
+    """Read one run from segment `first` on: (segment number, entry) in order; see `read_journal`."""
     seq: int | None = None
     t_mono_ns = 0
     for path in run.segments:
         number = segment_number(path)
+        if number < first:
+            continue
         for item in scan(path.read_bytes()):
             if isinstance(item, Damage):
                 if on_damage is not None:

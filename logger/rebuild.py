@@ -1,7 +1,7 @@
 """The dataset made from the journal: what was not sealed when the program died, or all of it again.
 
-A journal segment is the unit. A run is fed through a fresh bay of its own configuration from its first
-segment on, and the segments that are wanted are sealed as the store would have sealed them.
+A journal segment is the unit. A run is fed through a fresh bay of its own configuration, from its first
+segment or from where the bay's state was kept, and what is wanted is sealed as the store would have done.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from logger.bay import Bay
+from logger.bay_state import thaw
 from logger.journal_folder import (
     JOURNAL,
     SEGMENT,
@@ -22,11 +24,12 @@ from logger.journal_folder import (
     segment_hash,
     segment_number,
 )
+from logger.model import Chunk, PortEvent
 from logger.replay import MakeBay, derive
 from logger.store import DATASET
 from logger.store.rows import SegmentRows
-from logger.store.sealed import drop_others, faults, mark_path, mark_paths, read_mark, seal, tidy
-from logger.store.writer import wall_offset_ns
+from logger.store.sealed import drop_others, faults, mark_path, mark_paths, read_mark, seal, states, tidy
+from logger.store.writer import wall_offset_ns as store_offset_ns
 
 NEWEST = 300
 """Marks whose files are looked at when the program starts: two days of ten-minute segments."""
@@ -50,7 +53,7 @@ def make_missing(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTroubl
             n for n in map(segment_number, run.segments) if not mark_path(dataset, run.name, n).exists()
         }
         if missing:
-            done += _make(dataset, bay, run, missing, make_bay, on_trouble)
+            done += _make(dataset, bay, run, missing, make_bay, on_trouble, short=True)
     return done
 
 
@@ -62,28 +65,33 @@ def make_again(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble)
     dataset = folder / DATASET
     tidy(dataset, on_trouble, _live(folder))
     return sum(
-        _make(dataset, bay, run, set(map(segment_number, run.segments)), make_bay, on_trouble)
+        _make(dataset, bay, run, set(map(segment_number, run.segments)), make_bay, on_trouble, short=False)
         for run in _runs(folder)
     )
 
 
-def segments(run: Run, make_bay: MakeBay) -> Iterator[tuple[int, SegmentRows]]:
-    """Derive a run's records: (segment number, its rows), each segment when it is complete."""
-    bay = make_bay(run.folder / "config.toml")
-    rows, offset_ns = SegmentRows(), 0
-    entries = read_run(run)
+def segments(
+    run: Run, bay: Bay, first: int = 0, wall_offset_ns: int = 0
+) -> Iterator[tuple[int, SegmentRows]]:
+    """Derive a run's records from segment `first` on: (segment number, its rows), each when it is complete.
+
+    `bay` stands where that segment begins; so does `wall_offset_ns`, wall less monotonic time (ns).
+    """
+    rows, offset_ns = SegmentRows(), wall_offset_ns
+    entries = read_run(run, first=first)
     ahead = next(entries, None)
     for number in map(segment_number, run.segments):
         while ahead is not None and ahead[0] <= number:
-            offset_ns = wall_offset_ns(ahead[1], offset_ns)
+            offset_ns = store_offset_ns(ahead[1], offset_ns)
             for record in derive(bay, ahead[1]):
                 rows.add(record, offset_ns)
             ahead = next(entries, None)
         if number == segment_number(run.segments[-1]):
             for record in bay.finish():
                 rows.add(record, offset_ns)
-        yield number, rows
-        rows = SegmentRows()
+        if number >= first:
+            yield number, rows
+            rows = SegmentRows()
 
 
 def config_id(config: Path) -> str:
@@ -108,18 +116,18 @@ def _runs(folder: Path) -> list[Run]:
 
 
 def _make(
-    dataset: Path, bay: str, run: Run, wanted: set[int], make_bay: MakeBay, on_trouble: OnTrouble
+    dataset: Path, bay: str, run: Run, wanted: set[int], make_bay: MakeBay, on_trouble: OnTrouble, short: bool
 ) -> int:
+    """Seal the wanted segments of a run; `short` may begin where a state was kept."""
     made = 0
     try:
-        for segment, rows in segments(run, make_bay):
+        config = run.folder / "config.toml"
+        ident = config_id(config)
+        standing = _standing(dataset, run, min(wanted), make_bay, ident) if short else None
+        for segment, rows in segments(run, *(standing or (make_bay(config),))):
             if segment not in wanted:
                 continue
-            path = run.folder / SEGMENT.format(segment)
-            about = {
-                "journal_sha256": segment_hash(path),
-                "config_id": config_id(run.folder / "config.toml"),
-            }
+            about = {"journal_sha256": segment_hash(run.folder / SEGMENT.format(segment)), "config_id": ident}
             drop_others(dataset, seal(dataset, bay, run.name, segment, rows.tables(run.name), about))
             made += 1
             if segment == max(wanted):
@@ -129,6 +137,28 @@ def _make(
     if made:
         on_trouble("store_rebuilt", f"{run.name}: {made} segments made from the journal")
     return made
+
+
+def _standing(
+    dataset: Path, run: Run, before: int, make_bay: MakeBay, ident: str
+) -> tuple[Bay, int, int] | None:
+    """A bay as it stood where a segment began, at or before the one named: (bay, segment, wall offset)."""
+    kept = states(dataset, run.name)
+    for segment in sorted((number for number in kept if number <= before), reverse=True):
+        bay = make_bay(run.folder / "config.toml")
+        if (offset_ns := thaw(kept[segment].read_bytes(), bay, ident)) is not None:
+            _warm(bay, run, segment)
+            return bay, segment, offset_ns
+    return None
+
+
+def _warm(bay: Bay, run: Run, segment: int) -> None:
+    """Bring the bay's drivers into the stream with the segment before."""
+    for number, entry in read_run(run, first=segment - 1):
+        if number >= segment:
+            break
+        if isinstance(entry, Chunk | PortEvent):
+            bay.warm(entry)
 
 
 def _unmark_damaged(dataset: Path, on_trouble: OnTrouble) -> None:

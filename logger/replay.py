@@ -9,31 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
 
+from logger.bay import Bay
 from logger.journal_folder import Run, find_runs, read_run
 from logger.model import Chunk, Gap, PortEvent, Record, Sample
 from logger.recording import Recording, RecordingError, known_unit, read_csv
 from logger.segment import MARK, Entry, Tick
 from logger.settling.pipeline import Pipeline
 from logger.store import DATASET
-
-
-class Bay(Protocol):
-    """What replay needs of logger.bay.Bay."""
-
-    def feed(self, record: Chunk | PortEvent) -> list[Record]:
-        """Take the next chunk or port event."""
-        ...
-
-    def advance(self, t_mono_ns: int) -> list[Record]:
-        """Let time pass without bytes."""
-        ...
-
-    def finish(self) -> list[Record]:
-        """Close what is open."""
-        ...
-
 
 MakeBay = Callable[[Path], Bay]
 """Makes a fresh bay from a configuration file."""

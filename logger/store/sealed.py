@@ -53,6 +53,19 @@ def mark_path(folder: Path, run: str, segment: int) -> Path:
     return folder / MARKS / f"{segment_name(run, segment)}.json"
 
 
+def keep_state(folder: Path, run: str, segment: int, state: bytes) -> None:
+    """Keep what the bay knew when this segment began, and forget what it knew before the one before."""
+    write_whole(folder / MARKS / f"{segment_name(run, segment)}.state", state)
+    for path in (folder / MARKS).glob(f"{run}-*.state"):
+        if path.stem < segment_name(run, segment - 1):
+            path.unlink(missing_ok=True)
+
+
+def states(folder: Path, run: str) -> dict[int, Path]:
+    """What is kept of a run's bay: the segment it stands at the beginning of → its file."""
+    return {int(path.stem[-6:]): path for path in (folder / MARKS).glob(f"{run}-*.state")}
+
+
 def mark_paths(folder: Path) -> list[Path]:
     """The files of a dataset's marks, in order of run and segment."""
     return sorted((folder / MARKS).glob("run-*.json"))

@@ -9,12 +9,13 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from logger.model import ClockStep, Record
 from logger.store.rows import SegmentRows
-from logger.store.sealed import seal
+from logger.store.sealed import keep_state, seal
 
 DATASET = "dataset"
 """The dataset's folder in a bay's folder."""
@@ -61,6 +62,7 @@ class Store:
         self._segment = self._offset_ns = 0
         self._rows: dict[int, SegmentRows] = {}
         self._closed: deque[_Closed] = deque()
+        self._states: deque[tuple[str, int, bytes]] = deque()
         self._reached = 0
         self._spoiled: set[int] = set()
         self._blocked = False
@@ -73,6 +75,11 @@ class Store:
         return f"<Store {self.folder} segment {self._segment}, {len(self._queue)} records waiting>"
 
     @property
+    def wall_offset_ns(self) -> int:
+        """Wall less monotonic time (ns) as the last entry with a wall time told it."""
+        return self._offset_ns
+
+    @property
     def alive(self) -> bool:
         """Whether the store's thread runs."""
         return self._thread.is_alive()
@@ -83,6 +90,10 @@ class Store:
             self._segment = segment
             self._queue.append((segment, 0, None))
         self._offset_ns = wall_offset_ns(entry, self._offset_ns)
+
+    def turn(self, run: str, segment: int, state: bytes) -> None:
+        """Keep what the bay knows where this segment begins (logger.bay_state), to be called before `at`."""
+        self._states.append((run, segment, state))
 
     def put(self, record: Record) -> None:
         """Take one record; when the queue is full its segment is left to be made from the journal later."""
@@ -109,11 +120,20 @@ class Store:
             pause_s = self._settings.retry_s if self._blocked else self._settings.look_ms / 1000
             stopping = self._stop.wait(pause_s)
             try:
+                self._keep_states()
                 self._gather()
                 self._seal_due(everything=stopping)
             except Exception as fault:
                 self._on_trouble("store_stopped", f"{self.folder}: {fault!r}; the journal goes on")
                 raise
+
+    def _keep_states(self) -> None:
+        while self._states:
+            run, segment, state = self._states.popleft()
+            with suppress(
+                OSError
+            ):  # only a shortcut; a disk that refuses is told of when a segment is sealed
+                keep_state(self.folder, run, segment, state)
 
     def _gather(self) -> None:
         while self._queue:

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from support.small_bay import LiveBay, stream
 
+from logger import journal_folder
 from logger.journal_folder import find_runs, read_run, recover, segment_hash
 from logger.model import CarRest, Record, Rest, Sample
 from logger.rebuild import bay_name, config_id, make_again, make_missing
@@ -18,7 +19,7 @@ from logger.replay import make_bay, open_recordings
 from logger.segment import Entry
 from logger.store.dataset import events, files, read_table, revisions, samples_by_run
 from logger.store.schema import TABLES
-from logger.store.sealed import marks
+from logger.store.sealed import marks, states
 
 Troubles = tuple[list[str], Callable[[str, str], None]]
 Run = tuple[Path, list[Entry], list[Record]]
@@ -106,6 +107,28 @@ def test_a_spoilt_dataset_is_made_whole_at_the_start(a_copy: Path, troubles: Tro
     again: list[str] = []
     assert make_missing(a_copy, "barn", make_bay, lambda event, detail: again.append(event)) == 0
     assert again == []
+
+
+@pytest.mark.parametrize("state", ["kept", "spoilt", "gone"])
+def test_recovery_begins_where_the_bays_state_was_kept(
+    a_copy: Path, troubles: Troubles, monkeypatch: pytest.MonkeyPatch, state: str
+) -> None:
+    """The last segment is made without reading those before it, or from the start where that cannot be."""
+    before = dataset_bytes(a_copy)
+    next((a_copy / "dataset" / "_sealed").glob("*-000005.json")).unlink()
+    kept = states(a_copy / "dataset", "run-000001")
+    assert 5 in kept
+    for path in kept.values():
+        if state == "spoilt":
+            path.write_bytes(path.read_bytes()[:-1] + b"!")
+        elif state == "gone":
+            path.unlink()
+    read: list[str] = []
+    scan = journal_folder.scan
+    monkeypatch.setattr(journal_folder, "scan", lambda data: read.append("") or scan(data))
+    assert make_missing(a_copy, "barn", make_bay, troubles[1]) == 1
+    assert len(read) == (3 if state == "kept" else 5)  # the one before, up to the first entry behind; itself
+    assert dataset_bytes(a_copy) == before
 
 
 def test_a_config_that_no_longer_loads_is_reported_and_not_fatal(a_copy: Path, troubles: Troubles) -> None:

@@ -6,6 +6,7 @@ import random
 from collections.abc import Iterator
 from pathlib import Path
 
+from logger.bay_state import freeze
 from logger.config import load
 from logger.journal import Journal, JournalSettings
 from logger.model import Chunk, PortEvent, Record
@@ -72,9 +73,9 @@ class LiveBay:
         config = folder / "bay.toml"
         config.write_bytes(CONFIG)
         self.bay = make_bay(config)
-        self.store = Store(
-            folder, "barn", StoreSettings(look_ms=10), self._trouble, config_id=load(config).id
-        )
+        self.segment, self.config_id = 0, load(config).id
+        settings = StoreSettings(look_ms=10)
+        self.store = Store(folder, "barn", settings, self._trouble, config_id=self.config_id)
         self.journal = Journal(
             folder / "journal",
             JournalSettings(fsync_ms=fsync_ms, segment_s=segment_s),
@@ -87,7 +88,12 @@ class LiveBay:
         self.troubles.append((event, detail))
 
     def feed(self, entry: Entry) -> None:
-        self.store.at(self.journal.put(entry), entry)
+        segment = self.journal.put(entry)
+        if segment != self.segment:
+            self.segment = segment
+            state = freeze(self.bay, self.store.wall_offset_ns, self.config_id)
+            self.store.turn(self.journal.folder.name, segment, state)
+        self.store.at(segment, entry)
         self._hand_on(derive(self.bay, entry))
 
     def close(self) -> None:
