@@ -220,6 +220,7 @@ def test_rests_wait_for_a_broker_that_is_not_there_yet(mosquitto: Maker) -> None
             broker.start()
             async with listening(broker.port, "restpoint/barn/#") as heard:
                 await until(lambda: len(rests(heard)) >= 1 and at.bus.counts.sent == 5)
+            await asyncio.sleep(0.15)  # some turns of the live values
             late = at.bus.counts
             assert (at.bus.outbox.overflowed, late.live_unsent, late.live_sent) == (3, 8, 0)
             async with listening(broker.port, "restpoint/barn/rest/P1") as heard:
