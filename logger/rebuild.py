@@ -67,6 +67,7 @@ def make_again(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble)
     return sum(
         _make(dataset, bay, run, set(map(segment_number, run.segments)), make_bay, on_trouble, short=False)
         for run in _runs(folder)
+        if run.segments
     )
 
 
@@ -120,6 +121,11 @@ def _make(
 ) -> int:
     """Seal the wanted segments of a run; `short` may begin where a state was kept."""
     made = 0
+    if not short and segment_number(run.segments[0]) > 1:
+        on_trouble(
+            "store_not_rebuilt", f"{run.folder}: its first segments are gone; the dataset stays as it is"
+        )
+        return 0
     try:
         config = run.folder / "config.toml"
         ident = config_id(config)
