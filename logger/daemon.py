@@ -352,11 +352,11 @@ class Daemon:
 
 def page_results(result: WeighInResult, unit: str) -> Results:
     """What the page shows of a weigh-in: the latest state's figures and plan, with every difference."""
-    name, latest = next(reversed(result.solutions.items()))
+    latest = result.solutions[result.latest]
     rows = [(what, quantity.text()) for what, quantity in figures(latest, unit)]
     rows += [(d.name, difference_text(d, unit).partition(": ")[2]) for d in result.differences]
     return Results(
-        title=name,
+        title=result.latest,
         figures=tuple(rows),
         plan=plan_view(latest, result.differences),
         notes=(*latest.notes, *latest.cannot_tell_apart),

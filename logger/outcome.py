@@ -58,7 +58,7 @@ def ledger_lines(folder: Path) -> list[str]:
 def show_lines(folder: Path) -> list[str]:
     """The last weigh-in: its plan drawn in text, its figures, what is doubtful."""
     result, unit = latest(folder)
-    solution = next(reversed(result.solutions.values()))
+    solution = result.solutions[result.latest]
     doubts = [f"  – {sentence}" for sentence in sentences(result)]
     drawing = plan_text(plan_view(solution, result.differences), units=unit)
     return [drawing, *table_lines(result, unit), *doubts]

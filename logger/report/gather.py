@@ -203,6 +203,7 @@ def _report(
         placements=_placements(kept),
         provenance=_provenance(row, run),
         conditions=_conditions(row.conditions, loaded),
+        headline=result.latest,
         t_zero=wall_text((trace.start_ns or 0) + trace.offset_ns),
         changes=tuple(_change(d) for d in result.differences),
         settles=tuple(_settle(capture, trace) for capture in kept),

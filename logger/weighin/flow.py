@@ -208,7 +208,10 @@ class Flow:
         out.append(capture)
         if changed_from is not None:
             out.append(self._change(changed_from, capture))
-        text = self._say.captured(kind, person, capture, reference)
+        if kind == "person out" and changed_from is not None:
+            text = self._say.out_with_a_part(person, capture, changed_from)
+        else:
+            text = self._say.captured(kind, person, capture, reference)
         out.append(Say(t_mono_ns=rest.t_to_mono_ns, text=text, urgency=Urgency.RESULT))
         out.append(
             self._wait(rest.t_to_mono_ns, "next", self._say.next_step(self._facings_done()), (2, 5, 7))

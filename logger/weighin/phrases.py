@@ -38,6 +38,10 @@ class Phrases:
     def car_off(self) -> str:
         return "Car off. Let the pads stand empty for five seconds."
 
+    def out_with_a_part(self, person: str | None, capture: Capture, before: Capture) -> str:
+        """Somebody got out and the car is not what it was before he got in."""
+        return f"{self._named(person)} out. {self._changed(capture, before)}"
+
     def captured(self, kind: Meaning, person: str | None, capture: Capture, reference: Capture | None) -> str:
         """The result of a rest: what it means, then the number."""
         total = self._mass(capture.mass_kg, capture.u_kg)
@@ -46,9 +50,7 @@ class Phrases:
         if kind == "person out":
             return f"{self._named(person)} out. Total {total}."
         if kind == "change" and reference is not None:
-            delta_kg = capture.mass_kg - reference.mass_kg
-            went = "Came off" if delta_kg < 0 else "Went on"
-            return f"{went}: {self._mass(abs(delta_kg), hypot(capture.u_kg, reference.u_kg))}."
+            return self._changed(capture, reference)
         return f"Resting, facing {capture.facing}. Total {total}."
 
     def next_step(self, facings: int) -> str:
@@ -96,6 +98,11 @@ class Phrases:
     def build_number(self, build: str) -> int:
         """The number in such a name."""
         return int(build.removeprefix(_BUILD))
+
+    def _changed(self, after: Capture, before: Capture) -> str:
+        delta_kg = after.mass_kg - before.mass_kg
+        went = "Came off" if delta_kg < 0 else "Went on"
+        return f"{went}: {self._mass(abs(delta_kg), hypot(after.u_kg, before.u_kg))}."
 
     def _named(self, person: str | None) -> str:
         name = person or self.somebody()

@@ -28,6 +28,8 @@ class WeighInResult:
     """Solutions by label in the order weighed, and the differences between them."""
 
     solutions: dict[str, Solution]
+    latest: str
+    """Label of what the car is now: the state of the last capture."""
     differences: tuple[Difference, ...]
 
 
@@ -47,7 +49,7 @@ def weigh_in_result(captures: Iterable[Capture], changes: Iterable[Change], car:
     weighings = [weighing_from_capture(capture, build=label(capture)) for capture in kept]
     builds = solve_builds(weighings, car.geometry, car.known, car.allowances)
     differences = (*_people(kept, builds), *_parts(kept, changes, builds))
-    return WeighInResult(solutions=builds.solutions, differences=differences)
+    return WeighInResult(solutions=builds.solutions, latest=label(kept[-1]), differences=differences)
 
 
 def _people(captures: Sequence[Capture], builds: Builds) -> Iterable[Difference]:

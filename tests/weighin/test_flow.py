@@ -201,6 +201,7 @@ def test_a_person_who_takes_a_part_out_with_him_makes_a_change() -> None:
     day.rest(on_spots("out", -2.5))
     assert [(c.build, c.aboard) for c in day.flow.captures][-1] == ("build 2", ())
     assert [c.capture_before for c in day.flow.changes] == [1]
+    assert day.said()[-1] == "Driver out. Came off: two point five kilograms."
 
 
 def test_a_restated_rest_restates_its_capture_in_silence() -> None:
