@@ -31,6 +31,7 @@ from logger.plan_view import (
     PlanView,
     WheelLoad,
     age_words,
+    corner_texts,
     load_texts,
     part_text,
     plan_sentences,
@@ -39,7 +40,7 @@ from logger.units import from_kg, to_kg
 
 __all__ = ["Nose", "PlanPart", "PlanView", "WheelLoad", "plan_svg", "plan_text"]
 
-MAGNIFICATIONS = (1, 2, 5, 10, 20, 50, 100, 200)
+MAGNIFICATIONS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 """A good weighing's ellipse is some millimetres: it is drawn larger, and the factor is written."""
 ELLIPSE_M = 0.11
 """Half length that a magnified ellipse may reach on the plan, m."""
@@ -150,7 +151,7 @@ def _disc(wheel: WheelLoad, at_m: Point, sheet: Sheet) -> str:
     faded = "" if wheel.age_s is None else ' opacity="0.4"'
     disc = (
         f'<circle class="disc {look}" cx="{px:.1f}" cy="{py:.1f}" r="{radius:.2f}" '
-        f'fill="{colour}" stroke="{colour}" stroke-width="2.5" {fill}{dash}{faded}/>'
+        f'fill="{colour}" stroke="{colour}" stroke-width="{min(2.5, radius):.1f}" {fill}{dash}{faded}/>'
     )
     return disc + (_struck((px, py), 0.1 * sheet.scale) if look == "bad" else "")
 
@@ -171,7 +172,7 @@ def _label(view: PlanView, index: int, sheet: Sheet, units: str) -> str:
     above = corner in ("LF", "RF") if sheet.nose == "up" else corner in ("RF", "RR")
     line = 1.3 * sheet.text
     first = py - sheet.reach - line if above else py + sheet.reach + 0.76 * sheet.number
-    number, spread = load_texts(wheel.load, wheel.digit_kg, units)
+    number, spread = corner_texts(view, units)[index]
     size = sheet.number * (1.0 if len(number) <= 5 else 0.84)
     faded = "" if wheel.age_s is None else ' opacity="0.4"'
     big = svg_text(
@@ -338,6 +339,7 @@ def plan_text(view: PlanView, units: str) -> str:
     _put(paper, 0, middle - 2, "nose")
     for row in range(1, rows + 2):
         _put(paper, row, middle, "┊")
+    texts = corner_texts(view, units)
     for index, wheel in enumerate(view.loads):
         row, left = (1 if index < 2 else rows + 1), index % 2 == 0
         _put(
@@ -346,7 +348,7 @@ def plan_text(view: PlanView, units: str) -> str:
             middle - half if left else middle + 1,
             ("●" + "─" * (half - 1)) if left else ("─" * (half - 1) + "●"),
         )
-        for step, words in enumerate(_wheel_words(wheel, CORNERS[index], units)):
+        for step, words in enumerate(_wheel_words(wheel, CORNERS[index], texts[index], units)):
             _put(paper, row + step, middle - half - 2 - len(words) if left else middle + half + 3, words)
     if view.x_m is not None and view.y_m is not None:
         down, across = 1 + rows * (1 - view.x_m / view.wheelbase_m), middle - view.y_m / track * TEXT_TRACK
@@ -354,9 +356,8 @@ def plan_text(view: PlanView, units: str) -> str:
     return "\n".join(["".join(row).rstrip() for row in paper] + list(_under(view, units)))
 
 
-def _wheel_words(wheel: WheelLoad, corner: str, units: str) -> tuple[str, str]:
-    number, spread = load_texts(wheel.load, wheel.digit_kg, units)
-    value = " ".join(filter(None, (corner, number, spread, units if wheel.load else "")))
+def _wheel_words(wheel: WheelLoad, corner: str, text: tuple[str, str], units: str) -> tuple[str, str]:
+    value = " ".join(filter(None, (corner, *text, units if wheel.load else "")))
     return value, f"{GLYPHS[wheel.condition]} {wheel.condition}{_aged(wheel)}"
 
 

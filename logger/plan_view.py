@@ -84,6 +84,12 @@ def contacts_m(wheelbase_m: float, track_front_m: float, track_rear_m: float) ->
     return ((wheelbase_m, front), (wheelbase_m, -front), (0.0, rear), (0.0, -rear))
 
 
+def centre_of_mass(contacts: Contacts, loads_kg: Sequence[float]) -> tuple[float, float]:
+    """Place (x, y) of the centre of mass, m, of loads with a positive sum (kg, CORNERS order)."""
+    x, y = (sum(m * at[axis] for m, at in zip(loads_kg, contacts, strict=True)) for axis in (0, 1))
+    return x / sum(loads_kg), y / sum(loads_kg)
+
+
 def centre_covariance(
     contacts: Contacts,
     centre_m: tuple[float, float],
@@ -117,24 +123,48 @@ def span_words(span_s: float) -> str:
     return f"{span_s:.0f} s"
 
 
-def load_texts(load: Quantity | None, digit_kg: float, unit: str) -> tuple[str, str]:
-    """Write a load in `unit` as (number, "± spread") with the digits that 2u, or else the digit, supports."""
+def load_texts(
+    load: Quantity | None, digit_kg: float, unit: str, most_places: int | None = None
+) -> tuple[str, str]:
+    """Write a load in `unit` as (number, "± spread") with the digits that 2u, or else the digit, supports.
+
+    `most_places` bounds the decimal places (None: no bound); a spread is never written smaller than one of
+    the last place.
+    """
     if load is None or not isfinite(load.value):
         return "—", ""
+    shown, places = load.shown_in(unit), _places(load, digit_kg, unit)
+    if most_places is not None:
+        places = min(places, most_places)
+    spread = ""
+    if shown.u is not None and _is_known(shown.u):
+        spread = f"± {rounded(max(2 * shown.u, 10.0**-places), places)}"
+    return _minus(rounded(shown.value, places)), spread
+
+
+def corner_texts(view: PlanView, unit: str) -> list[tuple[str, str]]:
+    """Write the four loads as `load_texts` does, all to the places that the least certain one supports."""
+    known = [_places(w.load, w.digit_kg, unit) for w in view.loads if w.load and isfinite(w.load.value)]
+    return [load_texts(w.load, w.digit_kg, unit, min(known, default=None)) for w in view.loads]
+
+
+def _is_known(u: float) -> bool:
+    return isfinite(u) and u > 0
+
+
+def _places(load: Quantity, digit_kg: float, unit: str) -> int:
     shown = load.shown_in(unit)
-    if shown.u is not None and isfinite(shown.u) and shown.u > 0:
-        places = decimals(2 * shown.u)
-        return _minus(rounded(shown.value, places)), f"± {rounded(2 * shown.u, places)}"
+    if shown.u is not None and _is_known(shown.u):
+        return decimals(2 * shown.u)
     digit = Quantity(digit_kg, None, "kg").shown_in(unit).value
-    return _minus(rounded(shown.value, max(0, ceil(-log10(digit) - 1e-9)))), ""
+    return max(0, ceil(-log10(digit) - 1e-9))
 
 
 def plan_sentences(view: PlanView, units: str) -> list[str]:
     """Say what the plan shows, a sentence a thing; the drawing's text for those who cannot see it."""
     sentences = []
-    for corner, wheel in zip(CORNERS, view.loads, strict=True):
-        number, spread = load_texts(wheel.load, wheel.digit_kg, units)
-        value = f"{number} {spread}".strip() + f" {units}" if wheel.load else "no reading"
+    for corner, wheel, text in zip(CORNERS, view.loads, corner_texts(view, units), strict=True):
+        value = f"{' '.join(text).strip()} {units}" if wheel.load else "no reading"
         age = "" if wheel.age_s is None else f", {age_words(wheel.age_s)}"
         sentences.append(f"{CORNER_NAMES[corner].capitalize()} {value}, {wheel.condition}{age}.")
     if view.total is not None:

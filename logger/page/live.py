@@ -25,7 +25,15 @@ from logger.model import (
 )
 from logger.page.views import Results, Standing
 from logger.plan_drawing import Nose, plan_svg
-from logger.plan_view import CovarianceXY, PlanView, WheelLoad, centre_covariance, contacts_m, span_words
+from logger.plan_view import (
+    CovarianceXY,
+    PlanView,
+    WheelLoad,
+    centre_covariance,
+    centre_of_mass,
+    contacts_m,
+    span_words,
+)
 from logger.quantity import Quantity
 
 SENTENCES = 6
@@ -33,12 +41,13 @@ SENTENCES = 6
 CAPTURES = 12
 """Captures listed on the page; the ledger has them all."""
 STILL = (Condition.RESTING, Condition.CREEPING)
-STILL_OR_EMPTY = (*STILL, Condition.EMPTY)
 TROUBLE = (Condition.ABSENT, Condition.SILENT, Condition.GARBLED, Condition.OVERLOADED)
 MOVING_DIGIT_KG = 1.0
 """Last digit shown while the car moves: what comes behind it is movement."""
-DEFAULT_DIGIT_KG = 0.1
-"""Last digit shown of a live reading whose stream does not say its resolution."""
+DIGIT_KG = 0.1
+"""Last digit shown of a reading that is no rest's, unless its stream's resolution is coarser."""
+LEAST_CAR_KG = 20.0
+"""Lighter than this there is no car on the pads, and no centre of mass (a kart has three times that)."""
 
 
 class Live:
@@ -126,24 +135,22 @@ class Live:
         if sample is None:
             return WheelLoad(load=None, condition=condition)
         age_s = (now_mono_ns - sample.t_mono_ns) / NS
+        moves = condition not in (*STILL, Condition.EMPTY)
         return WheelLoad(
-            load=self._load(sample),
+            load=self._load(sample, still=condition in STILL),
             condition=condition,
-            digit_kg=max(
-                sample.resolution_kg or DEFAULT_DIGIT_KG,
-                0.0 if condition in STILL_OR_EMPTY else MOVING_DIGIT_KG,
-            ),
+            digit_kg=max(sample.resolution_kg or 0.0, MOVING_DIGIT_KG if moves else DIGIT_KG),
             age_s=age_s if age_s > self._stale_after_s else None,
         )
 
-    def _load(self, sample: Sample) -> Quantity | None:
-        """The best that is known of a pad's load: of the car at rest, of the pad at rest, the last sample."""
-        if (car := self._car_rest) is not None and sample.pad in car.pads:
+    def _load(self, sample: Sample, still: bool) -> Quantity | None:
+        """The best known of a pad's load: of a rest while it is still, else the last sample."""
+        if still and (car := self._car_rest) is not None and sample.pad in car.pads:
             place = car.pads.index(sample.pad)
             variance = car.covariance_kg2[place * len(car.pads) + place]
             return Quantity(car.loads_kg[place], sqrt(max(variance, 0.0)), "kg")
         rest = self._rests.get(sample.pad)
-        if rest is not None and rest.open:
+        if still and rest is not None and rest.open:
             return Quantity(rest.mass_kg, rest.u_kg, "kg")
         if sample.mass_kg is None or not isfinite(sample.mass_kg):
             return None
@@ -152,22 +159,24 @@ class Live:
     def _whole(
         self, standing: Standing, wheels: tuple[WheelLoad, ...]
     ) -> tuple[Quantity | None, float | None, float | None, CovarianceXY | None]:
-        """Total and centre of mass with covariance; None where a load is missing or the pads are empty."""
+        """Total and centre of mass with covariance; None where a load is missing or no car is there."""
         loads = [wheel.load.value for wheel in wheels if wheel.load is not None and wheel.age_s is None]
-        if (
-            len(loads) < len(CORNERS)
-            or sum(loads) <= 0
-            or all(w.condition is Condition.EMPTY for w in wheels)
-        ):
+        if len(loads) < len(CORNERS) or sum(loads) < LEAST_CAR_KG:
             return None, None, None, None
         contacts = contacts_m(standing.wheelbase_m, standing.track_front_m, standing.track_rear_m)
-        total = sum(loads)
-        x, y = (sum(m * at[axis] for m, at in zip(loads, contacts, strict=True)) / total for axis in (0, 1))
-        car = self._car_rest
-        if car is None or set(car.pads) != set(standing.pads):
-            return Quantity(total, None, "kg"), x, y, None
-        covariance = centre_covariance(contacts, (x, y), total, _in_order(car, standing.pads))
-        return Quantity(car.mass_kg, car.u_kg, "kg"), x, y, covariance
+        rest = self._car_rest
+        if rest is None or set(rest.pads) != set(standing.pads):
+            return Quantity(sum(loads), None, "kg"), *centre_of_mass(contacts, loads), None
+        places = [rest.pads.index(pad) for pad in standing.pads]
+        loads = [rest.loads_kg[place] for place in places]
+        width = len(rest.pads)
+        covariance = [rest.covariance_kg2[i * width + j] for i in places for j in places]
+        centre = centre_of_mass(contacts, loads)
+        return (
+            Quantity(rest.mass_kg, rest.u_kg, "kg"),
+            *centre,
+            centre_covariance(contacts, centre, sum(loads), covariance),
+        )
 
     def _waiting_part(self) -> dict[str, Any] | None:
         waiting = self._waiting
@@ -215,9 +224,3 @@ class Live:
 def _car_text(standing: Standing) -> str:
     invented = ", an invented car" if standing.invented else ""
     return f"{standing.car}{invented}, facing {standing.facing}"
-
-
-def _in_order(car: CarRest, pads: tuple[str, ...]) -> list[float]:
-    """The rest's covariance (kg²) with rows and columns in the order of `pads`."""
-    places = [car.pads.index(pad) for pad in pads]
-    return [car.covariance_kg2[i * len(car.pads) + j] for i in places for j in places]

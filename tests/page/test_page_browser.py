@@ -186,10 +186,14 @@ TREE = """
   - region "What is said and waited for":
     - paragraph: Resting. Total nine hundred and sixty‑eight point four kilograms.
     - paragraph: Turn the car to face back.
-    - list "Mind":
-      - listitem: ▲ People aboard sit still, doors closed, motor off; nobody leans on the car or rolls it.
+    - paragraph:
+      - text: ▲
+      - link "One caution for this step":
+        - /url: "#mind"
   - figure:
     - img
+  - list "Mind":
+    - listitem: ▲ People aboard sit still, doors closed, motor off; nobody leans on the car or rolls it.
   - paragraph: Not for trade, and no proof of a road-legal axle load.
 - contentinfo:
   - 'button "Start: speak and stay awake"'
@@ -280,7 +284,7 @@ def test_moving_and_silent_pads(serve: Any, sit: Callable[..., Seat]) -> None:
     seat = sit(served.await_address())
     seat.wait("document.querySelector('#plan svg')")
     assert seat.text("[data-corner=LF]") == "263kgLF≈ moving"
-    assert seat.text("[data-corner=LR]") == "0.0kgLR○ empty"
+    assert seat.text("[data-corner=LR]") == "0kgLR○ empty"
     assert re.fullmatch("190kgRR✕ silent, 1[2-4] s old", seat.text("[data-corner=RR]"))
     assert "Total" not in seat.page.get_attribute("#plan svg", "aria-label")
     assert re.fullmatch(r"P4 silent for \d s: its radio is out of reach", seat.text("#pads li"))

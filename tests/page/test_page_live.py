@@ -74,7 +74,8 @@ def live_with(*records: Any, unit: str = "kg") -> Live:
 
 @pytest.mark.parametrize("order", list(permutations(range(4)))[::5])
 def test_car_rest_agrees_with_statics_in_whatever_order_its_pads_come(order: tuple[int, ...]) -> None:
-    live = live_with(*(sample(p, 1.0) for p in PADS), car_rest(order))
+    still = [condition(pad, Condition.RESTING) for pad in PADS]
+    live = live_with(*(sample(p, 1.0) for p in PADS), *still, car_rest(order))
     view = live.plan(STANDING, 0)
     expected = statics(LOADS, COVARIANCE, Geometry(wheelbase_m=2.43, track_front_m=1.405, track_rear_m=1.395))
     assert expected.x is not None
@@ -115,7 +116,8 @@ def test_the_best_value_known_is_shown_and_given_up_with_the_rest() -> None:
     )
 
     def shown(*records: Any) -> float | None:
-        load = live_with(sample("P1", 279.0), *records).plan(STANDING, 0).loads[0].load
+        first = sample("P1", 279.0), condition("P1", Condition.RESTING)
+        load = live_with(*first, *records).plan(STANDING, 0).loads[0].load
         return load and load.value
 
     assert shown() == 279.0
@@ -146,9 +148,24 @@ def test_old_samples_have_an_age_and_end_the_total() -> None:
     assert (old.total, old.x_m) == (None, None)
 
 
+def test_a_pad_that_moves_while_the_car_rests_has_no_spread_but_the_total_has() -> None:
+    """The warp mode settles last: single loads wander while the total stands."""
+    still = [condition(pad, Condition.RESTING) for pad in PADS[1:]]
+    view = live_with(*(sample(p, 200.0) for p in PADS), *still, car_rest()).plan(STANDING, 0)
+    first, second = (wheel.load for wheel in view.loads[:2])
+    assert first is not None
+    assert second is not None
+    assert (first.value, first.u) == (200.0, None)
+    assert second.value == LOADS[1]
+    assert view.total == statics(LOADS, COVARIANCE, Geometry()).total
+    assert view.loads[0].digit_kg == 1.0, "what moves shows no tenths"
+
+
 def test_empty_pads_have_no_centre_of_mass() -> None:
     live = live_with(*(sample(p, 0.02) for p in PADS), *(condition(p, Condition.EMPTY) for p in PADS))
     assert live.plan(STANDING, 0).x_m is None
+    somebody_walks = live_with(*(sample(p, m) for p, m in zip(PADS, (-0.1, 0.0, 17.0, 0.2), strict=True)))
+    assert somebody_walks.plan(STANDING, 0).total is None
 
 
 def test_lists_are_bounded_and_in_the_unit_asked_for() -> None:

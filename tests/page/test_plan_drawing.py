@@ -23,6 +23,7 @@ from logger.plan_view import (
     age_words,
     centre_covariance,
     contacts_m,
+    corner_texts,
     load_texts,
 )
 from logger.quantity import Quantity
@@ -191,6 +192,16 @@ def test_numbers_have_the_digits_their_uncertainty_supports() -> None:
     assert load_texts(Quantity(283.4247, None, "kg"), 1.0, "kg") == ("283", "")
     assert load_texts(Quantity(-0.26, None, "kg"), 0.1, "kg") == ("−0.3", "")
     assert load_texts(None, 0.1, "kg") == ("—", "")
+
+
+def test_the_four_loads_have_the_digits_of_the_least_certain() -> None:
+    loads = (wheel(283.4247, 0.004), wheel(271.9, 0.2), wheel(None), wheel(209.97, 0.02))
+    assert corner_texts(replace(WAGTAIL, loads=loads), "kg") == [
+        ("283.4", "± 0.1"),
+        ("271.9", "± 0.4"),
+        ("—", ""),
+        ("210.0", "± 0.1"),
+    ]
 
 
 def test_old_readings_say_their_age_and_fade() -> None:

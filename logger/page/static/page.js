@@ -57,7 +57,11 @@ const SHOW = {
   said: showSaid,
   waiting(waiting) {
     waitingText = waiting ? waiting.text : "";
-    setList("mind", waiting ? waiting.cautions : []);
+    const cautions = waiting ? waiting.cautions : [];
+    setList("mind", cautions);
+    byId("mind-sign").hidden = cautions.length === 0;
+    byId("mind-sign").firstElementChild.textContent =
+      cautions.length === 1 ? "One caution for this step" : `${cautions.length} cautions for this step`;
   },
   plan: (svg) => setDrawing("plan", svg),
   pads: (lines) => setList("pads", lines),
