@@ -1,7 +1,7 @@
 """How bytes are written in layouts and drawings, and the units that streams send.
 
 Bytes are text with control characters and other bytes in angle brackets: `<STX>`, `<CR><LF>`, `<AA><55>`;
-a literal `<` is `<3C>`.
+a literal `<` is `<3C>`. <FF> is the byte 255; a form feed is <0C>.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _CONTROLS = (
         "US",
     ),
 )
-_CODES = {name: code for code, name in enumerate(_CONTROLS)} | {"DEL": 127}
+_CODES = {name: code for code, name in enumerate(_CONTROLS) if name != "FF"} | {"DEL": 127}
 _NAMES = {code: name for name, code in _CODES.items()}
 _PIECE = re.compile(r"<([A-Z0-9]{2,3})>|([^<])", re.DOTALL)
 

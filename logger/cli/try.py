@@ -71,11 +71,9 @@ def _show(args: argparse.Namespace, trial: Trial, chunks: Iterable[TimedChunk]) 
     pads = ", ".join(f"{address or 'no address'} {count}" for address, count in trial.frames.items())
     print(f"\n{shown} frames ({pads or 'none'}) in {trial.bytes_fed} bytes, {trial.driver.pending()} pending")
     if trial.rejects:
-        print(
-            f"{sum(trial.rejects.values())} rejects, {trial.rejected_bytes} bytes:",
-            *reject_lines(trial),
-            sep="\n",
-        )
+        count = sum(trial.rejects.values())
+        print(f"{count} reject{'s' if count > 1 else ''}, {trial.rejected_bytes} bytes:")
+        print(*reject_lines(trial), sep="\n")
     _picture(args.layout, trial)
 
 
