@@ -19,6 +19,12 @@ FIT_POINTS = 1200
 """Readings that a fit uses; more are averaged in equal groups (20 a second still show a 3 Hz swing)."""
 BEFORE_S = 3.0
 """A settle is shown from so long before its step."""
+HELD_S, KEPT = 1.5, 0.85
+"""A swing that keeps this share of its size over so long is rocked: a car's dies away in a second or two."""
+SWINGS_HZ = (0.3, 4.0)
+"""Cars swing at 1–2 Hz, people and wind at 0.3 Hz and above, platforms faster than readings can follow."""
+PUSHED = 4.0
+"""And only one larger than this many bands."""
 CREEP_FROM_S = 30.0
 """Creep is told from rests of at least this length, extrapolated below 30 minutes."""
 QUARTER_HOUR_S, HALF_HOUR_S = 900.0, 1800.0
@@ -76,13 +82,20 @@ def settles(seen: Seen) -> Iterable[Settle]:
         t, x = seen.between(before.to_s, after.to_s)
         if len(t) < 3:
             continue
-        step = arrival(t, x, before.level_kg, after.level_kg, after.from_s)
+        step = arrival(t, x, before.level_kg, after.level_kg, after.from_s, near)
         window = (t >= step - BEFORE_S) & (t <= step + FIT_S)
         t, x = t[window], x[window]
         tt, xx = _thinned(t, x)
         curve = fit_settle(tt, xx, t_step_s=step, before=before.level_kg, resolution=seen.resolution_kg)
         settle_s = settle_time(curve, near, float(t[-1]) - step) if curve is not None else None
         yield Settle(t_s=t, x_kg=x, stood=after, t_step_s=step, curve=curve, settle_s=settle_s)
+
+
+def swing_Hz(curve: SettleCurve) -> float | None:
+    """Frequency of a fitted swing if it is one that cars and pads make; a fit to wander is none."""
+    slow, fast = SWINGS_HZ
+    f = curve.frequency_Hz
+    return f if f is not None and slow <= f <= fast else None
 
 
 def band(seen: Seen) -> float:
@@ -106,20 +119,33 @@ def settle_time(curve: SettleCurve, near_kg: float, until_s: float) -> float | N
     return float(t[outside[-1] + 1]) if outside[-1] + 1 < len(t) else None
 
 
-def arrival(t_s: Floats, x: Floats, before: float, after: float, rest_from_s: float) -> float:
-    """When a load came (s): the last time before the rest that it was nearer to where it had been.
+def arrival(t_s: Floats, x: Floats, before: float, after: float, rest_from_s: float, near: float) -> float:
+    """When the free settle began (s): the load had come, and nobody rocked the car any more.
 
-    After a rock, which comes back to its level, the last time it was half its largest excursion away.
+    The later of two times before the rest: the last at which the load was nearer to where it had been, and
+    the last at which swings to both sides had kept their size for HELD_S. What is below some `near` (kg) counts
+    for nothing.
     """
     moving = t_s <= rest_from_s
-    if not moving.any():
+    t, away = t_s[moving], x[moving] - after
+    if not len(t):
         return float(t_s[0])
-    away = x[moving] - after
-    largest, change = float(np.max(np.abs(away))), abs(before - after)
-    far = np.abs(away) >= 0.5 * largest
-    if change > 0 and largest <= 3 * change:
-        far = away * np.sign(before - after) >= 0.5 * change
-    return float(t_s[moving][np.flatnonzero(far)[-1]]) if far.any() else float(t_s[0])
+    start = float(t[0])
+    if abs(before - after) > 2 * near:
+        came = np.flatnonzero(away * np.sign(before - after) >= 0.5 * abs(before - after))
+        start = float(t[came[-1]]) if len(came) else start
+    else:
+        start = float(t[np.argmax(np.abs(away))])
+    swing = np.minimum(_yet_to_come(away), _yet_to_come(-away))
+    earlier = swing[np.searchsorted(t, t - HELD_S)]
+    rocked = np.flatnonzero((swing >= KEPT * earlier) & (swing > PUSHED * near) & (t - t[0] >= HELD_S))
+    return max(start, float(t[rocked[-1]])) if len(rocked) else start
+
+
+def _yet_to_come(away: Floats) -> Floats:
+    """The largest positive excursion from each moment on."""
+    largest: Floats = np.maximum.accumulate(np.maximum(away, 0.0)[::-1])[::-1]
+    return largest
 
 
 def _thinned(t: Floats, x: Floats) -> tuple[Floats, Floats]:

@@ -120,7 +120,7 @@ class BuildResult:
     sentences: tuple[str, ...] = ()
     """Plain words that belong to these figures ("averaging two facings does not remove floor twist …")."""
     cannot_tell_apart: tuple[str, ...] = ()
-    """What the placements made so far leave undecided, one sentence each."""
+    """What the placements made so far leave undecided, one whole sentence each."""
     advice: tuple[str, ...] = ()
     """The best next placements and what they would bring, one sentence each; best first."""
 

@@ -114,7 +114,9 @@ def _close_up(
         Chart(
             summary=f"{curve.label} close up: {plain(curve.value, units)}, samples less that value",
             x=Axis(label="seconds since the rest began" if last else "", low=low, high=high, bare=not last),
-            y=Axis(label=f"sample less the value, {units}" if first else "", low=-reach, high=reach),
+            y=Axis(
+                label=f"sample less the value, {units}" if first else "", low=-1.3 * reach, high=1.3 * reach
+            ),
             traces=(Trace(x=t, y=away, look="dots", style=4),),
             bands=(Band(x=x, low=np.full(2, -band), high=np.full(2, band)),),
             rules=(
@@ -122,7 +124,7 @@ def _close_up(
                 Rule(at=curve.rest_declared_s - start, axis="x"),
             ),
             width=440,
-            height=44 + 19 * first + 29 * last,
+            height=48 + 16 * first + 29 * last,
             group=group,
         )
     )

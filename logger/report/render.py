@@ -21,7 +21,7 @@ from logger.report.sections import (
     settling,
 )
 from logger.report.staircase import staircase_svg
-from logger.report.words import doubts, headline, result_sentence
+from logger.report.words import doubts, headline, result_sentence, said_of
 
 PLUS_MINUS = (
     "Every ± is two standard uncertainties: about 95 times in 100 the true value lies within it. "
@@ -31,6 +31,10 @@ CROSS = (
     "Total, front and left are settled by statics; sticking dampers or a twisted floor cannot move them. "
     "Cross weight is what they do move, so it has a ± of its own."
 )
+
+
+ADVICE = 3
+"""Next steps named for a build, the best first."""
 
 
 def render(data: ReportData) -> str:
@@ -134,18 +138,18 @@ def _label(build: BuildResult, opened: BuildResult | None) -> str:
 
 
 def _build_words(data: ReportData) -> str:
-    """Set the builds' sentences, those that are said of several builds once."""
-    groups: dict[tuple[tuple[str, ...], ...], list[BuildResult]] = {}
+    """Set what is said of the builds beyond the doubts on top; what is said of several, once."""
+    before = set(doubts(data))
+    groups: dict[tuple[tuple[str, ...], tuple[str, ...]], list[BuildResult]] = {}
     for build in data.builds:
-        groups.setdefault((build.sentences, build.cannot_tell_apart, build.advice), []).append(build)
+        new = tuple(s for s in dict.fromkeys(said_of(build)) if s not in before)
+        groups.setdefault((new, build.advice[:ADVICE]), []).append(build)
     out = []
-    for (sentences, undecided, advice), builds in groups.items():
-        lines = [f"<p>{escape(s)}</p>" for s in sentences]
-        lines += [f"<p>Cannot be told apart: {escape(s)}</p>" for s in undecided]
-        lines += [f"<p>Best next: {escape(s)}</p>" for s in advice[:1]]
-        lines += [f"<p>Or: {escape(s)}</p>" for s in advice[1:3]]
+    for (new, advice), builds in groups.items():
+        lines = [f"<p>{escape(s)}</p>" for s in new]
+        lines += [f"<p>{'Or' if k else 'Best next'}: {escape(s)}</p>" for k, s in enumerate(advice)]
         if lines:
-            names = ", ".join(f"{b.label} (capture {_numbers(b)})" for b in builds)
+            names = ", ".join(f"{b.label} (rest {_numbers(b)})" for b in builds)
             out.append(f'<div class="build"><h3>{escape(names)}</h3>{"".join(lines)}</div>')
     return f'<div class="said">{"".join(out)}</div>' if out else ""
 

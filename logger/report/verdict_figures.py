@@ -41,16 +41,14 @@ def _band(pad: PadVerdict) -> float:
     return max(m.resolution_kg, 3 * m.noise_kg, 1e-9) / pad.per_unit_kg
 
 
-def _level(settle: Settle) -> float:
-    return settle.curve.level if settle.curve is not None else settle.stood.level_kg
-
-
 def aligned(pad: PadVerdict) -> str:
     """Draw every settle over each other: seconds since its step, reading less its settled value."""
     reach = nice_step(BANDS * _band(pad))
     longest = min(max((float(s.t_s[-1]) - s.t_step_s for s in pad.settles), default=1.0), SHOWN_S)
     traces = [
-        Trace(x=s.t_s - s.t_step_s, y=(s.x_kg - _level(s)) / pad.per_unit_kg, quiet=True, break_after=2.0)
+        Trace(
+            x=s.t_s - s.t_step_s, y=(s.x_kg - s.stood.level_kg) / pad.per_unit_kg, quiet=True, break_after=2.0
+        )
         for s in pad.settles
     ]
     spread = _band(pad)
@@ -93,8 +91,8 @@ def fitted(pad: PadVerdict, settle: Settle) -> str:
     t = settle.t_s - settle.t_step_s
     high = min(float(t[-1]), SHOWN_S)
     fine = np.linspace(curve.fit_from_s, high, 600)
-    model = (curve.model(fine + settle.t_step_s) - curve.level) / pad.per_unit_kg
-    away = (settle.x_kg - curve.level) / pad.per_unit_kg
+    model = (curve.model(fine + settle.t_step_s) - settle.stood.level_kg) / pad.per_unit_kg
+    away = (settle.x_kg - settle.stood.level_kg) / pad.per_unit_kg
     left = (settle.x_kg - curve.model(settle.t_s)) / pad.per_unit_kg
     spread = 2 * max(curve.residual / pad.per_unit_kg, 1e-12)
     reach = nice_step(max(BANDS * _band(pad), float(np.nanmax(np.abs(model), initial=0.0)) * 1.1))

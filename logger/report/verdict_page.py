@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from html import escape
 
 from logger.judge import PadVerdict, Verdict
+from logger.judge_measures import swing_Hz
 from logger.quantity import Quantity
 from logger.report import verdict_figures as draw
 from logger.report.markup import bullets, figure, section, table, true_minus
@@ -120,7 +121,7 @@ def _settles(pad: PadVerdict) -> str:
         if curve is None:
             rows.append([*row, "too few readings to fit", "", "", ""])
             continue
-        swing = two_digits(curve.frequency_Hz, "Hz") if curve.frequency_Hz is not None else "none"
+        swing = two_digits(swing_Hz(curve), "Hz") if swing_Hz(curve) is not None else "none"
         over = None if curve.overshoot is None else 100 * curve.overshoot
         rows.append(
             [
@@ -143,9 +144,10 @@ def _fit_words(pad: PadVerdict) -> str:
         return ""
     curve = middle.curve
     words = []
-    if curve.frequency_Hz is not None:
+    swing = swing_Hz(curve)
+    if swing is not None:
         damping = f", damping ratio {curve.damping_ratio:.2f}" if curve.damping_ratio is not None else ""
-        words.append(f"swings at {two_digits(curve.frequency_Hz, 'Hz')}, {curve.decay} decay{damping}")
+        words.append(f"swings at {two_digits(swing, 'Hz')}, {curve.decay} decay{damping}")
     if curve.tail_s is not None:
         tail = two_digits(curve.tail / pad.per_unit_kg, pad.unit)
         words.append(f"a tail of {tail} dying with {two_digits(curve.tail_s, 's')}")

@@ -8,7 +8,7 @@ from math import isfinite
 from typing import Any
 
 from logger.judge import PadVerdict, Verdict
-from logger.judge_measures import Settle
+from logger.judge_measures import Settle, swing_Hz
 from logger.model import SCHEMA
 from logger.report.markup import true_minus
 
@@ -126,7 +126,7 @@ def _settle(settle: Settle, per: float) -> dict[str, Any]:
     fit = {
         "overshoot": curve.overshoot,
         "decay": curve.decay,
-        "frequency_Hz": curve.frequency_Hz,
+        "frequency_Hz": swing_Hz(curve),
         "damping_ratio": curve.damping_ratio,
         "tail": curve.tail / per,
         "tail_s": curve.tail_s,

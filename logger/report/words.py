@@ -48,20 +48,15 @@ def cross_sentence(cross: Quantity, units: Units) -> str:
 def doubts(data: ReportData) -> list[str]:
     """List what is doubtful: the session's own doubts, then those of the build that the report opens with."""
     build = headline(data)
-    found = list(data.doubts)
-    if build is not None:
-        found += [s for s in build.sentences if s not in found]
-        if build.cannot_tell_apart:
-            undecided = "; ".join(lower_first(s).rstrip(".") for s in build.cannot_tell_apart)
-            found.append(f"The placements made so far cannot tell apart: {undecided}.")
-    if data.conditions.spot_heights_m is None and not any("height" in s for s in found):
-        found.append("The heights of the pad tops were not measured.")
-    return found
+    said = [*data.doubts, *(said_of(build) if build is not None else ())]
+    if data.conditions.spot_heights_m is None and not any("height" in s for s in said):
+        said.append("The heights of the pad tops were not measured.")
+    return list(dict.fromkeys(said))
 
 
-def lower_first(text: str) -> str:
-    """Let a sentence go on inside another one."""
-    return text[:1].lower() + text[1:]
+def said_of(build: BuildResult) -> tuple[str, ...]:
+    """Everything that is said of one build's figures and of what its placements leave undecided."""
+    return (*build.sentences, *build.cannot_tell_apart)
 
 
 def place_words(change: Change, units: Units) -> str:

@@ -83,7 +83,7 @@ def test_settling_time_does_not_hang_on_one_reading_in_370() -> None:
 def test_a_rock_is_aligned_at_its_swing_and_not_at_its_push() -> None:
     t = np.arange(0, 30, 0.05)
     swing = np.where(t > 12, 40 * np.exp(-(t - 12) / 1.0) * np.cos(2 * pi * 1.6 * (t - 12)), 0)
-    step = measure.arrival(t, 240 + swing, 240.02, 240.0, 18.0)
+    step = measure.arrival(t, 240 + swing, 240.02, 240.0, 18.0, near=0.3)
     assert 12 <= step < 13.5
 
 
@@ -266,3 +266,18 @@ def test_a_sticking_suspension_is_told_from_pads_that_scatter() -> None:
 
 def test_another_load_is_no_repeat() -> None:
     assert repeats(car_rests(shared=1.0, own=0.1, total_steps=(0, 0, 70, 70, 0, 0))) is None
+
+
+def test_a_settle_begins_when_nobody_pushes_any_more() -> None:
+    t = np.arange(0, 60, 0.05)
+    load = np.where(t > 10, 250.0, 0.0)
+    pushed = np.where((t > 20) & (t < 26), 30 * np.sin(2 * pi * 1.1 * (t - 20)), 0)
+    let_go = np.where(t >= 26, 30 * np.exp(-(t - 26) / 0.8) * np.sin(2 * pi * 1.1 * (t - 20)), 0)
+    step = measure.arrival(t, load + pushed + let_go, 0.0, 250.0, 32.0, near=0.3)
+    assert 25 < step < 27
+
+
+def test_a_slow_ramp_begins_to_settle_where_it_is_half_done() -> None:
+    t = np.arange(0, 30, 0.1)
+    x = np.clip((t - 10) / 8, 0, 1) * 200.0
+    assert measure.arrival(t, x, 0.0, 200.0, 20.0, near=0.3) == pytest.approx(14, abs=0.2)

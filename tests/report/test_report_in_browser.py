@@ -54,7 +54,7 @@ def test_prints_on_few_pages(page: Page, paper: str, pages: range) -> None:
 
 def test_paper_does_not_cut_what_belongs_together(page: Page) -> None:
     page.emulate_media(media="print")
-    for kind in ("figure", "table", ".doubts", "section.whole"):
+    for kind in ("figure", "table", "section.whole"):
         assert page.locator(kind).first.evaluate("e => getComputedStyle(e).breakInside") == "avoid"
     assert page.locator(".zoomhint").evaluate("e => getComputedStyle(e).display") == "none"
 

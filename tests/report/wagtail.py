@@ -149,11 +149,11 @@ def build(state: State, captures: tuple[int, ...], two_facings: bool) -> BuildRe
         aboard=state.aboard,
         sentences=(twist,),
         cannot_tell_apart=(
-            ("The car's own diagonal and the floor's twist.",)
+            ("The car's own diagonal cannot be told from a twist of the floor.",)
             if two_facings
             else (
-                "The car's own diagonal and the floor's twist.",
-                "The car's fore-and-aft balance and the tilt.",
+                "The car's own diagonal cannot be told from a twist of the floor.",
+                "Where the weight lies fore and aft cannot be told from a tilt of the floor.",
             )
         ),
         advice=(
