@@ -80,6 +80,11 @@ class Store:
         return self._offset_ns
 
     @property
+    def waiting(self) -> int:
+        """Records that the store's thread has not yet looked at."""
+        return len(self._queue)
+
+    @property
     def alive(self) -> bool:
         """Whether the store's thread runs."""
         return self._thread.is_alive()
