@@ -24,7 +24,8 @@ from logger.model import (
     Waiting,
 )
 from logger.page.views import Results, Standing
-from logger.plan_drawing import Nose, plan_svg
+from logger.plan_drawing import plan_svg
+from logger.plan_sheet import Nose
 from logger.plan_view import (
     CovarianceXY,
     PlanView,

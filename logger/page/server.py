@@ -12,14 +12,17 @@ import socket
 import time
 from collections.abc import Callable
 from importlib import import_module
+from ipaddress import ip_address
 
 from logger.model import Command, Record
 from logger.page.live import Live
 from logger.page.settings import PageSettings
 from logger.page.viewers import Viewer
 from logger.page.views import Results, Standing
-from logger.plan_drawing import Nose
+from logger.plan_sheet import Nose
 from logger.version import VERSION
+
+OPEN_TO_ALL = "; everybody on this network can watch and command"
 
 
 class Page:
@@ -85,10 +88,11 @@ class Page:
     async def _serve_on(self, sock: socket.socket) -> None:
         web = await asyncio.to_thread(import_module, "logger.page.web")
         server = web.Server(self, self._settings.names, connections=4 * self._settings.viewers)
-        host, port = sock.getsockname()[:2]
+        host, port = _own_address(self._settings.host), sock.getsockname()[1]
         self.address = f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
         if self.trouble or not self.failures:
-            self._tell(f"the page is {'served again' if self.trouble else 'served'} at {self.address}")
+            again, open_to_all = " again" if self.trouble else "", "" if _is_loopback(host) else OPEN_TO_ALL
+            self._tell(f"the page is served{again} at {self.address}{open_to_all}")
         self.trouble = None
         serving = asyncio.create_task(server.serve(sockets=[sock]), name="page server")
         renewing = asyncio.create_task(self._renew(), name="page renewal")
@@ -145,3 +149,22 @@ class Page:
     def command(self, command: Command) -> None:
         """Hand a command on to the daemon."""
         self._on_command(command)
+
+
+def _own_address(host: str) -> str:
+    """Where a phone finds us: the host as configured, or for "all interfaces" the address we send from."""
+    if host not in ("0.0.0.0", "::"):
+        return host
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # an address for documentation; connecting UDP sends nothing
+        except OSError:
+            return socket.gethostname()
+        return str(probe.getsockname()[0])
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

@@ -8,7 +8,7 @@ from typing import Any
 
 import msgspec
 
-from logger.plan_drawing import Nose
+from logger.plan_sheet import Nose
 
 
 class Viewer:

@@ -19,7 +19,7 @@ from starlette.routing import Route
 from logger.model import Command
 from logger.page.guard import BODY_LIMIT, Guard, own_names
 from logger.page.viewers import Viewer
-from logger.plan_drawing import Nose
+from logger.plan_sheet import Nose
 
 FILES = {
     "/": ("index.html", "text/html"),

@@ -446,3 +446,25 @@ def test_results_and_captures(serve: Any, sit: Callable[..., Seat]) -> None:
     assert seat.text("#taken li") == "base car, driver aboard, facing out: 1039.6 ± 0.6 kg, discarded"
     served.put(replace(results, figures=()))
     seat.wait("document.getElementById('figures').children.length == 0")
+
+
+def test_a_phone_that_slept_shows_the_present_when_it_wakes(serve: Any, sit: Callable[..., Seat]) -> None:
+    served = serve()
+    address = served.await_address()
+    seat = sit(address)
+    seat.page.click("#start")
+    session = seat.page.context.new_cdp_session(seat.page)
+    session.send("Page.setWebLifecycleState", {"state": "frozen"})
+    served.stop()  # as its wi-fi was off while it slept
+    again = serve(port=int(address.rpartition(":")[2]))
+    again.await_address()
+    again.put(say("Taken while you slept."))
+    session.send("Page.setWebLifecycleState", {"state": "active"})
+    seat.page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    seat.wait("document.getElementById('said').textContent == 'Taken while you slept.'")
+    seat.wait("!document.body.classList.contains('lost')")
+    again.put(say("Resting."))
+    seat.wait("heard.at(-1) == 'Resting.'")
+    assert "Taken while you slept." not in seat.page.evaluate("heard"), (
+        "history of another start is shown only"
+    )

@@ -318,6 +318,16 @@ def test_a_taken_port_is_told_once_and_tried_again(serve: Any) -> None:
     assert served.page.trouble is None
 
 
+def test_open_to_the_network_it_names_an_address_a_phone_can_use_and_says_who_may_command(serve: Any) -> None:
+    served = serve(host="0.0.0.0")
+    address = served.await_address()
+    assert "0.0.0.0" not in address
+    assert ask(address, "POST", "/do/take", b"{}")[0] == 202
+    assert served.log == [
+        f"the page is served at {address}/; everybody on this network can watch and command"
+    ]
+
+
 def test_commands_that_fail_do_not_take_the_page_down() -> None:
     def fail(_: Command) -> None:
         raise RuntimeError("the daemon is on fire")

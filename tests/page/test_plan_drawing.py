@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from uncertainties import correlated_values
 
 from logger.model import CORNERS, Condition
-from logger.plan_drawing import GLYPHS, MAGNIFICATIONS, Nose, plan_svg, plan_text
-from logger.plan_sheet import ellipse_axes, lay_out
+from logger.plan_drawing import GLYPHS, MAGNIFICATIONS, plan_svg, plan_text
+from logger.plan_sheet import Nose, ellipse_axes, lay_out
 from logger.plan_view import (
     PlanPart,
     PlanView,
