@@ -38,6 +38,8 @@ from logger.plan_view import (
 )
 from logger.units import from_kg, to_kg
 
+__all__ = ["GLYPHS", "MAGNIFICATIONS", "Nose", "plan_svg", "plan_text"]
+
 MAGNIFICATIONS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 """A good weighing's ellipse is some millimetres: it is drawn larger, and the factor is written."""
 ELLIPSE_M = 0.11
