@@ -14,8 +14,8 @@ from logger import judge_measures as measure
 from logger.curve_numbers import nice_step
 from logger.judge_measures import Settle, Slope
 from logger.judge_rocks import Repeats, repeats
-from logger.judge_seen import Clock, Seen, seen
-from logger.model import Record, Rock, Sample
+from logger.judge_seen import Clock, Seen, Watch
+from logger.model import Record, Rock
 from logger.settling.allan import AllanCurve
 from logger.settling.grade import Grade, Measures, grade
 
@@ -81,14 +81,12 @@ def judge(
 
     `records` as the pipeline gave them, in order. ValueError for an unknown accuracy class.
     """
-    told = list(records)
-    repeated = repeats(told)
-    pads = tuple(
-        _judged(seen(pad, told, clock or Clock()), units(pad), repeated, accuracy_class, e_kg)
-        for pad in sorted({r.pad for r in told if isinstance(r, Sample)})
-    )
-    rocks = tuple(r for r in told if isinstance(r, Rock))
-    return Verdict(name=name, pads=pads, rocks=rocks, repeats=repeated, notes=tuple(notes))
+    watch = Watch(clock or Clock())
+    for record in records:
+        watch.take(record)
+    repeated = repeats(watch.car_rests.values())
+    pads = tuple(_judged(pad, units(pad.pad), repeated, accuracy_class, e_kg) for pad in watch.pads())
+    return Verdict(name=name, pads=pads, rocks=tuple(watch.rocks), repeats=repeated, notes=tuple(notes))
 
 
 def _judged(

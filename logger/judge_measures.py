@@ -123,8 +123,8 @@ def arrival(t_s: Floats, x: Floats, before: float, after: float, rest_from_s: fl
     """When the free settle began (s): the load had come, and nobody rocked the car any more.
 
     The later of two times before the rest: the last at which the load was nearer to where it had been, and
-    the last at which swings to both sides had kept their size for HELD_S. What is below some `near` (kg) counts
-    for nothing.
+    the last at which swings to both sides had kept their size for HELD_S. What is below some `near` (kg)
+    counts for nothing.
     """
     moving = t_s <= rest_from_s
     t, away = t_s[moving], x[moving] - after

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.curve_numbers import Floats
-from logger.model import CarRest, Record
+from logger.model import CarRest
 
 PATTERNS: tuple[tuple[int, int, int, int], ...] = ((1, -1, -1, 1), (1, -1, 1, -1), (1, 1, -1, -1))
 """Ways in which two of four pads gain what the two others lose."""
@@ -57,15 +57,14 @@ class Repeats:
         )
 
 
-def repeats(records: Iterable[Record]) -> Repeats | None:
+def repeats(rests: Iterable[CarRest]) -> Repeats | None:
     """Study the largest group of successive rests of one load on four pads; None without LEAST_RESTS."""
-    last = {r.t_from_mono_ns: r for r in records if isinstance(r, CarRest) and len(r.pads) == 4}
     groups: list[list[CarRest]] = []
-    for t in sorted(last):
-        if groups and _same(groups[-1][-1], last[t]):
-            groups[-1].append(last[t])
+    for rest in sorted((r for r in rests if len(r.pads) == 4), key=lambda r: r.t_from_mono_ns):
+        if groups and _same(groups[-1][-1], rest):
+            groups[-1].append(rest)
         else:
-            groups.append([last[t]])
+            groups.append([rest])
     best = max(groups, key=lambda g: (len(g), g[0].mass_kg), default=[])
     return _study(best) if len(best) >= LEAST_RESTS else None
 

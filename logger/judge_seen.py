@@ -5,15 +5,25 @@ Times are seconds of the recording, values kg on the wire (or bare numbers where
 
 from __future__ import annotations
 
+from array import array
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 
 import numpy as np
 
 from logger.curve_numbers import Floats
-from logger.model import FLAG_STALE, FLAG_WILD, Gap, Record, Rest, Sample, ZeroCheck
+from logger.model import (
+    FLAG_STALE,
+    FLAG_WILD,
+    CarRest,
+    Gap,
+    Record,
+    Rest,
+    Rock,
+    Sample,
+    ZeroCheck,
+)
 
 LEAST_STEPS = 50
 """Changes of a reading from which the smallest one is believed over what the stream states."""
@@ -100,83 +110,116 @@ class Seen:
         return max(self.stood, key=lambda s: s.to_s - s.declared_s, default=None)
 
 
-def seen(pad: str, records: Sequence[Record], clock: Clock) -> Seen:
-    """Take one pad's part out of a recording's records."""
-    samples = [r for r in records if isinstance(r, Sample) and r.pad == pad]
-    t_s, x_kg, left_out = _readings(samples, clock)
-    return Seen(
-        pad=pad,
-        t_s=t_s,
-        x_kg=x_kg,
-        left_out=dict(left_out),
-        resolution_kg=_resolution(x_kg, samples),
-        stood=_stood([r for r in records if isinstance(r, Rest) and r.pad == pad], clock),
-        zeros=_zeros([r for r in records if isinstance(r, ZeroCheck) and r.pad == pad], samples, clock),
-        holes=tuple(
-            Hole(from_s=clock.s(r.t_from_mono_ns), to_s=clock.s(r.t_to_mono_ns), cause=r.cause, count=r.count)
-            for r in records
-            if isinstance(r, Gap) and r.pad == pad
-        ),
-    )
+class Watch:
+    """Takes a recording's records one by one and keeps what the judge needs: two numbers a reading."""
+
+    def __init__(self, clock: Clock) -> None:
+        self.clock = clock
+        self.rocks: list[Rock] = []
+        self.car_rests: dict[int, CarRest] = {}
+        """Last revision of each rest of the whole car, by its identity."""
+        self._pads: dict[str, _Pad] = {}
+
+    def take(self, record: Record) -> None:
+        """Keep what this record tells."""
+        match record:
+            case Sample():
+                self._pad(record.pad).sample(record, self.clock)
+            case Rest():
+                self._pad(record.pad).rests[record.t_from_mono_ns] = record
+            case ZeroCheck():
+                self._pad(record.pad).zero(record, self.clock)
+            case Gap():
+                self._pad(record.pad).holes.append(_hole(record, self.clock))
+            case CarRest():
+                self.car_rests[record.t_from_mono_ns] = record
+            case Rock():
+                self.rocks.append(record)
+
+    def _pad(self, pad: str) -> _Pad:
+        if pad not in self._pads:
+            self._pads[pad] = _Pad()
+        return self._pads[pad]
+
+    def pads(self) -> list[Seen]:
+        """What was seen of every pad that sent anything, by id."""
+        return [self._pads[pad].seen(pad, self.clock) for pad in sorted(self._pads) if self._pads[pad].sent]
 
 
-def _readings(samples: Sequence[Sample], clock: Clock) -> tuple[Floats, Floats, Counter[str]]:
-    t_s: list[float] = []
-    x_kg: list[float] = []
-    left_out: Counter[str] = Counter()
-    for sample in samples:
-        if sample.mass_wire_kg is None or not isfinite(sample.mass_wire_kg):
-            left_out["without a value"] += 1
-        elif sample.flags & FLAG_WILD:
-            left_out["wild"] += 1
-        elif sample.flags & FLAG_STALE:
-            left_out["back in time"] += 1
-        else:
-            t_s.append(clock.s(sample.t_mono_ns))
-            x_kg.append(sample.mass_wire_kg)
-    return np.array(t_s, np.float64), np.array(x_kg, np.float64), left_out
+class _Pad:
+    """One pad's part while the recording runs."""
+
+    def __init__(self) -> None:
+        self.t_s, self.x_kg = array("d"), array("d")
+        self.left_out: Counter[str] = Counter()
+        self.stated_kg = 0.0
+        self.temperature_C: float | None = None
+        self.rests: dict[int, Rest] = {}
+        self.zeros: list[Zero] = []
+        self.holes: list[Hole] = []
+        self.sent = False
+
+    def sample(self, sample: Sample, clock: Clock) -> None:
+        self.sent = True
+        self.stated_kg = sample.resolution_kg or self.stated_kg
+        self.temperature_C = self.temperature_C if sample.temperature_C is None else sample.temperature_C
+        reason = _refused(sample)
+        if reason:
+            self.left_out[reason] += 1
+            return
+        self.t_s.append(clock.s(sample.t_mono_ns))
+        self.x_kg.append(sample.mass_wire_kg or 0.0)
+
+    def zero(self, check: ZeroCheck, clock: Clock) -> None:
+        t_s = clock.s(check.t_mono_ns)
+        self.zeros.append(
+            Zero(t_s=t_s, zero_kg=check.zero_kg, u_kg=check.u_kg, temperature_C=self.temperature_C)
+        )
+
+    def seen(self, pad: str, clock: Clock) -> Seen:
+        x_kg = np.array(self.x_kg, np.float64)
+        return Seen(
+            pad=pad,
+            t_s=np.array(self.t_s, np.float64),
+            x_kg=x_kg,
+            left_out=dict(self.left_out),
+            resolution_kg=_resolution(x_kg, self.stated_kg),
+            stood=tuple(_stood(self.rests[t], clock) for t in sorted(self.rests)),
+            zeros=tuple(self.zeros),
+            holes=tuple(self.holes),
+        )
 
 
-def _resolution(x_kg: Floats, samples: Sequence[Sample]) -> float:
+def _refused(sample: Sample) -> str:
+    """Why a reading is left out, "" if it is not."""
+    if sample.mass_wire_kg is None or not isfinite(sample.mass_wire_kg):
+        return "without a value"
+    if sample.flags & FLAG_WILD:
+        return "wild"
+    return "back in time" if sample.flags & FLAG_STALE else ""
+
+
+def _resolution(x_kg: Floats, stated_kg: float) -> float:
     """The stream's own d or, where it is larger, the smallest difference of successive readings; 0 for none.
 
     Some streams write more digits than they resolve, so what they state is a claim.
     """
-    stated = next((s.resolution_kg for s in reversed(samples) if s.resolution_kg), None) or 0.0
     steps = np.abs(np.diff(x_kg))
     steps = steps[steps > 1e-9 * max(float(np.max(np.abs(x_kg), initial=0.0)), 1e-9)]
-    seen = float(steps.min()) if len(steps) >= LEAST_STEPS or (len(steps) and not stated) else 0.0
-    return max(stated, seen)
+    believed = len(steps) >= (LEAST_STEPS if stated_kg else 1)
+    return max(stated_kg, float(steps.min()) if believed else 0.0)
 
 
-def _stood(rests: Sequence[Rest], clock: Clock) -> tuple[Stood, ...]:
-    last = {rest.t_from_mono_ns: rest for rest in rests}
-    return tuple(
-        Stood(
-            from_s=clock.s(t),
-            declared_s=clock.s(last[t].t_declared_mono_ns),
-            to_s=clock.s(last[t].t_to_mono_ns),
-            level_kg=last[t].mass_kg + last[t].zero_kg,
-            u_kg=last[t].u_kg,
-        )
-        for t in sorted(last)
+def _stood(rest: Rest, clock: Clock) -> Stood:
+    return Stood(
+        from_s=clock.s(rest.t_from_mono_ns),
+        declared_s=clock.s(rest.t_declared_mono_ns),
+        to_s=clock.s(rest.t_to_mono_ns),
+        level_kg=rest.mass_kg + rest.zero_kg,
+        u_kg=rest.u_kg,
     )
 
 
-def _zeros(checks: Sequence[ZeroCheck], samples: Sequence[Sample], clock: Clock) -> tuple[Zero, ...]:
-    """Zero checks with the temperature the pad sent last before each."""
-    warm = [(s.t_mono_ns, s.temperature_C) for s in samples if s.temperature_C is not None]
-    times = np.array([t for t, _ in warm], np.int64)
-    out = []
-    for check in checks:
-        at = int(np.searchsorted(times, check.t_mono_ns, side="right")) - 1
-        temperature = warm[at][1] if at >= 0 else None
-        out.append(
-            Zero(
-                t_s=clock.s(check.t_mono_ns),
-                zero_kg=check.zero_kg,
-                u_kg=check.u_kg,
-                temperature_C=temperature,
-            )
-        )
-    return tuple(out)
+def _hole(gap: Gap, clock: Clock) -> Hole:
+    from_s, to_s = clock.s(gap.t_from_mono_ns), clock.s(gap.t_to_mono_ns)
+    return Hole(from_s=from_s, to_s=to_s, cause=gap.cause, count=gap.count)
