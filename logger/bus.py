@@ -16,7 +16,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from logger import topics
-from logger.bus_link import abandon, read_secret, reason, tls_context
+from logger.bus_link import QUIET, abandon, hush, read_secret, reason, tls_context
 from logger.clock import NS, now_ns
 from logger.heard import Mark, read_command, read_mark
 from logger.model import Command, Record, Sample
@@ -141,6 +141,7 @@ class Bus:
     async def run(self, host: str, port: int) -> None:
         """Serve the broker at this address, again and again, until `stop` or cancellation."""
         self._loop = asyncio.get_running_loop()
+        hush(self._loop)
         try:
             await self._serve_again(host, port)
         finally:
@@ -197,6 +198,7 @@ class Bus:
             timeout=settings.timeout_s,
             keepalive=settings.keepalive_s,
             max_queued_incoming_messages=1000,
+            logger=QUIET,
         )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
@@ -222,7 +224,8 @@ class Bus:
         birth = self._state("online", self._clock())
         await self._publish(client, birth)
         found = await self._read_back(client, birth)
-        await client.unsubscribe(kept)
+        for address in kept:  # one at a time: the embedded broker answers each by itself
+            await client.unsubscribe(address)
         if found is None:
             return "connected, but may not read what is retained, so a message in doubt may come twice"
         await self._put_right(client, found)

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import asyncio
     import ssl
 
     import aiomqtt
+
+QUIET = logging.getLogger("restpoint.mqtt")
+"""For the client's own remarks: what fails reaches us as an error anyway, and is told once per change."""
+QUIET.setLevel(logging.CRITICAL)
 
 
 def read_secret(file: str) -> str | None:
@@ -28,6 +34,25 @@ def reason(why: Exception) -> str:
     if not isinstance(why, ExceptionGroup):
         return str(why) or type(why).__name__
     return ", ".join(dict.fromkeys(map(reason, why.exceptions)))
+
+
+def hush(loop: asyncio.AbstractEventLoop) -> None:
+    """Keep out of the log what the client leaves in the loop when a connection breaks at the wrong moment.
+
+    It asks the loop to watch a socket that is closed by then. Everything else goes to the handler before.
+    """
+    before = loop.get_exception_handler()
+
+    def handle(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        late = "add_writer" in context["message"] or "add_reader" in context["message"]
+        if late and isinstance(context.get("exception"), OSError | ValueError):
+            return
+        if before is None:
+            loop.default_exception_handler(context)
+        else:
+            before(loop, context)
+
+    loop.set_exception_handler(handle)
 
 
 def abandon(client: aiomqtt.Client) -> None:

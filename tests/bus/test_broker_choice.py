@@ -72,7 +72,9 @@ def test_one_that_answers_here_is_used(mosquitto: Callable[..., Mosquitto]) -> N
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_one_of_our_own_serves_loopback_only_and_ends_with_the_block(kind: OwnKind, tmp_path: Path) -> None:
+def test_one_of_our_own_serves_loopback_only_and_ends_with_the_block(
+    kind: OwnKind, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     needs(kind)
 
     async def scenario() -> None:
@@ -91,6 +93,7 @@ def test_one_of_our_own_serves_loopback_only_and_ends_with_the_block(kind: OwnKi
         assert not await answers("127.0.0.1", at.port, 0.5)
 
     asyncio.run(scenario())
+    assert caplog.records == [], "a connection that goes well leaves nothing in the log"
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -186,6 +186,30 @@ def test_a_broker_killed_and_restarted_gets_each_rest_once_and_in_order(
     asyncio.run(scenario())
 
 
+def test_broken_connections_leave_nothing_in_the_log(
+    mosquitto: Maker, caplog: pytest.LogCaptureFixture
+) -> None:
+    broker = mosquitto()
+
+    async def scenario() -> None:
+        loop = asyncio.get_running_loop()
+        seen: list[str] = []
+        loop.set_exception_handler(lambda _, context: seen.append(context["message"]))
+        async with running(broker.port) as at:
+            for number in range(6):
+                at.bus.put(a_rest(number))
+                broker.kill()
+                at.bus.put(a_rest(number))
+                await until(lambda: not at.bus.connected)
+                broker.start()
+                await until(lambda: at.bus.connected)
+            loop.call_exception_handler({"message": "somebody else's fault"})
+        assert seen == ["somebody else's fault"]
+
+    asyncio.run(scenario())
+    assert caplog.records == []
+
+
 def test_a_broker_that_forgot_gets_again_what_was_retained(mosquitto: Maker) -> None:
     broker = mosquitto()
 
