@@ -14,6 +14,8 @@ from pathlib import Path
 
 NETWORK = ("socket://", "rfc2217://")
 """Prefixes of serial lines that come over TCP."""
+GOOD_LATENCY_MS = 1
+"""The least an FTDI adapter can be set to; it starts with 16, more than any other delay here."""
 
 
 class DeviceUnknown(Exception):
@@ -108,7 +110,6 @@ def all_devices(root: Path = Path("/"), look_at_holders: bool = True) -> list[De
             continue
         path = str(root / "dev" / name)
         usb = _usb_facts(tty.resolve())
-        latency = _text(root / f"sys/bus/usb-serial/devices/{name}/latency_timer")
         found.append(
             Device(
                 path=path,
@@ -116,12 +117,26 @@ def all_devices(root: Path = Path("/"), look_at_holders: bool = True) -> list[De
                 usb_serial=usb.get("serial", ""),
                 interface=usb.get("interface", ""),
                 by_path=by_path.get(os.path.realpath(path), ""),
-                latency_ms=int(latency) if latency.isdecimal() else None,
+                latency_ms=latency_ms(path, root),
                 holders=tuple(holders(path)) if look_at_holders else (),
                 forbidden=forbidden(path),
             )
         )
     return found
+
+
+def latency_ms(path: str, root: Path = Path("/")) -> int | None:
+    """Time (ms) after which an adapter hands on what it has; None where it has no such timer."""
+    name = os.path.basename(os.path.realpath(path))
+    text = _text(root / f"sys/bus/usb-serial/devices/{name}/latency_timer")
+    return int(text) if text.isdecimal() else None
+
+
+def latency_hint(wait_ms: int | None) -> str:
+    """Say what to do about an adapter that hands readings on in bunches; empty when all is well."""
+    if wait_ms is None or wait_ms <= GOOD_LATENCY_MS:
+        return ""
+    return f"hands readings on every {wait_ms} ms; a udev rule can set its latency_timer to {GOOD_LATENCY_MS}"
 
 
 def _usb_facts(device: Path) -> dict[str, str]:

@@ -117,6 +117,8 @@ class PortReader:
 
     def stop(self, timeout_s: float = 6.0) -> None:
         """Close the port and end the thread; a connection attempt under way may take 5 s."""
+        if self._stop.is_set():
+            return
         self._stop.set()
         os.write(self._wake_w, b".")
         if self._thread.is_alive():

@@ -63,7 +63,9 @@ class FileTransport:
         self._port = _open_serial(path, self._line)
         self._listen(self._port.fileno())
         real = os.path.realpath(path)
-        return self._device if real == self._device else f"{self._device} at {real}"
+        where = self._device if real == self._device else f"{self._device} at {real}"
+        hint = devices.latency_hint(devices.latency_ms(real))
+        return f"{where}; it {hint}" if hint else where
 
     def _listen(self, fd: int) -> None:
         self._fd = fd

@@ -11,8 +11,6 @@ if TYPE_CHECKING:
     from drivers.registry import Known
     from logger.devices import Device
 
-GOOD_LATENCY_MS = 1
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
@@ -39,16 +37,13 @@ def run(args: argparse.Namespace) -> int:
 
 def line_of(device: Device, plugged: list[Device]) -> dict[str, Any]:
     """What is to be said of one serial line."""
-    from logger.devices import identity
+    from logger.devices import identity, latency_hint
 
     notes = [f"held by {holder}: end that program first" for holder in device.holders]
     if device.forbidden:
         notes.append(device.forbidden)
-    if device.latency_ms is not None and device.latency_ms > GOOD_LATENCY_MS:
-        notes.append(
-            f"hands readings on every {device.latency_ms} ms; "
-            f"a udev rule can set its latency_timer to {GOOD_LATENCY_MS}"
-        )
+    if hint := latency_hint(device.latency_ms):
+        notes.append(hint)
     return {
         "device": identity(device, plugged),
         "path": device.path,

@@ -102,6 +102,15 @@ def test_plain_paths_and_addresses_are_taken_as_they_are(tmp_path: Path) -> None
         assert resolve(device, tmp_path) == device
 
 
+def test_an_adapter_that_hands_on_in_bunches_gets_a_hint(tmp_path: Path) -> None:
+    plug(tmp_path, "ttyUSB0", socket="1-1", latency="16")
+    plug(tmp_path, "ttyUSB1", socket="1-2", latency="1")
+    slow, quick = all_devices(tmp_path)
+    assert "every 16 ms" in devices.latency_hint(slow.latency_ms)
+    assert devices.latency_hint(quick.latency_ms) == ""
+    assert devices.latency_hint(None) == ""
+
+
 def test_places_without_a_uart_are_not_listed(tmp_path: Path) -> None:
     fixed(tmp_path, "ttyS0", "4")
     fixed(tmp_path, "ttyS1", "0")

@@ -452,6 +452,13 @@ def test_stop_bits_that_no_line_has_are_refused() -> None:
         PortSettings(name="barn", device="x", stopbits=3)
 
 
+def test_stopping_twice_or_before_the_start_is_no_fault(pty: MakePty) -> None:
+    reader = PortReader(PortSettings(name="barn", device=pty().name), None, lambda _: True, print)
+    reader.stop()
+    reader.stop()
+    assert not reader.alive()
+
+
 def test_threads_files_and_pipes_are_gone_after_stop(pty: MakePty) -> None:
     files, threads = len(os.listdir("/proc/self/fd")), threading.active_count()
     line = pty()
