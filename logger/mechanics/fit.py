@@ -16,6 +16,8 @@ from logger.mechanics.unknowns import Prior, Unknowns
 
 SCATTERS = np.geomspace(1e-4, 2e-2, 20)
 """Standard deviations of cross weight from rock to rock (share of 1) that are tried."""
+ABSURD = 5.0
+"""A gain this many times its allowance or stated u is no gain: five standard deviations."""
 PASSES = 4
 """Linearisations; products of small terms (gain × load, K × twist) settle to rounding in three."""
 RANK_TOLERANCE = 1e-7
@@ -26,9 +28,9 @@ RANK_TOLERANCE = 1e-7
 class Fit:
     """Unknowns with covariance; `scatter` is cross weight's rock-to-rock standard deviation (share of 1).
 
-    `null` (unknowns × r) spans what the data alone leaves open, allowances set aside; `floor_null` likewise
-    with the pads taken as calibrated. `free` are the directions fitted, `weights` those of SCATTERS,
-    `jacobian` is that at `p`.
+    `null` (unknowns × r) spans what the data alone leaves open, allowances set aside and pads taken as
+    calibrated. `told_gains` (pads × r) are the combinations of gains fitted, `free` all directions fitted,
+    `weights` those of SCATTERS, `jacobian` is that at `p`.
     """
 
     unknowns: Unknowns
@@ -38,18 +40,31 @@ class Fit:
     scatter: float
     scatter_u: float
     null: Array
-    floor_null: Array
+    told_gains: Array
     free: Array
     jacobian: Array
     weights: Array
 
 
 def fit(unknowns: Unknowns, prior: Prior) -> Fit:
-    """Estimate all unknowns from all weighings."""
+    """Estimate all unknowns from all weighings.
+
+    Gains are fitted where the placements tell them; if that makes one absurd, something other than a gain is
+    wrong, and the pads are taken as calibrated so that it shows.
+    """
+    found = _fit(unknowns, prior, told_gains(unknowns, prior, unknowns.jacobian(unknowns.start(prior.mean))))
+    gains = slice(unknowns.at_gain, unknowns.at_zero)
+    if np.all(np.abs(found.p[gains]) <= ABSURD * prior.u[gains]):
+        return found
+    return _fit(unknowns, prior, np.zeros((len(unknowns.pads), 0)))
+
+
+def _fit(unknowns: Unknowns, prior: Prior, told: Array) -> Fit:
     p = unknowns.start(prior.mean)
     jac = unknowns.jacobian(p)
-    null = null_space(unknowns, prior, jac)
-    free = free_directions(unknowns, prior, null)
+    identity = np.eye(len(p))
+    gains = identity[:, unknowns.at_gain : unknowns.at_zero] @ told
+    free = np.hstack([identity[:, : unknowns.at_gain], gains, identity[:, unknowns.at_zero :]])
     guess = np.array([prior.allow.cross_scatter])
     for _ in range(PASSES):
         step = _posterior(unknowns, prior, p, jac, free, guess)[0][0]
@@ -71,8 +86,8 @@ def fit(unknowns: Unknowns, prior: Prior) -> Fit:
         covariance=covariance,
         scatter=scatter,
         scatter_u=float(np.sqrt(weights @ (SCATTERS - scatter) ** 2)),
-        null=null,
-        floor_null=null_space(unknowns, prior, jac, gains=False),
+        null=null_space(unknowns, prior, jac),
+        told_gains=told,
         free=free,
         jacobian=jac,
         weights=weights,
@@ -170,38 +185,40 @@ def _normalised(log_weights: Array) -> Array:
     return normalised
 
 
-def null_space(unknowns: Unknowns, prior: Prior, jac: Array, *, gains: bool = True) -> Array:
-    """Directions (unknowns × r) that the readings and the measured floor, height and stiffness leave open.
+def null_space(unknowns: Unknowns, prior: Prior, jac: Array) -> Array:
+    """Directions (unknowns × r) that readings, measured floor and measured stiffness leave open.
 
-    Allowances do not count as data. c, h and the zeros are taken as known: they are corrections, each with
-    its own ±, and not questions a placement answers. With `gains` False the pads are taken as calibrated.
+    Allowances do not count as data, and the pads are taken as calibrated. c, h and the zeros are taken as
+    known: they are corrections, each with its own ±, and not questions that a placement answers.
     """
     size = len(unknowns.names)
-    asked = np.ones(size, dtype=bool)
-    asked[[unknowns.at_floor + 4 * i + 2 for i in range(len(unknowns.sets))]] = False
-    asked[unknowns.at_K + 1] = False
-    asked[unknowns.at_zero if gains else unknowns.at_gain :] = False
-    asked &= ~prior.measured
-    columns = jac.reshape(-1, size)[:, asked]
+    asked = np.zeros(size, dtype=bool)
+    asked[: unknowns.at_K + 1] = True
+    asked[unknowns.at_floor + 2 : unknowns.at_K : 4] = False
+    columns = jac.reshape(-1, size)
     norms = np.linalg.norm(columns, axis=0)
-    norms[norms == 0] = 1.0
-    _, values, rows = np.linalg.svd(columns / norms)
+    asked &= ~prior.measured & (norms > RANK_TOLERANCE)
+    _, values, rows = np.linalg.svd(np.linalg.qr(columns[:, asked] / norms[asked], mode="r"))
     rank = int(np.sum(values > RANK_TOLERANCE * values[0]))
     null = np.zeros((size, rows.shape[0] - rank))
-    null[asked] = (rows[rank:] / norms).T
+    null[asked] = (rows[rank:] / norms[asked]).T
     return null
 
 
-def free_directions(unknowns: Unknowns, prior: Prior, null: Array) -> Array:
-    """Unknowns × q: every unknown, but of the gains only what the readings can tell, unless u was given.
+def told_gains(unknowns: Unknowns, prior: Prior, jac: Array) -> Array:
+    """Pads × r: combinations of the pads' gains that are fitted; all of them when their u was given.
 
-    What the placements leave open about the pads stays at their calibration.
+    Else those that the readings tell to half of the allowance or better, everything else being unknown;
+    the rest stays at the pads' calibration, so that a guess about them blurs nothing.
     """
-    identity = np.eye(len(unknowns.names))
     if prior.known.gain_u is not None:
-        return identity
-    gains = slice(unknowns.at_gain, unknowns.at_zero)
-    basis, values, _ = np.linalg.svd(null[gains])
-    open_ = int(np.sum(values > 1e-6 * values.max(initial=0.0))) if values.size else 0
-    told = identity[:, gains] @ basis[:, open_:]
-    return np.hstack([identity[:, : unknowns.at_gain], told, identity[:, unknowns.at_zero :]])
+        return np.eye(len(unknowns.pads))
+    variance = kappa_scatter(unknowns, unknowns.start(prior.mean), np.array([prior.allow.cross_scatter]))
+    normal = information(unknowns, jac, unknowns.covariance, variance, unknowns.readings)[0][0]
+    gains = np.arange(unknowns.at_gain, unknowns.at_zero)
+    rest = np.r_[0 : unknowns.at_gain, unknowns.at_zero : len(unknowns.names)]
+    others = normal[np.ix_(rest, rest)] + np.diag(1 / prior.u[rest] ** 2)
+    shared = normal[np.ix_(gains, rest)]
+    left = normal[np.ix_(gains, gains)] - shared @ invert(others[None])[0][0] @ shared.T
+    values, vectors = np.linalg.eigh(left)
+    return np.asarray(vectors[:, values > (2 / prior.allow.gain) ** 2])

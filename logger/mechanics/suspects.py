@@ -1,4 +1,4 @@
-"""Weighings that do not fit the others: which, by how much, and which explanation fits.
+"""Weighings that do not fit the others: which, by how much, and what becomes of them.
 
 Scatter of the suspension moves kappa alone. A weighing that differs in total, x or y is something else: a
 pad, a zero, exchanged pads, a mixed-up unit, somebody leaning on the car.
@@ -7,25 +7,23 @@ pad, a zero, exchanged pads, a mixed-up unit, somebody leaning on the car.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import combinations
 
 import numpy as np
 from msgspec import Struct
 
+from logger.mechanics.explain import explain, two_builds
 from logger.mechanics.fit import Fit, fit
 from logger.mechanics.lines import student
-from logger.mechanics.statics import Array, Geometry, square
+from logger.mechanics.statics import Array, Geometry
 from logger.mechanics.unknowns import Prior, Unknowns
 from logger.mechanics.weighing import Allowances, Known, Weighing
-from logger.model import CORNERS
-from logger.units import LB_KG
 
 FAR = 30.0
 """chi² with three degrees of freedom above which a weighing does not fit: one in a million by chance."""
 CLEARER = 2.0
 """How much worse than the next a weighing must fit to be the one that is set aside."""
-MEDIAN_CHI2_3 = 2.366
-"""Median of chi² with three degrees of freedom (tables)."""
+BETTER = 4.0
+"""How much the others' mean square residual must fall without the odd one for it to be the cause."""
 WIDE = 4.0
 """Standard deviations of chi²/freedom above 1 from which the readings' ± is too narrow."""
 WARP_FAR = 4.5
@@ -51,34 +49,78 @@ def sift(
     and two thirds remain; where two simply disagree, both are kept and said. When what is left still
     scatters more than its ± allows in total and moments, the ± is widened to fit.
     """
-    kept = list(weighings)
     suspects: list[Suspect] = []
-    while True:
-        unknowns = Unknowns(kept, geometry)
-        result = fit(unknowns, Prior(unknowns, known, allow))
-        chi2 = determinate_chi2(result)
-        worst = int(np.argmax(chi2))
-        if chi2[worst] <= FAR * max(1.0, float(np.median(chi2)) / MEDIAN_CHI2_3):
-            return _widened(result, u_assumed=u_assumed), (*suspects, *_hanging(result))
-        odd = kept[worst]
-        peers = [i for i, w in enumerate(kept) if w.build == odd.build and i != worst]
-        enough = len(peers) >= 2 and 3 * (len(weighings) - len(kept) + 1) <= len(weighings)
-        alone = enough and bool(chi2[worst] > CLEARER * max(chi2[peers]))
-        text = None if alone else _two_builds(result, odd.build)
-        text = text or _explain(odd, [kept[i] for i in peers], geometry, known, allow)
-        by = float(np.sqrt(chi2[worst]))
-        suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=alone))
-        if not alone:
-            return _widened(result, u_assumed=u_assumed), tuple(suspects)
-        kept.pop(worst)
+    result = _fitted(weighings, geometry, known, allow)
+    while (worst := _worst(result)) is not None:
+        odd, rest, by = _apart(result, worst)
+        left = None
+        if 3 * len(rest) >= 2 * len(weighings) and _stands_out(result, worst):
+            left = _fitted(rest, geometry, known, allow)
+        if left is None or not _agrees(left, result):
+            return _disagreeing(result, worst, suspects, u_assumed=u_assumed)
+        text = explain(odd, _peers(odd, rest), result)
+        suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=True))
+        result = left
+    return _widened(result, u_assumed=u_assumed), (*suspects, *_hanging(result))
 
 
-def _widened(f: Fit, *, u_assumed: bool) -> Fit:
+def _worst(f: Fit) -> int | None:
+    """The weighing that fits worst, None when all fit."""
+    chi2 = determinate_chi2(f)
+    worst = int(np.argmax(chi2))
+    return worst if chi2[worst] > FAR else None
+
+
+def _apart(f: Fit, i: int) -> tuple[Weighing, tuple[Weighing, ...], float]:
+    """A weighing, the others, and how many standard deviations it is off."""
+    all_ = f.unknowns.weighings
+    return all_[i], all_[:i] + all_[i + 1 :], float(np.sqrt(determinate_chi2(f)[i]))
+
+
+def _peers(odd: Weighing, rest: Sequence[Weighing]) -> list[Weighing]:
+    return [w for w in rest if w.build == odd.build]
+
+
+def _stands_out(f: Fit, i: int) -> bool:
+    """Whether a weighing fits clearly worse than every other of its build, two at least."""
+    chi2, build = determinate_chi2(f), f.unknowns.build
+    peers = np.delete(chi2, i)[np.delete(build, i) == build[i]]
+    return len(peers) >= 2 and bool(chi2[i] > CLEARER * peers.max())
+
+
+def _disagreeing(
+    f: Fit, worst: int, suspects: list[Suspect], *, u_assumed: bool
+) -> tuple[Fit, tuple[Suspect, ...]]:
+    """Keep weighings that disagree without one being the cause, say what can be said, and widen their ±."""
+    odd, rest, by = _apart(f, worst)
+    peers = _peers(odd, rest)
+    text = split = two_builds(f, odd.build)
+    if text is None and len(peers) < 3:
+        text = explain(odd, peers, f)
+    if text is not None:
+        suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=False))
+    # runs of one facing err alike when the car was not the same: they count as one
+    alike = 1.0 if split is None else len(f.unknowns.weighings) / 2
+    return _widened(f, u_assumed=u_assumed, alike=alike), tuple(suspects)
+
+
+def _fitted(weighings: Sequence[Weighing], geometry: Geometry, known: Known, allow: Allowances) -> Fit:
+    unknowns = Unknowns(weighings, geometry)
+    return fit(unknowns, Prior(unknowns, known, allow))
+
+
+def _agrees(left: Fit, whole: Fit) -> bool:
+    """Whether the weighings left agree: within their ±, or far better than with the odd one among them."""
+    ratio, freedom = reading_ratio(left)
+    return bool(ratio <= max(1 + WIDE * np.sqrt(2 / max(freedom, 1.0)), reading_ratio(whole)[0] / BETTER))
+
+
+def _widened(f: Fit, *, u_assumed: bool, alike: float = 1.0) -> Fit:
     ratio, freedom = reading_ratio(f)
     least = 1.0 if u_assumed else 1 + WIDE * np.sqrt(2 / max(freedom, 1.0))
     if freedom < 1 or ratio <= least:
         return f
-    f.unknowns.widen(ratio)
+    f.unknowns.widen(ratio * alike)
     return fit(f.unknowns, f.prior)
 
 
@@ -140,118 +182,3 @@ def _hanging(f: Fit) -> tuple[Suspect, ...]:
         )
         found.append(Suspect(run=w.run, build=w.build, by=float(by[i]), text=text, set_aside=False))
     return tuple(found)
-
-
-def _explain(
-    odd: Weighing, peers: Sequence[Weighing], geometry: Geometry, known: Known, allow: Allowances
-) -> str:
-    """One sentence: what differs, by how much, and the explanation that fits best."""
-    if not peers:
-        return f"Run {odd.run} does not fit weighings of other builds; weigh it again."
-    away = tuple(float(x) for x in 1e8 * np.eye(4).ravel())
-    silent = Weighing(**{f: getattr(odd, f) for f in odd.__struct_fields__} | {"covariance_kg2": away})
-    unknowns = Unknowns([silent, *peers], geometry)
-    result = fit(unknowns, Prior(unknowns, known, allow))
-    expected = unknowns.predict(result.p)[0]
-    jac = result.jacobian[0]
-    cov = jac @ result.covariance @ jac.T + square(odd.covariance_kg2)
-    readings = np.array(odd.loads_kg)
-    gap = readings - expected
-    wrench = geometry.wrench
-    change = wrench @ gap
-    told = f"Run {odd.run} does not fit the others: total {change[0]:+.3g} kg"
-    if not geometry.missing:
-        told += f", moments {change[1]:+.3g} kg·m along and {change[2]:+.3g} kg·m across"
-    weight = np.linalg.inv(wrench @ cov @ wrench.T)
-    why = (
-        _mixed_unit(odd, readings / expected)
-        or _exchanged(odd, readings, expected, wrench, weight)
-        or _one_pad(odd, change, wrench, weight)
-        or _something_aboard(change, weight, geometry)
-    )
-    return f"{told}. {why}"
-
-
-def _two_builds(f: Fit, build: str) -> str | None:
-    """A sentence when the facings agree within themselves and differ in total: not the same car."""
-    mine = np.array([w.build == build for w in f.unknowns.weighings])
-    totals = f.unknowns.readings.sum(axis=1)
-    u2 = f.unknowns.covariance.sum(axis=(1, 2))
-    facings = [mine & (f.unknowns.sign == s) for s in (1.0, -1.0)]
-    if not all(rows.any() for rows in facings):
-        return None
-    gap = float(totals[facings[1]].mean() - totals[facings[0]].mean())
-    u = float(np.sqrt(sum(u2[rows].mean() / rows.sum() for rows in facings)))
-    within = max(float(np.ptp(totals[rows])) for rows in facings)
-    if abs(gap) < 6 * u or within > abs(gap) / 3:
-        return None
-    return (
-        f"Facing back the car weighs {abs(gap):.3g} kg {'more' if gap > 0 else 'less'} than facing out, "
-        "and turning "
-        "cannot do that: the facings are of different builds (a person, fuel or a part aboard once and not "
-        "the other "
-        "time), or a pad's zero moved between them. Weigh both in one build."
-    )
-
-
-def _mixed_unit(odd: Weighing, ratio: Array) -> str | None:
-    for factor, text in (
-        (1 / LB_KG, "pounds were taken as kilograms"),
-        (LB_KG, "kilograms were taken as pounds"),
-    ):
-        wrong = np.abs(ratio / factor - 1) < 0.08
-        rest = np.abs(ratio[~wrong] - 1) < 0.08
-        if wrong.any() and rest.all():
-            which = (
-                "all pads" if wrong.all() else ", ".join(p for p, w in zip(odd.pads, wrong, strict=True) if w)
-            )
-            return f"It fits if on {which} {text}: check the unit."
-    return None
-
-
-def _exchanged(odd: Weighing, readings: Array, expected: Array, wrench: Array, weight: Array) -> str | None:
-    best, fits = None, FAR / 2
-    for i, j in combinations(range(4), 2):
-        swapped = readings.copy()
-        swapped[[i, j]] = swapped[[j, i]]
-        gap = wrench @ (swapped - expected)
-        if gap @ weight @ gap < fits:
-            best, fits = (i, j), float(gap @ weight @ gap)
-    if best is None:
-        return None
-    i, j = best
-    return (
-        f"It fits if pads {odd.pads[i]} and {odd.pads[j]} stood under each other's corner ({CORNERS[i]}, "
-        f"{CORNERS[j]}), against what was written down: look which pad stands where."
-    )
-
-
-def _one_pad(odd: Weighing, change: Array, wrench: Array, weight: Array) -> str | None:
-    best, size, fits = None, 0.0, FAR / 2
-    for i in range(4):
-        column = wrench[:, i]
-        guess = float(column @ weight @ change / (column @ weight @ column))
-        gap = change - column * guess
-        if gap @ weight @ gap < fits:
-            best, size, fits = i, guess, float(gap @ weight @ gap)
-    if best is None:
-        return None
-    return (
-        f"It fits if pad {odd.pads[best]} under {CORNERS[best]} read {abs(size):.3g} kg too "
-        f"{'high' if size > 0 else 'low'}: check its zero, and that its wheel's edge does not drag. "
-        "The suspension cannot do this."
-    )
-
-
-def _something_aboard(change: Array, weight: Array, geometry: Geometry) -> str:
-    u = float(np.sqrt(np.linalg.inv(weight)[0, 0]))
-    if abs(change[0]) <= 3 * u:
-        return "The total agrees, the balance does not: something aboard moved, or a wheel stands otherwise."
-    verb = "more aboard or leaning on the car" if change[0] > 0 else "less aboard, or somebody lifting"
-    if geometry.missing:
-        return f"It fits {abs(change[0]):.3g} kg {verb}. The suspension cannot do this."
-    x, y = change[1:] / change[0]
-    return (
-        f"It fits {abs(change[0]):.3g} kg {verb}, {x:.2f} m ahead of the rear axle and {abs(y):.2f} m "
-        f"{'left' if y > 0 else 'right'} of the centre line. The suspension cannot do this."
-    )

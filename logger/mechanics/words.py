@@ -8,6 +8,8 @@ from logger.mechanics.fit import Fit
 from logger.mechanics.statics import CROSS, FRONT, Array
 from logger.mechanics.suspects import Suspect
 
+SAME_GAIN = 0.05
+"""Two pads whose untold combinations of gains agree this far are told against each other."""
 OPEN_KG = 1e-6
 """Loads moved along a null direction by less than this are rounding."""
 
@@ -31,7 +33,7 @@ def _to_loads(f: Fit) -> Array:
 
 
 def _loads_moved(f: Fit, index: int) -> Array:
-    moved: Array = _to_loads(f) @ f.floor_null[4 * index : 4 * index + 4]
+    moved: Array = _to_loads(f) @ f.null[4 * index : 4 * index + 4]
     return moved
 
 
@@ -83,13 +85,10 @@ def _gain_words(f: Fit) -> tuple[str, ...]:
     if f.prior.known.gain_u is not None:
         return ()
     pads = f.unknowns.pads
-    null = f.null[f.unknowns.at_gain : f.unknowns.at_zero]
-    scale = np.abs(null).max(initial=0.0)
-    if scale == 0.0:
-        return ()
+    untold = np.eye(len(pads)) - f.told_gains @ f.told_gains.T
     groups: list[list[int]] = []
     for i in range(len(pads)):
-        group = next((g for g in groups if np.all(np.abs(null[i] - null[g[0]]) < 1e-6 * scale)), None)
+        group = next((g for g in groups if np.abs(untold[i] - untold[g[0]]).max() < SAME_GAIN), None)
         if group is None:
             groups.append([i])
         else:
@@ -100,17 +99,24 @@ def _gain_words(f: Fit) -> tuple[str, ...]:
             "not "
             "change); a known mass on a pad would tell.",
         )
-    named = "; ".join(" and ".join(pads[i] for i in g) for g in groups)
+    rest = "The ± takes the rest of their calibration as right."
     if not _changed_places(f):
-        named = ", ".join(pads)
         return (
-            f"Pads {named} never changed places: a pad that reads too high cannot be told from a heavier "
-            "corner. "
-            "The ± takes their calibration as right.",
+            f"Pads {', '.join(pads)} never changed places: a pad that reads too high cannot be told from a "
+            "heavier "
+            "corner. The ± takes their calibration as right.",
         )
+    if len(groups) == len(pads):
+        return (
+            f"Pads {', '.join(pads)} changed places, but not so that their gains could be told from the "
+            f"rest. {rest} "
+            "Exchange them left for right and front for rear on the same spots.",
+        )
+    named = "; ".join(" and ".join(pads[i] for i in g) for g in groups)
     return (
-        f"What the pads' gains are against each other is only partly told ({named}); the ± takes the rest of "
-        "their calibration as right. Exchange pads left for right, or front for rear, to tell.",
+        f"The pads' gains are told only within groups ({named}), not of one group against another. {rest} "
+        "Exchange "
+        "pads between the groups.",
     )
 
 

@@ -9,7 +9,7 @@ from logger.quantity import Quantity
 
 
 def test_published_values():
-    """grav.grs80 (Moritz), grav.wgs84 (NIMA TR8350.2), grav.lats (closed form), grav.45.cfr (40 CFR 1065.630).
+    """grav.grs80 (Moritz), grav.wgs84 (NIMA TR8350.2), grav.lats (closed form), grav.45.cfr (40 CFR 1065).
 
     The last is a series cut off after sin⁸; the closed form lies 1.05e-10 beside it.
     """

@@ -1,4 +1,4 @@
-"""Height of the centre of mass: exact forward models, published forms, sensitivity, and steps that disagree."""
+"""Height of the centre of mass: exact forward models, published forms, sensitivity, doubts."""
 
 from __future__ import annotations
 
@@ -69,11 +69,16 @@ def test_a_van_makers_form():
 
 
 def test_textbook_formula():
-    """cgh.formula.numeric (form of Milliken & Milliken ch. 18; regression only, the inputs are no real car)."""
+    """cgh.formula.numeric (form of Milliken & Milliken ch. 18; the inputs are no real car)."""
     inch, wheelbase, mass, front = 0.0254, 2.7, 55.0, 150.0
     ahead, behind = 27 * inch, 30 * inch
     bare = lift(
-        [], wheelbase_m=wheelbase, radius_front_m=1e-12, radius_rear_m=1e-12, total_kg=mass, level_kg=mass * behind / 2.7
+        [],
+        wheelbase_m=wheelbase,
+        radius_front_m=1e-12,
+        radius_rear_m=1e-12,
+        total_kg=mass,
+        level_kg=mass * behind / 2.7,
     )
     step = LiftStep(lift_m=wheelbase * sin(radians(10)), load_kg=front)
     radii = 11 * inch * behind / wheelbase + 15 * inch * ahead / wheelbase
@@ -92,7 +97,14 @@ def test_sensitivity_to_the_lifted_load():
 
 def forward(height, raise_m, *, radius_down=0.3, radius_up=0.3, total=1200.0, level=660.0, length=2.5):
     """Load on the axle that stays down, by solving moments about its ground contact in the lifted pose."""
-    trial = lift([], radius_front_m=radius_down, radius_rear_m=radius_up, total_kg=total, level_kg=level, wheelbase_m=length)
+    trial = lift(
+        [],
+        radius_front_m=radius_down,
+        radius_rear_m=radius_up,
+        total_kg=total,
+        level_kg=level,
+        wheelbase_m=length,
+    )
     low, high = level, total
     for _ in range(80):
         middle = (low + high) / 2
@@ -129,7 +141,11 @@ def test_coverage_of_the_height():
     inside = 0
     for _ in range(400):
         noisy = [
-            LiftStep(lift_m=s.lift_m + rng.normal(0, 0.002), load_kg=s.load_kg + rng.normal(0, 0.2), direction=s.direction)
+            LiftStep(
+                lift_m=s.lift_m + rng.normal(0, 0.002),
+                load_kg=s.load_kg + rng.normal(0, 0.2),
+                direction=s.direction,
+            )
             for s in clean
         ]
         r = 0.3 + rng.normal(0, 0.003)
@@ -172,7 +188,8 @@ def test_half_turn_on_a_known_slope():
     """x and y shift by 2·h·tan of the slope between the facings."""
     heights = 0.02 * GEOMETRY.x_m + 0.01 * GEOMETRY.y_m
     out, back = (
-        statics(weighing(f, heights=heights, h_m=0.52).loads_kg, [0.01] * 4, GEOMETRY) for f in ("out", "back")
+        statics(weighing(f, heights=heights, h_m=0.52).loads_kg, [0.01] * 4, GEOMETRY)
+        for f in ("out", "back")
     )
     slope = Quantity(np.arctan(0.02), 0.0005, "rad"), Quantity(np.arctan(0.01), 0.0007, "rad")
     got = half_turn(out, back, *slope)
@@ -210,7 +227,7 @@ def test_stability_factor_of_measured_cars():
 
 
 def test_what_is_allowed_for_is_what_cars_have():
-    """nhtsa.h.stats and nhtsa.h.reg: heights of 1,270 vehicles, and cars' regression on mass (204 vehicles)."""
+    """nhtsa.h.stats and nhtsa.h.reg: heights of 1,270 vehicles, and cars' regression on mass (204)."""
     allow = Allowances()
     assert allow.cg_height_m == pytest.approx(0.553, abs=0.005)
     assert allow.cg_height_m - 2 * allow.cg_height_u_m < 0.4498

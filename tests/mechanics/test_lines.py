@@ -12,12 +12,14 @@ from logger.mechanics.lines import least_squares, line, student
 from logger.mechanics.pads import effective_freedom
 
 NORRIS_X = [
-    0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5, 666.9, 338.0, 447.5, 11.6,
-    556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2, 999.0, 779.0, 11.1, 118.3, 229.2, 669.1, 448.9, 0.5,
+    0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5, 666.9,
+    338.0, 447.5, 11.6, 556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2, 999.0, 779.0,
+    11.1, 118.3, 229.2, 669.1, 448.9, 0.5,
 ]  # fmt: skip
 NORRIS_Y = [
-    0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8, 339.3, 448.9, 10.8,
-    557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0, 998.5, 778.9, 10.2, 117.6, 228.9, 668.4, 449.2, 0.2,
+    0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1, 668.8, 339.3,
+    448.9, 10.8, 557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0, 998.5, 778.9, 10.2,
+    117.6, 228.9, 668.4, 449.2, 0.2,
 ]  # fmt: skip
 LONGLEY = [
     (60323, 83.0, 234289, 2356, 1590, 107608), (61122, 88.5, 259426, 2325, 1456, 108632),
@@ -79,7 +81,9 @@ def test_weighted_lines_of_the_standard():
     """iso28037.wls1 and wls2: ISO/TS 28037:2010 p. 13 and 14."""
     x = [1, 2, 3, 4, 5, 6]
     got = line(x, [3.3, 5.6, 7.1, 9.3, 10.7, 12.1], [0.5] * 6)
-    assert (got.a, got.b, got.u_a, got.u_b) == pytest.approx((1.866667, 1.757143, 0.4654747, 0.1195229), abs=1e-6)
+    assert (got.a, got.b, got.u_a, got.u_b) == pytest.approx(
+        (1.866667, 1.757143, 0.4654747, 0.1195229), abs=1e-6
+    )
     assert got.covariance == pytest.approx(-0.05, abs=1e-6)
     assert got.chi2 == pytest.approx(1.665, abs=1e-3)
     assert got.inverse(10.5, 0.5) == pytest.approx((4.913, 0.322), abs=5e-4)
@@ -135,7 +139,7 @@ def test_effective_freedom_of_the_end_gauge():
 
 
 def test_students_factors():
-    """gum.t (Table G.2), gum.k (Table G.1): by the z of the same probability; and scipy over the range used."""
+    """gum.t (Table G.2), gum.k (Table G.1): by the z of the same probability; and scipy."""
     from scipy import stats
 
     for (p, nu), expected in zip(

@@ -22,14 +22,12 @@ def without(mass, x, y, state=STATE):
 def pair(mass, x, y, *, u=0.1, geometry=None):
     geometry = geometry or Geometry(wheelbase_m=2.5, track_front_m=1.48, track_rear_m=1.46)
     state = np.array([1000.0, 1300.0, 5.0, 2.0])
-    loads = [
-        geometry.spread @ s[:3] + s[3] * geometry.warp for s in (state, without(mass, x, y, state))
-    ]
+    loads = [geometry.spread @ s[:3] + s[3] * geometry.warp for s in (state, without(mass, x, y, state))]
     return [statics(m.tolist(), [u**2] * 4, geometry) for m in loads]
 
 
 def test_uncertainty_of_a_part_inside_and_outside_the_wheelbase():
-    """part.inside, part.outside: linear propagation, independent readings (from memory; reproduced by script)."""
+    """part.inside, part.outside: linear propagation (from memory; reproduced by script)."""
     inside = difference(*pair(10, 1.25, 0), slope=0.0)
     assert inside.mass.u == pytest.approx(0.2828427125, abs=1e-9)
     assert inside.x.u == pytest.approx(0.0353553391, abs=1e-9)
@@ -86,7 +84,7 @@ def test_more_than_half_the_car_is_doubted():
 
 
 def test_too_light_to_locate():
-    """A kilogram with pads of 0.1 kg: heavier than its ±, lighter than a place needs; ten kilograms are found."""
+    """700 g and pads of 0.1 kg: more than its ±, too little for a place; ten kilograms are found."""
     light = difference(*pair(0.7, -0.6, 0.1))
     assert light.too_light_to_locate
     assert light.x is not None
@@ -125,7 +123,9 @@ def weighed_twice(heights, facings=("out",), zero_u=0.0, runs=1):
                 more = {"zero_check": "z1", "zero_u_kg": (zero_u,) * 4} if zero_u else {}
                 pads = PADS if f == "out" else PADS[::-1]
                 rows.append(
-                    weighing(f, pads, state=state, heights=heights, build=build, run=f"{build} {f} {n}", **more)
+                    weighing(
+                        f, pads, state=state, heights=heights, build=build, run=f"{build} {f} {n}", **more
+                    )
                 )
     return rows
 

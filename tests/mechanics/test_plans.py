@@ -84,7 +84,7 @@ def test_perches_reach_the_target_and_leave_the_car_level():
 
 
 def test_the_forecast_of_turns_is_what_the_car_does():
-    """The change of cross that the plan promises, against the model that weighs: perches are shims under wheels."""
+    """What the plan promises, against the model that weighs: perches are shims under wheels."""
     chosen = perches(motion_ratio=0.8)
     plan = perch_plan(Quantity(0.488, 0.001, "1"), 0.495, 968.0, STIFF, chosen, GEOMETRY)
     shims = tuple(0.0015 / 0.8 * plan.turns.get(c, 0.0) for c in CORNERS)
@@ -95,7 +95,9 @@ def test_the_forecast_of_turns_is_what_the_car_does():
     )
     change = (after.cross.value - before.cross.value) * 967.9999 / 968
     assert plan.cross.value - 0.488 == pytest.approx(change, rel=1e-3)
-    assert twist_of(plan.turns, chosen, GEOMETRY) * stiffness == pytest.approx(after.kappa.value - before.kappa.value)
+    assert twist_of(plan.turns, chosen, GEOMETRY) * stiffness == pytest.approx(
+        after.kappa.value - before.kappa.value
+    )
 
 
 def test_corners_that_do_not_adjust_and_travel_that_ends():
@@ -121,7 +123,7 @@ def test_the_first_adjustment_teaches_the_stiffness():
     assert got.value == pytest.approx(truth, rel=0.05)
     assert got.u < 5000
     with pytest.raises(ValueError, match="no twist"):
-        refit(STIFF, twist_of({c: 1.0 for c in CORNERS}, perches(), GEOMETRY), before, after)
+        refit(STIFF, twist_of(dict.fromkeys(CORNERS, 1.0), perches(), GEOMETRY), before, after)
 
 
 @pytest.mark.parametrize(
@@ -153,7 +155,11 @@ def test_ballast_is_the_lightest_that_meets_the_target():
         for n, p in zip(counts, PLACES, strict=True):
             loads = loads + n * p.plate_kg * (GEOMETRY.spread @ np.array([1, p.x_m, p.y_m]))
         s = statics(loads.tolist(), [0.01] * 4, GEOMETRY)
-        fits = s.total.value >= 985 and abs(s.front.value - 0.575) <= 0.003 and abs(s.left.value - 0.505) <= 0.004
+        fits = (
+            s.total.value >= 985
+            and abs(s.front.value - 0.575) <= 0.003
+            and abs(s.left.value - 0.505) <= 0.004
+        )
         if fits and (best is None or added < best):
             best = added
     assert best is not None
@@ -161,7 +167,9 @@ def test_ballast_is_the_lightest_that_meets_the_target():
     assert got.added_kg == pytest.approx(best, rel=0.011)
     assert got.total_kg >= 985 - 1e-6
     assert abs(got.front - 0.575) <= 0.003 + 1e-9
-    assert sum(got.plates[p.name] * p.plate_kg for p in PLACES if p.name in got.plates) == pytest.approx(got.added_kg)
+    assert sum(got.plates[p.name] * p.plate_kg for p in PLACES if p.name in got.plates) == pytest.approx(
+        got.added_kg
+    )
 
 
 def test_an_infeasible_plan_says_what_to_relax():
@@ -176,13 +184,17 @@ def test_an_infeasible_plan_says_what_to_relax():
 
 
 def test_budget_against_statics_of_the_changed_car():
-    cage = Item(name="cage", mass=Quantity(35, 0.5, "kg"), x=Quantity(1.1, 0.05, "m"), y=Quantity(0.0, 0.02, "m"))
+    cage = Item(
+        name="cage", mass=Quantity(35, 0.5, "kg"), x=Quantity(1.1, 0.05, "m"), y=Quantity(0.0, 0.02, "m")
+    )
     before, after = (
         statics(true_loads(s).tolist(), [0.01] * 4, GEOMETRY)
         for s in (STATE, STATE - 14 * np.array([1.0, 1.0, -0.35, 0.0]))
     )
     seat = item_from_part("seat", difference(before, after), off=True)
-    got = forecast(WAGTAIL, [cage, seat], Goal(total_kg=930, front=0.56, left=0.5, cross=0.5), Quantity(0.5, 0.02, "m"))
+    got = forecast(
+        WAGTAIL, [cage, seat], Goal(total_kg=930, front=0.56, left=0.5, cross=0.5), Quantity(0.5, 0.02, "m")
+    )
     changed = STATE - 14 * np.array([1.0, 1.0, -0.35, 0]) + 35 * np.array([1.0, 1.1, 0.0, 0.0])
     want = statics(true_loads(changed).tolist(), [0.01] * 4, GEOMETRY)
     for name in ("total", "front", "left", "cross", "x", "y"):
@@ -210,7 +222,9 @@ def test_budget_uncertainty_agrees_with_the_uncertainties_package():
 
 
 def test_an_item_without_a_place_widens_what_it_must():
-    placed = Item(name="box", mass=Quantity(20, 0.1, "kg"), x=Quantity(1.2, 0.01, "m"), y=Quantity(0, 0.01, "m"))
+    placed = Item(
+        name="box", mass=Quantity(20, 0.1, "kg"), x=Quantity(1.2, 0.01, "m"), y=Quantity(0, 0.01, "m")
+    )
     somewhere = Item(name="box", mass=Quantity(20, 0.1, "kg"))
     a, b = forecast(WAGTAIL, [placed]), forecast(WAGTAIL, [somewhere])
     assert b.total.u == pytest.approx(a.total.u)
@@ -224,14 +238,18 @@ def test_more_off_than_there_is():
 
 
 def test_within_tolerance_but_not_surely():
-    got = forecast(WAGTAIL, [Item(name="a", mass=Quantity(1, 2, "kg"))], Goal(total_kg=968.5, front=0.9, left=0.2))
+    got = forecast(
+        WAGTAIL, [Item(name="a", mass=Quantity(1, 2, "kg"))], Goal(total_kg=968.5, front=0.9, left=0.2)
+    )
     assert "total: within its tolerance, but its ± reaches beyond." in got.sentences
     assert any("front" in s and "too little" in s and "forward" in s for s in got.sentences)
     assert any("left" in s and "too much" in s and "right" in s for s in got.sentences)
 
 
 def test_known_mass_checks_gains_and_refuses_a_light_one():
-    heavy = gain_check({"P1": [100.1, 100.2, 100.1], "P2": [100.0, 100.0, 100.1]}, Quantity(100, 0.01, "kg"), 0.1)
+    heavy = gain_check(
+        {"P1": [100.1, 100.2, 100.1], "P2": [100.0, 100.0, 100.1]}, Quantity(100, 0.01, "kg"), 0.1
+    )
     assert heavy["P1"].gain.value == pytest.approx(0.00133, abs=1e-4)
     light = gain_check({"P1": [5.0, 5.1, 5.0]}, Quantity(5, 0.001, "kg"), 0.1)["P1"]
     assert not light.may_correct
@@ -268,9 +286,13 @@ def test_plans_within_a_second():
     """Plan and ballast each ≤ 1 s, the solver already loaded."""
     shim_plan([0, 0.001, 0, 0], 0.001, {0.001: 1}, GEOMETRY)
     for plan in (
-        lambda: ballast(WAGTAIL.loads_kg, PLACES, Target(least_total_kg=985, front=0.575, left=0.5), GEOMETRY),
+        lambda: ballast(
+            WAGTAIL.loads_kg, PLACES, Target(least_total_kg=985, front=0.575, left=0.5), GEOMETRY
+        ),
         lambda: perch_plan(Quantity(0.488, 0.001, "1"), 0.5, 968.0, STIFF, perches(), GEOMETRY),
-        lambda: shim_plan([0, 0.006, 0.001, -0.002], 0.001, {0.001: 4, 0.002: 4, 0.003: 2, 0.005: 2}, GEOMETRY),
+        lambda: shim_plan(
+            [0, 0.006, 0.001, -0.002], 0.001, {0.001: 4, 0.002: 4, 0.003: 2, 0.005: 2}, GEOMETRY
+        ),
     ):
         start = time.process_time()
         plan()

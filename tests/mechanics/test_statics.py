@@ -1,4 +1,4 @@
-"""Four loads to total, shares and centre of mass: published values, measured cars, and what must not matter."""
+"""Four loads to total, shares and centre of mass: published values, measured cars, symmetries."""
 
 from __future__ import annotations
 
@@ -26,7 +26,9 @@ def value(quantity):
 
 def test_four_loads_of_the_definition():
     """statics.four: constructed from the definition (from memory; number reproduced by script)."""
-    got = statics([310, 298, 276, 283], [0.01] * 4, Geometry(wheelbase_m=2.5, track_front_m=1.48, track_rear_m=1.46))
+    got = statics(
+        [310, 298, 276, 283], [0.01] * 4, Geometry(wheelbase_m=2.5, track_front_m=1.48, track_rear_m=1.46)
+    )
     assert value(got.total) == 1167
     assert 2.5 - value(got.x) == pytest.approx(1.1975149957, abs=1e-9)
     assert value(got.y) == pytest.approx(0.0032305056, abs=1e-9)
@@ -102,9 +104,11 @@ def test_one_millimetre_under_left_front_of_unequal_axles():
 
 
 def test_bars_and_chassis_in_series():
-    """The warp stiffness falls with a soft chassis and rises with bars, as springs in series and parallel do."""
+    """The warp stiffness falls with a soft chassis and rises with bars, as springs in series do."""
     plain = Springs(wheel_front_N_per_m=25000, wheel_rear_N_per_m=25000)
-    barred = Springs(wheel_front_N_per_m=25000, wheel_rear_N_per_m=25000, bar_front_N_per_m=12500, bar_rear_N_per_m=12500)
+    barred = Springs(
+        wheel_front_N_per_m=25000, wheel_rear_N_per_m=25000, bar_front_N_per_m=12500, bar_rear_N_per_m=12500
+    )
     k = warp_stiffness(plain, GEOMETRY).value
     assert warp_stiffness(barred, GEOMETRY).value == pytest.approx(2 * k)
     soft = Springs(wheel_front_N_per_m=25000, wheel_rear_N_per_m=25000, chassis_Nm_per_rad=k)
@@ -156,7 +160,9 @@ def test_mirror(load, geometry):
 def test_half_turn(load, geometry):
     """Seen from the other end: x from the other axle, y to the other side, kappa and cross the same."""
     turned = Geometry(
-        wheelbase_m=geometry.wheelbase_m, track_front_m=geometry.track_rear_m, track_rear_m=geometry.track_front_m
+        wheelbase_m=geometry.wheelbase_m,
+        track_front_m=geometry.track_rear_m,
+        track_rear_m=geometry.track_front_m,
     )
     plain, other = statics(load, [0.01] * 4, geometry), statics(load[::-1], [0.01] * 4, turned)
     assert value(other.x) == pytest.approx(geometry.wheelbase_m - value(plain.x), abs=1e-11)

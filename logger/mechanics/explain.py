@@ -1,0 +1,132 @@
+"""Which explanation fits a weighing that differs from the others in total or moments, in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+
+from logger.mechanics.fit import Fit, fit
+from logger.mechanics.statics import Array, Geometry, square
+from logger.mechanics.unknowns import Prior, Unknowns
+from logger.mechanics.weighing import Weighing
+from logger.model import CORNERS
+from logger.units import LB_KG
+
+FITS = 15.0
+"""chi² (three degrees of freedom) below which an explanation fits: two in a thousand by chance."""
+
+
+def explain(odd: Weighing, peers: Sequence[Weighing], f: Fit) -> str:
+    """One sentence: what differs, by how much, and the explanation that fits best."""
+    if not peers:
+        return f"Run {odd.run} does not fit weighings of other builds; weigh it again."
+    away = tuple(float(x) for x in 1e8 * np.eye(4).ravel())
+    silent = Weighing(**{f: getattr(odd, f) for f in odd.__struct_fields__} | {"covariance_kg2": away})
+    geometry = f.unknowns.geometry
+    unknowns = Unknowns([silent, *peers], geometry)
+    result = fit(unknowns, Prior(unknowns, f.prior.known, f.prior.allow))
+    expected = result.unknowns.predict(result.p)[0]
+    jac = result.jacobian[0]
+    cov = jac @ result.covariance @ jac.T + square(odd.covariance_kg2)
+    readings = np.array(odd.loads_kg)
+    gap = readings - expected
+    wrench = geometry.wrench
+    change = wrench @ gap
+    told = f"Run {odd.run} does not fit the others: total {change[0]:+.3g} kg"
+    if not geometry.missing:
+        told += f", moments {change[1]:+.3g} kg·m along and {change[2]:+.3g} kg·m across"
+    weight = np.linalg.inv(wrench @ cov @ wrench.T)
+    why = (
+        _mixed_unit(odd, readings / expected)
+        or _exchanged(odd, readings, expected, wrench, weight)
+        or _one_pad(odd, change, wrench, weight)
+        or _something_aboard(change, weight, geometry)
+    )
+    return f"{told}. {why}"
+
+
+def two_builds(f: Fit, build: str) -> str | None:
+    """A sentence when the facings agree within themselves and differ in total: not the same car."""
+    mine = np.array([w.build == build for w in f.unknowns.weighings])
+    totals = f.unknowns.readings.sum(axis=1)
+    u2 = f.unknowns.covariance.sum(axis=(1, 2))
+    facings = [mine & (f.unknowns.sign == s) for s in (1.0, -1.0)]
+    if not all(rows.any() for rows in facings):
+        return None
+    gap = float(totals[facings[1]].mean() - totals[facings[0]].mean())
+    u = float(np.sqrt(sum(u2[rows].mean() / rows.sum() for rows in facings)))
+    within = max(float(np.ptp(totals[rows])) for rows in facings)
+    if abs(gap) < 6 * u or within > abs(gap) / 3:
+        return None
+    return (
+        f"Facing back the car weighs {abs(gap):.3g} kg {'more' if gap > 0 else 'less'} than facing out, "
+        "and turning "
+        "cannot do that: the facings are of different builds (a person, fuel or a part aboard once and not "
+        "the other "
+        "time), or a pad's zero moved between them. Weigh both in one build."
+    )
+
+
+def _mixed_unit(odd: Weighing, ratio: Array) -> str | None:
+    for factor, text in (
+        (1 / LB_KG, "pounds were taken as kilograms"),
+        (LB_KG, "kilograms were taken as pounds"),
+    ):
+        wrong = np.abs(ratio / factor - 1) < 0.08
+        rest = np.abs(ratio[~wrong] - 1) < 0.08
+        if wrong.any() and rest.all():
+            which = (
+                "all pads" if wrong.all() else ", ".join(p for p, w in zip(odd.pads, wrong, strict=True) if w)
+            )
+            return f"It fits if on {which} {text}: check the unit."
+    return None
+
+
+def _exchanged(odd: Weighing, readings: Array, expected: Array, wrench: Array, weight: Array) -> str | None:
+    best, fits = None, FITS
+    for i, j in combinations(range(4), 2):
+        swapped = readings.copy()
+        swapped[[i, j]] = swapped[[j, i]]
+        gap = wrench @ (swapped - expected)
+        if gap @ weight @ gap < fits:
+            best, fits = (i, j), float(gap @ weight @ gap)
+    if best is None:
+        return None
+    i, j = best
+    return (
+        f"It fits if pads {odd.pads[i]} and {odd.pads[j]} stood under each other's corner ({CORNERS[i]}, "
+        f"{CORNERS[j]}), against what was written down: look which pad stands where."
+    )
+
+
+def _one_pad(odd: Weighing, change: Array, wrench: Array, weight: Array) -> str | None:
+    best, size, fits = None, 0.0, FITS
+    for i in range(4):
+        column = wrench[:, i]
+        guess = float(column @ weight @ change / (column @ weight @ column))
+        gap = change - column * guess
+        if gap @ weight @ gap < fits:
+            best, size, fits = i, guess, float(gap @ weight @ gap)
+    if best is None:
+        return None
+    return (
+        f"It fits if pad {odd.pads[best]} under {CORNERS[best]} read {abs(size):.3g} kg too "
+        f"{'high' if size > 0 else 'low'}: check its zero, and that its wheel's edge does not drag. "
+        "The suspension cannot do this."
+    )
+
+
+def _something_aboard(change: Array, weight: Array, geometry: Geometry) -> str:
+    u = float(np.sqrt(np.linalg.inv(weight)[0, 0]))
+    if abs(change[0]) <= 3 * u:
+        return "The total agrees, the balance does not: something aboard moved, or a wheel stands otherwise."
+    verb = "more aboard or leaning on the car" if change[0] > 0 else "less aboard, or somebody lifting"
+    if geometry.missing:
+        return f"It fits {abs(change[0]):.3g} kg {verb}. The suspension cannot do this."
+    x, y = change[1:] / change[0]
+    return (
+        f"It fits {abs(change[0]):.3g} kg {verb}, {x:.2f} m ahead of the rear axle and {abs(y):.2f} m "
+        f"{'left' if y > 0 else 'right'} of the centre line. The suspension cannot do this."
+    )
