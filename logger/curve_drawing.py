@@ -146,8 +146,8 @@ class _Frame:
         named += [r.label for r in chart.rules if r.axis == "y" and r.label]
         right = 14.0 + (26 + 6.0 * max(len(n) for n in named) if named else 0)
         marked = any(s.label for s in chart.spans) or any(r.label for r in chart.rules if r.axis == "x")
-        left, top = 50.0, 5.0 + 16 * bool(chart.y.label) + 15 * marked
-        bottom = 34.0 if chart.x.label else 5.0 if chart.x.bare else 20.0
+        left, top = 50.0, 5.0 + 20 * bool(chart.y.label) + 15 * marked
+        bottom = 34.0 if chart.x.label else 8.0 if chart.x.bare else 20.0
         x_values = [_floats(c.x) for c in _curves(chart)]
         y_values = [_floats(t.y) for t in chart.traces]
         y_values += [_floats(v) for b in chart.bands for v in (b.low, b.high)]

@@ -17,6 +17,8 @@ FIT_S = 60.0
 """A settle is fitted over so long from its step: five of the longest tails, and quick to search."""
 FIT_POINTS = 1200
 """Readings that a fit uses; more are averaged in equal groups (20 a second still show a 3 Hz swing)."""
+MOST_FITS = 40
+"""Settles fitted of one pad: a fit takes a fifth of a second, and forty show what there is to show."""
 BEFORE_S = 3.0
 """A settle is shown from so long before its step."""
 HELD_S, KEPT = 1.5, 0.85
@@ -42,7 +44,7 @@ LEAST_WARMING_C = 2.0
 
 @dataclass(frozen=True, kw_only=True)
 class Settle:
-    """One settle: readings from before the step to the end of the rest, and the fit (None: too few).
+    """One settle: readings from before the step to the end of the rest, and the fit (None: not fitted).
 
     `settle_s` is the time from the step after which the load stays within the band of its level (what one
     reading cannot tell from standing still); None: it does not within the rest.
@@ -76,17 +78,16 @@ class Creep:
 
 
 def settles(seen: Seen) -> Iterable[Settle]:
-    """Fit every settle: from each rest to the end of the next."""
-    near = band(seen)
-    for before, after in pairwise(seen.stood):
+    """Take every settle, from each rest to the end of the next; at most MOST_FITS are fitted, evenly."""
+    near, every = band(seen), -(-(len(seen.stood) - 1) // MOST_FITS) or 1
+    for number, (before, after) in enumerate(pairwise(seen.stood)):
         t, x = seen.between(before.to_s, after.to_s)
         if len(t) < 3:
             continue
         step = arrival(t, x, before.level_kg, after.level_kg, after.from_s, near)
         window = (t >= step - BEFORE_S) & (t <= step + FIT_S)
         t, x = t[window], x[window]
-        tt, xx = _thinned(t, x)
-        curve = fit_settle(tt, xx, t_step_s=step, before=before.level_kg, resolution=seen.resolution_kg)
+        curve = _fit(seen, t, x, step, before.level_kg) if number % every == 0 else None
         settle_s = settle_time(curve, near, float(t[-1]) - step) if curve is not None else None
         yield Settle(t_s=t, x_kg=x, stood=after, t_step_s=step, curve=curve, settle_s=settle_s)
 
@@ -117,6 +118,11 @@ def settle_time(curve: SettleCurve, near_kg: float, until_s: float) -> float | N
     if not len(outside):
         return curve.fit_from_s
     return float(t[outside[-1] + 1]) if outside[-1] + 1 < len(t) else None
+
+
+def _fit(seen: Seen, t: Floats, x: Floats, step_s: float, before_kg: float) -> SettleCurve | None:
+    t, x = _thinned(t, x)
+    return fit_settle(t, x, t_step_s=step_s, before=before_kg, resolution=seen.resolution_kg)
 
 
 def arrival(t_s: Floats, x: Floats, before: float, after: float, rest_from_s: float, near: float) -> float:

@@ -21,16 +21,16 @@ def judge_path(
 ) -> list[Verdict]:
     """Judge every recording at a path; `e` in its unit. RecordingError when it cannot be read."""
     played = open_recordings(path, make_bay=make_bay, config=config, rate_Hz=rate_Hz, unit=unit)
-    return [_judged(one, accuracy_class, e) for one in played]
+    return [_judged(path, one, accuracy_class, e) for one in played]
 
 
-def _judged(played: Replayed, accuracy_class: str, e: float | None) -> Verdict:
+def _judged(path: Path, played: Replayed, accuracy_class: str, e: float | None) -> Verdict:
     def unit_of(pad: str) -> tuple[str, float]:
         name = played.units.get(pad, played.unit)
         return name, kg_per(name)
 
     return judge(
-        played.name,
+        played.name if played.name == path.name else f"{path.resolve().name}, {played.name}",
         played.records,
         unit_of,
         clock=Clock(start_ns=played.start_ns, origin_s=played.origin_s),

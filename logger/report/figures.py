@@ -124,7 +124,7 @@ def _close_up(
                 Rule(at=curve.rest_declared_s - start, axis="x"),
             ),
             width=440,
-            height=48 + 16 * first + 29 * last,
+            height=48 + 20 * first + 26 * last,
             group=group,
         )
     )

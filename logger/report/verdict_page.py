@@ -30,6 +30,7 @@ def render_verdicts(verdicts: Sequence[Verdict], *, version: str, written: str) 
         f'<header><p class="over">How pads settle, hold and return</p><h1>{escape(names)}</h1>'
         f'<p class="byline">{count} pads judged</p>{_summary(verdicts)}<aside>{EXPLAINED}</aside></header>',
         _trends(verdicts),
+        *(_repeats(v, verdicts) for v in verdicts),
     ]
     for verdict in verdicts:
         body += [_pad(verdict, pad, len(verdicts) > 1) for pad in verdict.pads]
@@ -71,8 +72,24 @@ def _facts(pad: PadVerdict) -> str:
         ("Noise of one reading", f"{mass(m.noise_kg)}; with swaying {mass(pad.wander_kg)}"),
         ("Smallest step seen (d)", mass(m.resolution_kg)),
         ("Step that limits are told in (e)", e_kg),
+        ("Averaging", _averaging(pad)),
     )
     return "<dl>" + "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in facts) + "</dl>"
+
+
+def _averaging(pad: PadVerdict) -> str:
+    """How far averaging helps, from the Allan deviation of the longest rest."""
+    curve = pad.allan
+    if curve is None:
+        return "not told: no rest is long enough"
+    floor = f"{two_digits(pad.own(curve.floor), pad.unit)} after {two_digits(curve.floor_s, 's')}"
+    if curve.floor_s == curve.tau_s[-1]:
+        return escape(f"still helps at the longest time told: {floor}")
+    slope = pad.longest
+    if slope is None or abs(slope.per_s) < 3 * slope.u_per_s:
+        return escape(f"helps down to {floor}, not beyond")
+    drift = two_digits(pad.own(slope.per_s) * 60, f"{pad.unit}/min")
+    return escape(f"helps down to {floor}; then the level's own movement takes over ({drift})")
 
 
 def _criteria(pad: PadVerdict) -> str:
@@ -119,7 +136,7 @@ def _settles(pad: PadVerdict) -> str:
         value = Quantity(stood.level_kg / per, stood.u_kg / per, pad.unit)
         row = [f"{settle.t_step_s:.1f} s", escape(true_minus(value.text()))]
         if curve is None:
-            rows.append([*row, "too few readings to fit", "", "", ""])
+            rows.append([*row, "not fitted", "", "", ""])
             continue
         swing = two_digits(swing_Hz(curve), "Hz") if swing_Hz(curve) is not None else "none"
         over = None if curve.overshoot is None else 100 * curve.overshoot
@@ -152,6 +169,27 @@ def _fit_words(pad: PadVerdict) -> str:
         tail = two_digits(curve.tail / pad.per_unit_kg, pad.unit)
         words.append(f"a tail of {tail} dying with {two_digits(curve.tail_s, 's')}")
     return escape(f" The fit: {'; '.join(words)}." if words else " The fit: no swing and no tail to be told.")
+
+
+def _repeats(verdict: Verdict, verdicts: Sequence[Verdict]) -> str:
+    """Rests of one load: what the whole, the shared pattern and each pad alone vary by."""
+    study = verdict.repeats
+    if study is None:
+        return ""
+    pad = next(p for p in verdict.pads if p.pad in study.pads)
+
+    def mass(value_kg: float) -> str:
+        return escape(two_digits(pad.own(value_kg), pad.unit))
+
+    rows = [["the total", mass(study.total_kg), "—", "—"]]
+    rows += [
+        [escape(name), mass(study.pads_kg[k]), mass(study.shared_kg), mass(study.own_kg[k])]
+        for k, name in enumerate(study.pads)
+    ]
+    caption = f"Standard deviations over {study.rests} rests of about {mass(study.mean_kg)}"
+    head = ["", "of its reading", "along the shared pattern", "its own"]
+    title = "Rests of one load" + (f" in {verdict.name}" if len(verdicts) > 1 else "")
+    return section(title, f"<p>{escape(study.sentence)}</p>{table(head, rows, caption=caption)}")
 
 
 def _trends(verdicts: Sequence[Verdict]) -> str:

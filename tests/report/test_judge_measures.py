@@ -281,3 +281,12 @@ def test_a_slow_ramp_begins_to_settle_where_it_is_half_done() -> None:
     t = np.arange(0, 30, 0.1)
     x = np.clip((t - 10) / 8, 0, 1) * 200.0
     assert measure.arrival(t, x, 0.0, 200.0, 20.0, near=0.3) == pytest.approx(14, abs=0.2)
+
+
+def test_not_more_settles_are_fitted_than_it_takes() -> None:
+    t = np.arange(0, 1000, 0.5)
+    x = np.where((t // 10) % 2 == 0, 0.0, 100.0)
+    rests = [stood(10 * k + 1, 10 * k + 9.5, 100.0 * (k % 2)) for k in range(100)]
+    every = list(measure.settles(seen(t, x, rests, resolution_kg=0.1)))
+    assert len(every) == 99
+    assert 30 <= sum(s.curve is not None for s in every) <= measure.MOST_FITS

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from support import shared_data
 
 from logger.cli import main
 from logger.judge import Verdict
+from logger.judge_rocks import Repeats
 from logger.judge_source import judge_path
 from logger.report.verdict_page import render_verdicts
 from logger.report.verdict_text import two_digits, verdict_json, verdict_table
@@ -132,3 +134,20 @@ def test_command_says_what_is_wrong_with_a_file(tmp_path: Path, capsys: pytest.C
 )
 def test_spreads_have_two_digits(value: float | None, text: str) -> None:
     assert two_digits(value, "s") == text
+
+
+def test_page_shows_what_repeated_rests_tell(verdict: Verdict) -> None:
+    study = Repeats(
+        pads=("LC1", "LC2", "LC3", "LC4"),
+        rests=5,
+        mean_kg=970.0,
+        total_kg=0.1,
+        pads_kg=(1.5, 1.6, 1.4, 1.5),
+        pattern=("LC1", "LC4"),
+        shared_kg=1.5,
+        own_kg=(0.05, 0.04, 0.03, 0.06),
+        own_range_kg=(0.1, 0.1, 0.1, 0.1),
+    )
+    text = read(render_verdicts([replace(verdict, repeats=study)], version="0", written="")).text
+    assert "LC1 and LC4 against the others: the suspension sticks, the pads do not." in text
+    assert "Standard deviations over 5 rests" in text
