@@ -32,9 +32,9 @@ from logger.plan_view import (
     WheelLoad,
     age_words,
     corner_texts,
-    load_texts,
     part_text,
     plan_sentences,
+    total_texts,
 )
 from logger.units import from_kg, to_kg
 
@@ -243,7 +243,7 @@ def _total_goes_under(view: PlanView, sheet: Sheet, at: Point) -> bool:
 def _total(view: PlanView, sheet: Sheet, units: str, at: Point, under: bool) -> str:
     if view.total is None:
         return ""
-    number, spread = load_texts(view.total, 0.1, units)
+    number, spread = total_texts(view, units)
     size, line = sheet.number, 1.3 * sheet.text
     base = at[1] + 0.76 * size if under else at[1] - line - 2
     big = svg_text((at[0], base), number, size, attributes='font-weight="700"', more=_unit(units, size))
@@ -363,7 +363,7 @@ def _wheel_words(wheel: WheelLoad, corner: str, text: tuple[str, str], units: st
 
 def _under(view: PlanView, units: str) -> Iterable[str]:
     if view.total is not None:
-        value, spread = load_texts(view.total, 0.1, units)
+        value, spread = total_texts(view, units)
         yield " ".join(filter(None, ("total", value, spread, units))).center(TEXT_WIDTH).rstrip()
     for number, part in enumerate(view.parts, 1):
         yield part_text(number, part, units)

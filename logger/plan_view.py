@@ -148,6 +148,11 @@ def corner_texts(view: PlanView, unit: str) -> list[tuple[str, str]]:
     return [load_texts(w.load, w.digit_kg, unit, min(known, default=None)) for w in view.loads]
 
 
+def total_texts(view: PlanView, unit: str) -> tuple[str, str]:
+    """Write the total as `load_texts` does; without u it shows the digits of the loads it adds up."""
+    return load_texts(view.total, max(wheel.digit_kg for wheel in view.loads), unit)
+
+
 def _is_known(u: float) -> bool:
     return isfinite(u) and u > 0
 
@@ -168,7 +173,7 @@ def plan_sentences(view: PlanView, units: str) -> list[str]:
         age = "" if wheel.age_s is None else f", {age_words(wheel.age_s)}"
         sentences.append(f"{CORNER_NAMES[corner].capitalize()} {value}, {wheel.condition}{age}.")
     if view.total is not None:
-        number, spread = load_texts(view.total, 0.1, units)
+        number, spread = total_texts(view, units)
         sentences.append(f"Total {number} {spread}".strip() + f" {units}.")
     if view.x_m is not None and view.y_m is not None:
         side = "left" if view.y_m >= 0 else "right"

@@ -204,6 +204,13 @@ def test_the_four_loads_have_the_digits_of_the_least_certain() -> None:
     ]
 
 
+def test_a_total_without_spread_has_no_more_digits_than_its_loads() -> None:
+    moving = WheelLoad(load=Quantity(240.3, None, "kg"), condition=Condition.MOVING, digit_kg=1.0)
+    view = replace(WAGTAIL, loads=(moving, *WAGTAIL.loads[1:]), total=Quantity(925.29, None, "kg"))
+    assert "Total 925 kg." in drawn(view, "up").get("aria-label", "")
+    assert "total 925 kg" in plan_text(view, "kg")
+
+
 def test_old_readings_say_their_age_and_fade() -> None:
     old = replace(WAGTAIL.loads[3], condition=Condition.SILENT, age_s=12.3)
     svg = drawn(replace(WAGTAIL, loads=(*WAGTAIL.loads[:3], old)), "up")
