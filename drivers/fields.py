@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
@@ -12,7 +11,7 @@ from drivers.api import Reason
 from drivers.body import Ask
 from drivers.codes import Look, Meaning
 from drivers.decode import Number, Pad
-from drivers.schema import Table, nearest
+from drivers.schema import Table, is_number, nearest
 from drivers.wire import UNITS, to_bytes
 
 OTHERS = {"battery": "battery_V", "signal": "signal_dBm", "temperature": "temperature_C", "seq": "seq"}
@@ -125,7 +124,7 @@ def _reader(table: Table, coding: str) -> numbers.Reader:
         )
     order = table.choice("order", numbers.ORDERS, "big")
     if coding == "float":
-        if table.raw("size") not in (None, 2, 4, 8):
+        if table.has("at") and table.raw("size") not in (2, 4, 8):
             table.fault(f"{table.name('size')} of a float must be 2, 4 or 8")
         return numbers.ieee(order=order)
     if coding == "bcd":
@@ -285,7 +284,7 @@ def _resolution(fields: _Fields) -> Fraction | None:
     value, full = fields.find("resolution")
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | Decimal) or value <= 0:
+    if not is_number(value) or value <= 0:
         fields.fault(f"{full} must be a number above 0, the step of the value in its unit")
         return None
     return Fraction(value)

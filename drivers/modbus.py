@@ -90,8 +90,8 @@ def read_modbus(table: Table, top: Table) -> Made:
 
 def _units(table: Table) -> list[int]:
     value = table.raw("units")
-    good = isinstance(value, list) and value and len(set(value)) == len(value)
-    if not good or not all(type(unit) is int and 0 < unit < 248 for unit in value):
+    good = isinstance(value, list) and value and all(type(unit) is int and 0 < unit < 248 for unit in value)
+    if not good or len(set(value)) < len(value):
         table.fault("modbus.units is needed: a list of different unit identifiers 1 to 247, for example [1]")
         return [1]
     return list(value)

@@ -11,6 +11,7 @@ import struct
 from collections.abc import Callable
 from fractions import Fraction
 from math import isfinite
+from typing import Literal
 
 Pair = tuple[int | float, int]
 Reader = Callable[[bytes], Pair]
@@ -101,22 +102,34 @@ def integer(
     A mask's bits are moved down to bit 0. `bits` is the width of the number for its sign, 0 for all that
     was sent (or all that the mask leaves). "swapped" exchanges 16-bit words of big-endian numbers.
     """
+    if coding == "binary" and not mask and not bits and form in ("unsigned", "twos") and order != "swapped":
+        return _plain_integer("little" if order == "little" else "big", form == "twos", decimals)
     shift = (mask & -mask).bit_length() - 1 if mask else 0
-    masked_bits = (mask >> shift).bit_length() if mask else 0
+    width = bits or (mask >> shift).bit_length()
     signed = _SIGNED[form]
 
     def read(field: bytes) -> Pair:
-        if coding == "hex":
-            body = field.strip(b" ")
-            if not body.isalnum():
-                raise ValueError(f"{field!r} is no hexadecimal number")
-            field = bytes.fromhex(body.decode().rjust(len(body) + len(body) % 2, "0"))
-        number = int.from_bytes(_ordered(field, order), "big")
+        data = _from_hex(field) if coding == "hex" else field
+        number = int.from_bytes(_ordered(data, order), "big")
         if mask:
             number = (number & mask) >> shift
-        return signed(number, bits or masked_bits or 8 * len(field)), decimals
+        return signed(number, width or 8 * len(data)), decimals
 
     return read
+
+
+def _plain_integer(order: Literal["big", "little"], signed: bool, decimals: int) -> Reader:
+    def read(field: bytes) -> Pair:
+        return int.from_bytes(field, order, signed=signed), decimals
+
+    return read
+
+
+def _from_hex(field: bytes) -> bytes:
+    body = field.strip(b" ")
+    if not body.isalnum():
+        raise ValueError(f"{field!r} is no hexadecimal number")
+    return bytes.fromhex(body.decode("ascii").rjust(len(body) + len(body) % 2, "0"))
 
 
 def _ordered(field: bytes, order: str) -> bytes:
@@ -124,6 +137,8 @@ def _ordered(field: bytes, order: str) -> bytes:
         return field
     if order == "little":
         return field[::-1]
+    if len(field) == 4:
+        return field[2:] + field[:2]
     return b"".join(field[i : i + 2] for i in range(len(field) - 2, -1, -2))
 
 
@@ -159,6 +174,8 @@ def ieee(*, order: str = "big") -> Reader:
     letters = {2: "e", 4: "f", 8: "d"}
 
     def read(field: bytes) -> Pair:
+        if len(field) not in letters:
+            raise ValueError(f"a float has 2, 4 or 8 bytes, not {len(field)}")
         number = struct.unpack(">" + letters[len(field)], _ordered(field, order))[0]
         if not isfinite(number):
             raise ValueError("not a finite number")

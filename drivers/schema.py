@@ -11,6 +11,9 @@ from typing import Any
 
 from drivers.wire import to_bytes
 
+LARGEST = 10**300
+"""Beyond this a number of a layout is a slip of the pen, and no float."""
+
 
 class LayoutError(ValueError):
     """A layout with faults; `faults` lists them, one sentence each."""
@@ -140,7 +143,7 @@ class Table:
         value = self.raw(key)
         if value is None:
             return default
-        if isinstance(value, bool) or not isinstance(value, int | Decimal) or not Decimal(value).is_finite():
+        if not is_number(value):
             self._wrong(key, "a number", value)
         elif low is not None and value < low:
             self.fault(f"{self.name(key)} = {value} must be at least {low}")
@@ -164,9 +167,8 @@ class Table:
         value = self.raw(key)
         if value is None:
             return None
-        good = isinstance(value, list) and len(value) == 2
-        good = good and all(isinstance(v, int | Decimal) and not isinstance(v, bool) for v in value)
-        if not good or not all(Decimal(v).is_finite() for v in value) or value[0] >= value[1]:
+        good = isinstance(value, list) and len(value) == 2 and all(is_number(v) for v in value)
+        if not good or value[0] >= value[1]:
             self._wrong(key, "two numbers, the lower first, like [-50, 1500]", value)
             return None
         return Fraction(value[0]), Fraction(value[1])
@@ -180,6 +182,13 @@ class Table:
 
     def _wrong(self, key: str, wanted: str, value: object) -> None:
         self.fault(f"{self.name(key)} must be {wanted}, not {_kind(value)}")
+
+
+def is_number(value: Any) -> bool:
+    """True for a number of the file that a float can hold."""
+    if isinstance(value, bool) or not isinstance(value, int | Decimal):
+        return False
+    return Decimal(value).is_finite() and abs(value) < LARGEST
 
 
 def _kind(value: object) -> str:

@@ -256,12 +256,29 @@ class Hunter:
         out: Out = []
         at = 0
         while at + self._run < len(buffer):
-            done = self._step(buffer, at, out) if self._stepping else self._hunt(buffer, at, out)
+            if self._stepping:
+                at = self._stride(buffer, at, out)
+                done = self._step(buffer, at, out)
+            else:
+                done = self._hunt(buffer, at, out)
             if done < 0:
                 break
             at = done
         self._rest = buffer[at:]
         return out
+
+    def _stride(self, buffer: bytes, at: int, out: Out) -> int:
+        """Take good messages as long as they come; return where the first of another kind begins."""
+        cut, decode = self._cutter.cut, self._decode
+        while True:
+            stop, fault = cut(buffer, at)
+            if stop < 0 or fault is not None:
+                return at
+            read = decode(buffer[at:stop])
+            if not isinstance(read, list):
+                return at
+            out += read
+            at = stop
 
     def _step(self, buffer: bytes, at: int, out: Out) -> int:
         """Take the message at `at`; return where to go on, or -1 for more bytes."""
