@@ -1,6 +1,6 @@
 """The journal: raw bytes with their times, append-only; the truth all else is made from.
 
-A folder holds one `run-000001` for each start of the program, with the configuration it ran under and its
+A folder holds one `run-000001-…` for each start of the program, with the configuration it ran under and its
 `segment-000001.arrows` and on. `Journal` writes it with one thread; logger.journal_folder reads and mends it.
 """
 
@@ -92,7 +92,7 @@ class Journal:
     ) -> None:
         self.boot_id = uuid.uuid4().hex[:12]
         self.run = max((run.number for run in run_folders(folder)), default=0) + 1
-        self.folder = folder / Run.name_of(self.run)
+        self.folder = folder / Run.name_of(self.run, self.boot_id)
         self._settings, self._on_trouble = settings, on_trouble
         self._snapshot, self._on_closed, self._on_gap = snapshot or {}, on_closed, on_gap
         head()  # imports Arrow now: what is put must not wait for that to become durable

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,9 +31,9 @@ class Run:
     segments: tuple[Path, ...]
 
     @staticmethod
-    def name_of(number: int) -> str:
-        """The folder's name for a run's number."""
-        return f"run-{number:06d}"
+    def name_of(number: int, boot_id: str) -> str:
+        """The name of a run's folder, like no other's: the dataset's files are named after it for good."""
+        return f"run-{number:06d}-{boot_id[:6]}"
 
     @property
     def name(self) -> str:
@@ -45,7 +46,7 @@ def run_folders(folder: Path) -> list[Run]:
     if not folder.is_dir():
         return []
     return sorted(
-        (_run(child) for child in folder.glob("run-*") if child.name[4:].isdecimal()),
+        (_run(child) for child in folder.glob("run-*") if _run_number(child)),
         key=lambda run: run.number,
     )
 
@@ -58,7 +59,7 @@ def find_runs(path: Path) -> list[Run]:
     if path.is_file():
         return [Run(0, path.parent, (path,))]
     for folder in (path, path / JOURNAL):
-        if folder.name[4:].isdecimal() and any(folder.glob("segment-*.arrows")):
+        if _run_number(folder) and any(folder.glob("segment-*.arrows")):
             return [_run(folder)]
         if runs := run_folders(folder):
             return runs
@@ -143,7 +144,13 @@ def sync_folder(folder: Path) -> None:
 
 
 def _run(folder: Path) -> Run:
-    return Run(int(folder.name[4:]), folder, tuple(sorted(folder.glob("segment-*.arrows"))))
+    return Run(_run_number(folder), folder, tuple(sorted(folder.glob("segment-*.arrows"))))
+
+
+def _run_number(folder: Path) -> int:
+    """The number in a run's folder name, 0 when it is no such name."""
+    found = re.fullmatch(r"run-(\d+)(-\w+)?", folder.name)
+    return int(found[1]) if found else 0
 
 
 def _missing(count: int, t_from_ns: int, t_to_ns: int) -> Gap:

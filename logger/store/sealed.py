@@ -1,6 +1,6 @@
 """Sealed files: written whole beside their place, made durable, read back, renamed; and a mark a segment.
 
-A journal segment is the unit: its files are named after it (`run-000001-000003.parquet` in each table and
+A journal segment is the unit: its files are named after it (`run-000001-…-000003.parquet` in each table and
 date), so that making them again puts the same rows in the same place, never twice. The mark, written last,
 says that all of a segment's files are there, and holds their sizes and hashes.
 """
@@ -115,7 +115,7 @@ def tidy(folder: Path, on_trouble: Callable[[str, str], None], spare: Collection
     `spare` names the runs that are being written now.
     """
     for path in sorted(folder.rglob(f"{TEMPORARY}*")):
-        if path.name.removeprefix(TEMPORARY)[: len("run-000001")] in spare:
+        if path.name.removeprefix(TEMPORARY).startswith(tuple(spare)):
             continue
         path.unlink(missing_ok=True)
         on_trouble("store_tidied", f"{path}: half written when the program ended; removed, to be made again")

@@ -157,7 +157,7 @@ class Store:
             if due.segment not in self._spoiled and not self._seal_one(due):
                 break
             self._forget(self._closed.popleft())
-        while len(self._closed) > self._settings.waiting_segments:
+        while self._blocked and len(self._closed) > self._settings.waiting_segments:
             gone = self._closed.popleft()
             self._forget(gone)
             self._leave(gone.segment, "the disk has refused for too long")

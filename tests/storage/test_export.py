@@ -14,6 +14,7 @@ import pytest
 
 from logger.cli import export as verb
 from logger.export import export
+from logger.journal_folder import find_runs
 from logger.model import Record, Rest, Sample
 from logger.played import json_lines
 from logger.replay import make_bay, open_recordings
@@ -31,11 +32,12 @@ def run(*words: str) -> int:
 
 def test_csv_of_samples_replays(a_run: Run, tmp_path: Path) -> None:
     folder, _, records = a_run
+    name = find_runs(folder)[0].name
     written = export(folder / "dataset", tmp_path, "csv")
     assert sorted(path.name for path in written) == [
-        *("car_rests.csv", "events.csv", "rests.csv", "samples-run-000001.csv")
+        *("car_rests.csv", "events.csv", "rests.csv", f"samples-{name}.csv")
     ]
-    path = tmp_path / "samples-run-000001.csv"
+    path = tmp_path / f"samples-{name}.csv"
     with path.open(newline="") as file:
         rows = list(csv.DictReader(file))
     samples = [record for record in records if isinstance(record, Sample)]
@@ -56,7 +58,7 @@ def test_json_and_parquet_hold_every_row(a_run: Run, tmp_path: Path) -> None:
     export(folder / "dataset", tmp_path, "json")
     lines = (tmp_path / "rests.jsonl").read_text().splitlines()
     assert len(lines) == sum(isinstance(record, Rest) for record in records)
-    assert json.loads(lines[0])["run"] == "run-000001"
+    assert json.loads(lines[0])["run"] == find_runs(folder)[0].name
     export(folder / "dataset", tmp_path, "parquet")
     assert pq.read_schema(tmp_path / "samples.parquet").field("mass_kg").metadata[b"unit"] == b"kg"
     assert len(pd.read_parquet(tmp_path / "samples.parquet")) == sum(isinstance(r, Sample) for r in records)
