@@ -79,10 +79,12 @@ def _fit(unknowns: Unknowns, prior: Prior, told: Array) -> Fit:
     scatter = float(weights @ SCATTERS)
     covariance = free @ covariance @ free.T
     _add_product(unknowns, covariance)
+    p = p + free @ mean
+    jac = unknowns.jacobian(p)
     return Fit(
         unknowns=unknowns,
         prior=prior,
-        p=p + free @ mean,
+        p=p,
         covariance=covariance,
         scatter=scatter,
         scatter_u=float(np.sqrt(weights @ (SCATTERS - scatter) ** 2)),
