@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from support import absent
+from support.seat import LAMP, MOUTH, PHONE, WATCH, Seat
 from support.served_page import Served
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -53,3 +54,28 @@ def browser() -> Iterator[Any]:
         chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=QUIET.split())
         yield chromium
         chromium.close()
+
+
+@pytest.fixture
+def sit(browser: Any) -> Iterator[Callable[..., Seat]]:
+    """Open pages, each in a fresh context; in the end nothing but a lost connection was complained of."""
+    contexts, seats = [], []
+
+    def open_at(
+        address: str, viewport: dict[str, int] = PHONE, scripts: str = MOUTH + LAMP, scheme: str = "light"
+    ) -> Seat:
+        context = browser.new_context(viewport=viewport, color_scheme=scheme)
+        contexts.append(context)
+        context.add_init_script(WATCH + scripts)
+        seat = Seat(context.new_page())
+        seats.append(seat)
+        seat.page.goto(address)
+        seat.wait("!document.body.classList.contains('lost')")
+        return seat
+
+    yield open_at
+    for seat in seats:
+        assert seat.page.evaluate("violations") == []
+        assert [c for c in seat.complaints if "ERR_CONNECTION" not in c and "ERR_INCOMPLETE" not in c] == []
+    for context in contexts:
+        context.close()

@@ -4,156 +4,22 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-import pytest
 from msgspec.structs import replace as restated
+from support.seat import LOADS, MOUTH, NO_LAMP, STANDING, WIDE, Seat, at_rest, condition, samples, say
 
 from logger.model import (
     Capture,
-    CarRest,
     Condition,
-    PadCondition,
-    Record,
-    Sample,
-    Say,
     Urgency,
     Waiting,
 )
-from logger.page import Results, Standing
+from logger.page import Results
 from logger.plan_view import PlanPart, PlanView, WheelLoad
 from logger.quantity import Quantity
-
-PHONE, WIDE = {"width": 390, "height": 844}, {"width": 1400, "height": 900}
-PADS = ("P1", "P2", "P3", "P4")
-LOADS = (283.42, 271.90, 203.12, 209.97)
-STANDING = Standing(
-    car="Wagtail",
-    wheelbase_m=2.430,
-    track_front_m=1.405,
-    track_rear_m=1.395,
-    pads=PADS,
-    facing="out",
-    invented=True,
-)
-
-WATCH = """
-window.violations = [];
-document.addEventListener("securitypolicyviolation", (e) => violations.push(e.violatedDirective));
-"""
-MOUTH = """
-window.heard = [];
-window.mute = false;
-window.SpeechSynthesisUtterance = class { constructor(text) { this.text = text; } };
-Object.defineProperty(window, "speechSynthesis", { value: {
-  speak(u) {
-    if (window.mute) return setTimeout(() => u.onerror({ error: "synthesis-failed" }), 1);
-    heard.push(u.text);
-    window.finish = () => u.onend({});
-    if (!window.slow) setTimeout(window.finish, 1);
-  },
-  cancel() {},
-} });
-"""
-LAMP = """
-window.asked = 0;
-Object.defineProperty(navigator, "wakeLock", { value: { async request() {
-  window.asked += 1;
-  window.lock = new EventTarget();
-  lock.released = false;
-  return lock;
-} } });
-"""
-NO_LAMP = 'Object.defineProperty(navigator, "wakeLock", { value: undefined });'
-
-
-def samples(masses: tuple[float | None, ...] = LOADS, age_s: float = 0.0) -> list[Record]:
-    now = time.monotonic_ns() - round(age_s * 1e9)
-    return [
-        Sample(pad=pad, t_mono_ns=now, t_wall_ns=0, mass_wire_kg=mass, mass_kg=mass, resolution_kg=0.1)
-        for pad, mass in zip(PADS, masses, strict=True)
-    ]
-
-
-def condition(pad: str, what: Condition, reason: str = "") -> PadCondition:
-    return PadCondition(pad=pad, condition=what, since_mono_ns=time.monotonic_ns(), reason=reason)
-
-
-def at_rest() -> list[Record]:
-    covariance = [0.0] * 16
-    covariance[0::5] = [0.04] * 4
-    now = time.monotonic_ns()
-    rest = CarRest(
-        pads=PADS,
-        t_from_mono_ns=now,
-        t_from_wall_ns=0,
-        t_declared_mono_ns=now,
-        t_to_mono_ns=now,
-        declared_mass_kg=968.41,
-        declared_u_kg=0.3,
-        mass_kg=968.41,
-        u_kg=0.3,
-        loads_kg=LOADS,
-        covariance_kg2=tuple(covariance),
-        slope_kg_per_s=0.0,
-        n=200,
-        open=True,
-    )
-    return [*samples(), *(condition(pad, Condition.RESTING) for pad in PADS), rest]
-
-
-def say(text: str, urgency: Urgency = Urgency.RESULT) -> Say:
-    return Say(t_mono_ns=0, text=text, urgency=urgency)
-
-
-class Seat:
-    """A page open in the browser, and everything it complained about."""
-
-    def __init__(self, page: Any) -> None:
-        self.page = page
-        self.complaints: list[str] = []
-        page.on("console", lambda m: m.type in ("error", "warning") and self.complaints.append(m.text))
-        page.on("pageerror", lambda error: self.complaints.append(str(error)))
-
-    def text(self, selector: str) -> str:
-        return str(self.page.text_content(selector)).strip()
-
-    def wait(self, expression: str, within_s: float = 4.0) -> None:
-        """Wait until an expression is true in the page (polled from here: the page forbids eval)."""
-        end = time.monotonic() + within_s
-        while not self.page.evaluate(f"Boolean({expression})"):
-            assert time.monotonic() < end, f"did not become true: {expression}"
-            time.sleep(0.02)
-
-    def lost(self) -> bool:
-        return bool(self.page.evaluate("document.body.classList.contains('lost')"))
-
-
-@pytest.fixture
-def sit(browser: Any) -> Iterator[Callable[..., Seat]]:
-    """Open pages, each in a fresh context; in the end nothing but a lost connection was complained of."""
-    contexts, seats = [], []
-
-    def open_at(
-        address: str, viewport: dict[str, int] = PHONE, scripts: str = MOUTH + LAMP, scheme: str = "light"
-    ) -> Seat:
-        context = browser.new_context(viewport=viewport, color_scheme=scheme)
-        contexts.append(context)
-        context.add_init_script(WATCH + scripts)
-        seat = Seat(context.new_page())
-        seats.append(seat)
-        seat.page.goto(address)
-        seat.wait("!document.body.classList.contains('lost')")
-        return seat
-
-    yield open_at
-    for seat in seats:
-        assert seat.page.evaluate("violations") == []
-        assert [c for c in seat.complaints if "ERR_CONNECTION" not in c and "ERR_INCOMPLETE" not in c] == []
-    for context in contexts:
-        context.close()
 
 
 def test_phone_shows_loads_and_what_is_waited_for(serve: Any, sit: Callable[..., Seat]) -> None:
@@ -203,73 +69,6 @@ TREE = """
     - button "Take"
     - button "Discard"
 """
-
-
-def test_wide_screen_has_the_nose_to_the_left_and_follows_a_turned_phone(
-    serve: Any, sit: Callable[..., Seat]
-) -> None:
-    served = serve()
-    served.put(STANDING, *at_rest())
-    seat = sit(served.await_address(), WIDE)
-    seat.wait("document.querySelector('#plan svg[aria-label*=\"nose left\"]')")
-    lf, lr = (seat.page.locator("#plan .disc").nth(i).bounding_box() for i in (0, 2))
-    assert lf["x"] < lr["x"]
-    seat.page.set_viewport_size(PHONE)
-    seat.wait("document.querySelector('#plan svg[aria-label*=\"nose up\"]')")
-
-
-def test_numbers_can_be_read_from_a_metre_and_nothing_overflows(serve: Any, sit: Callable[..., Seat]) -> None:
-    """Letters of 20/40 vision subtend 10′, 2.9 mm at 1 m; a phone's px is about 0.16 mm (from memory)."""
-    served = serve()
-    served.put(STANDING, *at_rest(), say("Rock the car: push down on a front corner, let go, and step back."))
-    seat = sit(served.await_address())
-    seat.wait("document.querySelector('#plan svg')")
-    sizes = seat.page.evaluate(
-        """() => {
-          const scale = document.querySelector('#plan svg').getScreenCTM().a;
-          const number = document.querySelector('[data-corner=LF] text');
-          return { digit: 0.7 * scale * Number(number.getAttribute('font-size')),
-                   sentence: 0.7 * parseFloat(getComputedStyle(document.getElementById('said')).fontSize),
-                   over: document.documentElement.scrollWidth - innerWidth,
-                   buttons: [...document.querySelectorAll('button')].filter(b => b.offsetHeight)
-                     .map(b => Math.min(b.offsetHeight, b.offsetWidth)) };
-        }"""
-    )
-    assert sizes["digit"] * 0.16 > 2.9
-    assert sizes["sentence"] * 0.16 > 2.9
-    assert sizes["over"] <= 0
-    assert min(sizes["buttons"]) >= 44
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_stands_out_from_the_paper(serve: Any, sit: Callable[..., Seat], scheme: str) -> None:
-    """Contrast of at least 4.5 : 1 (WCAG 2.2, 1.4.3), computed as that text says."""
-    served = serve()
-    served.put(
-        STANDING,
-        *samples(),
-        condition("P1", Condition.RESTING),
-        condition("P4", Condition.SILENT, "no radio"),
-    )
-    seat = sit(served.await_address(), scheme=scheme)
-    seat.wait("document.querySelector('#plan .bad')")
-    colours = seat.page.evaluate(
-        """() => {
-          const looks = (where) => getComputedStyle(document.querySelector(where));
-          return [looks('body').backgroundColor,
-            ...['body', 'header', '#pads li', '#small'].map((where) => looks(where).color),
-            ...['tspan.ok', 'tspan.bad'].map((where) => looks('#plan ' + where).fill)];
-        }"""
-    )
-    paper, *inks = (_luminance(colour) for colour in colours)
-    ratios = [(max(paper, ink) + 0.05) / (min(paper, ink) + 0.05) for ink in inks]
-    assert min(ratios) >= 4.5, ratios
-
-
-def _luminance(colour: str) -> float:
-    parts = [int(part) / 255 for part in colour.removeprefix("rgb(").removesuffix(")").split(",")]
-    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
 def test_moving_and_silent_pads(serve: Any, sit: Callable[..., Seat]) -> None:
