@@ -268,8 +268,8 @@ def _stretch(loads: list[tuple[float, float]], settled: float, zero: float, allo
 def curve_traces(seed: int) -> list[Trace]:
     """Four pads of one make from closed formulae: levels with ramps, swings, tails, breathing, hands at work."""
     dice = Random(f"curves {seed}")
-    rate = dice.choice((2.0, 5.0, 8.0, 10.0, 20.0, 40.0, 80.0))
-    d = dice.choice((0.02, 0.1, 0.1, 0.2, 0.2, 0.5, 0.0907, 0.2268, 0.4536))
+    rate = dice.choice((2.0, 5.0, 5.0, 8.0, 10.0, 10.0, 20.0, 20.0, 40.0, 80.0))
+    d = dice.choice((0.1, 0.1, 0.2, 0.2, 0.5, 0.0907, 0.2268, 0.4536))
     noise, average = d * dice.choice((0.05, 0.2, 0.4, 0.7, 1.2)), dice.choice((1, 1, 1, 3, 8))
     jitter = dice.choice((0.0, 0.0, 0.2))
     plan, t = [], 0.0

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
-from logger.settling.tail import Estimate, Noise, estimate
+from logger.settling.tail import ENOUGH_CELLS, Estimate, Noise, Tails, estimate
 
 CAPACITY = 256
 """Cells held; a fit never sees more."""
@@ -141,30 +141,24 @@ class Channel:
         sigma = 0.0 if self.variance is None else self.variance**0.5
         return max(self.resolution, self.settings.band_sigma * sigma)
 
-    def _dither(self) -> float:
-        """Share of the rounding error that averaging leaves: 1 without noise, 0 with noise of d/2 and more.
-
-        First harmonic of the rounding error under Gaussian dither, exp(−2π²σ²/d²), with the variance that
-        rounding itself adds, d²/12, taken off.
-        """
-        if self.variance is None or self.resolution <= 0:
-            return 1.0
-        ratio = max(self.variance / self.resolution**2 / self.floor_factor - 1.0 / 12.0, 0.0)
-        return float(np.exp(-19.74 * ratio))
-
     def noise(self) -> Noise:
         """Assemble what a fit needs; before noise is learned, the median step between cells stands in."""
-        rounding = self.resolution**2 / 12.0
         known = self.variance is not None
-        variance = self.variance if self.variance is not None else self._white()
-        share = self._dither()
-        cells = 1.0 + share * (self._mean_n - 1.0)  # rounding is alike within a cell where noise is small
         return Noise(
-            variance=max(variance, rounding * self.floor_factor * cells, 1e-18),
+            variance=self.variance if self.variance is not None else self._white(),
             weight=12.0 if known else 4.0,
             eta=self._eta,
-            floor=rounding * share * self.floor_factor,
+            step=self.resolution,
+            copies=self.floor_factor,
+            distrust=self.settings.distrust,
+            horizon=self.settings.fit_bands,
+            tolerance=self._tolerance(),
         )
+
+    def _tolerance(self) -> float:
+        """An error beyond this is a wrong reading: one d, or a share of the noise where that is coarser."""
+        sigma = 0.0 if self.variance is None else self.variance**0.5
+        return max(self.resolution, self.settings.tolerance_sigma * sigma)
 
     def _white(self) -> float:
         """Variance of one sample from the median squared step of the newest cells."""
@@ -179,11 +173,13 @@ class Channel:
         """Learn noise from a quiet stretch: fast downwards, slowly upwards."""
         if fit.count < 8:
             return
+        scatter = fit.scatter if fit.count >= ENOUGH_CELLS else fit.variance
+        eta = max(min(fit.eta, 1.0), 0.05)
         if self.variance is None:
-            self.variance, self._eta = fit.variance, max(min(fit.eta, 1.0), 0.05)
+            self.variance, self._eta = scatter, eta
             return
-        self.variance += (fit.variance - self.variance) * (0.2 if fit.variance < self.variance else 0.04)
-        self._eta += (max(min(fit.eta, 1.0), 0.05) - self._eta) * 0.05
+        self.variance += (scatter - self.variance) * (0.1 if scatter < self.variance else 0.04)
+        self._eta += (eta - self._eta) * 0.05
 
     def _learn_tail(self, fit: Estimate) -> None:
         """Teach the bay's expectation of tails, after a rest that was long and a movement that was large."""
@@ -208,32 +204,27 @@ class Channel:
         if self._n < least:
             return []
         recent = self._x[self._n - min(5, least) : self._n]
-        band = self.band()
-        if self.variance is not None and float(recent.max() - recent.min()) > 8.0 * band:
+        if self.variance is not None and float(recent.max() - recent.min()) > 8.0 * self.band():
             return []
-        fit = self._fit(self._n, least)
-        if not self._good(fit):
+        fit = self._fit(self._n)
+        if fit.count < least or not self._good(fit):
             return []
         return self._declare(fit, end_ns)
 
-    def _fit(self, n: int, least: int) -> Estimate:
+    def _fit(self, n: int) -> Estimate:
         if self.level is None:
             self._look_back()
-        prior = self.prior
-        spread = self._spread(n)
-        fit = estimate(
-            self._t[:n],
-            self._x[:n],
-            self._w[:n],
-            self.noise(),
-            prior.tails_s,
-            prior.log_prior,
-            spread,
-            min(least, n),
-        )
+        noise = self.noise()
+        band = max(self.resolution, self.settings.band_sigma * noise.variance**0.5)
+        fit = estimate(self._t[:n], self._x[:n], self._w[:n], noise, self._tails(n), band)
         if self.variance is not None and fit.scatter < 0.25 * self.variance:
-            self.variance = fit.scatter  # noise cannot be more than what a stretch of samples shows
+            self.variance = max(fit.scatter, self.resolution**2 / 12.0 * self.floor_factor)
         return fit
+
+    def _tails(self, n: int) -> Tails:
+        """What tails may have to go at cell n − 1, for all we expect."""
+        spread = self.prior.spread(self._behind, self._t[n - 1] - self._behind_s, self.band())
+        return Tails(self.prior.tails_s, self.prior.log_prior, spread)
 
     def _look_back(self) -> None:
         """Which movements lie behind, how large and how long ago?"""
@@ -243,26 +234,21 @@ class Channel:
         if self.last is not None:
             self._behind[0] = max(self._behind[0], abs(self.last.value - float(self._x[n - 1])))
 
-    def _spread(self, n: int) -> NDArray[np.float64]:
-        """What tails may have to go at cell n − 1, for all we expect."""
-        return self.prior.spread(self._behind, self._t[n - 1] - self._behind_s, self.band())
-
     def _good(self, fit: Estimate) -> bool:
         """Can this fit be told as a rest?"""
         s = self.settings
-        noise = self.noise()
         sigma = (self._white() if self.variance is None else self.variance) ** 0.5
         if self.variance is None and sigma > s.likely_sigma_d * self.resolution:
             if fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples:
                 return False  # as likely a swing as noise
         band = max(self.resolution, s.band_sigma * sigma)
-        limit = max(s.declare_d * self.resolution, s.declare_sigma * sigma)
-        if fit.span_s > s.patience_s:
-            limit = max(limit, min(fit.span_s / s.patience_s - 1.0, 1.0) * s.rest_u * max(self.resolution, sigma))
+        patient = fit.span_s > s.patience_s and fit.u <= (
+            min(fit.span_s / s.patience_s - 1.0, 1.0) * s.rest_u * max(self.resolution, sigma)
+        )
         sd = (fit.variance / self._mean_n) ** 0.5
         last = abs(self._x[self._n - 1] - fit.now)
         return bool(
-            fit.u**2 - noise.floor <= limit**2
+            (fit.risk <= s.risk or patient)
             and sd <= s.wobble_band * band
             and abs(fit.value - fit.now) <= s.reach_band * band
             and abs(fit.slope) * s.creep_horizon_s <= 2.0 * band
@@ -311,7 +297,7 @@ class Channel:
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
         self._watch = fit.now
         rounding = self.resolution**2 / 12.0 * self.floor_factor
-        self._sd = float(np.sqrt(fit.variance / self._mean_n + rounding * self._dither()))
+        self._sd = float(np.sqrt(max(fit.variance / self._mean_n, rounding)))
         span = fit.span_s
         step = self.settings.cell_s
         self._until_fit = 2 if span < 3 else int((1.0 if span < 20 else 3.0) / step)
@@ -363,11 +349,11 @@ class Channel:
         eta = self._eta
         per = self._sd**2 * self._mean_n * (2.0 - eta) / eta
         se = (per * (1.0 / w0 + 1.0 / w1)) ** 0.5
-        return abs(m1 - m0) > max((0.6 + 0.6 * self._dither()) * self.resolution, 4.5 * se)
+        return abs(m1 - m0) > max(1.2 * self.resolution, 4.5 * se)
 
     def _refine(self) -> list[Level]:
         assert self.level is not None
-        fit = self._fit(self._n, min(self._least() * 2, self._n))
+        fit = self._fit(self._n)
         ramp = self._ramp()
         if ramp is not None:
             return self._moved(ramp)
@@ -414,7 +400,7 @@ class Channel:
         assert self.level is not None
         guard = end - 1 if change == "closed" and end > 6 else end
         if guard >= 3:
-            fit = self._fit(guard, min(self._least() * 2, guard))
+            fit = self._fit(guard)
             closed = self._restated(fit, change, end)
             self._learn_tail(fit)
         else:
@@ -445,11 +431,10 @@ class Channel:
         off = parts - means
         count = len(off)
         spread = off.T @ off / max(count - 1, 1)
-        if count > 3:
-            power = float((off[:-1] ** 2).sum())
-            lag = float((off[1:] * off[:-1]).sum()) / power if power > 0 else 0.0
-            count = max(count * (1 - min(max(lag, 0.0), 0.95)) / (1 + min(max(lag, 0.0), 0.95)), 1)
-        return means, spread / count
+        power = float((off[:-1] ** 2).sum())
+        lag = float((off[1:] * off[:-1]).sum()) / power if power > 0 and count > 3 else 0.0
+        lag = min(max(lag, 0.0), 0.95)
+        return means, spread / max(count * (1 - lag) / (1 + lag), 1.0)
 
     # -- cells -----------------------------------------------------------------------------------------
 

@@ -23,27 +23,29 @@ class TailPrior:
         slow = len(settings.tails_s) - 1
         share = (1.0 - settings.no_tail_weight) / slow
         self._counts = settings.tail_prior_rests * np.array([settings.no_tail_weight, *[share] * slow])
-        self._square = settings.tail_share**2
+        self._square = settings.tail_root**2
         self._weight = settings.tail_prior_rests
         self.log_prior: Array = np.log(self._counts / self._counts.sum())
 
     def spread(self, behind: Array, age_s: Array, band: float) -> Array:
         """Prior standard deviation of what each tail has to go.
 
-        `behind` are the deviations from the level in the movement before, `age_s` how long each is past: the
-        largest, faded by the tail's own time constant, counts.
+        `behind` are the deviations from the level in the movement before, `age_s` how long each is past. The
+        size of a tail grows as the root of the movement's (in bands): more than for a constant touch, less than
+        in proportion, because dry friction hides the large ones and shows the small ones.
         """
         least = self.settings.tail_least_band * band
-        return np.maximum(np.sqrt(self._square * self._reach(behind, age_s) ** 2 + least * least), 1e-12)
+        return np.maximum(np.sqrt(self._square * self._reach(behind, age_s, band) ** 2 + least * least), 1e-12)
 
-    def _reach(self, behind: Array, age_s: Array) -> Array:
-        faded = behind * np.exp(-np.minimum(age_s / self.tails_s[:, None], 30.0))
+    def _reach(self, behind: Array, age_s: Array, band: float) -> Array:
+        root = np.sqrt(behind * band)
+        faded = root * np.exp(-np.minimum(age_s / self.tails_s[:, None], 30.0))
         reach: Array = faded.max(axis=1)
         return reach
 
     def learn(self, fit: Estimate, behind: Array, age_s: Array, band: float) -> None:
         """Take the fit of a whole rest; the rest's end is `age_s` after the movement before it."""
-        reach = np.maximum(self._reach(behind, age_s), self.settings.tail_least_band * band)
+        reach = np.maximum(self._reach(behind, age_s, band), self.settings.tail_least_band * band)
         share = fit.left / reach[1:]
         p = fit.weights
         keep = 1.0 - 1.0 / self.settings.tail_memory_rests

@@ -24,24 +24,25 @@ class Settling:
     tails_s: tuple[float, ...] = (0.5, 1.2, 2.2, 4.0, 7.0, 12.0)
     """Time constants: the first is the end of the swing and is always fitted, of the others one or none; tyres
     and dampers settle with 1–10 s."""
-    no_tail_weight: float = 0.3
+    no_tail_weight: float = 0.5
     """Prior probability that there is no tail left (the rest is shared by tails_s)."""
     tail_prior_rests: float = 3.0
     """How many rests the first expectation of tails is worth against what is learned."""
     tail_memory_rests: float = 40.0
     """Rests after which what was learned of tails fades: tyres warm up, cars change."""
-    tail_share: float = 0.008
-    """First expectation of a tail's size as a share of the movement before it (rubber creeps by per mille)."""
+    tail_root: float = 0.1
+    """First expectation of a tail's size, in bands, per root of the movement before it in bands: 4 bands after
+    700, half a band after 10."""
     tail_least_band: float = 0.25
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 5.0
     """Shortest rest that teaches about tails."""
     tail_learn_bands: float = 100.0
     """Smallest movement, in bands, that teaches about tails."""
-    declare_d: float = 0.3
-    """Declare once u is below this many d: then 1 d is three standard uncertainties."""
-    declare_sigma: float = 0.2
-    """Or below this many sigma where the noise is coarser than d: about 25 independent samples."""
+    risk: float = 0.03
+    """Declare once the settled value is farther than the tolerance with at most this probability."""
+    tolerance_sigma: float = 0.6
+    """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
     patience_s: float = 4.0
     """After so long a steady window the limits for u rise in step with it (breathing, wind, creep)."""
     rest_u: float = 0.6
@@ -52,6 +53,10 @@ class Settling:
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 20
     """… and have so many samples."""
+    distrust: float = 0.1
+    """Share by which the model of a settle may be wrong: a cell that lay 10 d off is uncertain by 1 d."""
+    fit_bands: float = 12.0
+    """Cells that lay farther off than so many bands belong to the movement, not to the settle that is fitted."""
     reach_band: float = 1.0
     """Farthest a tail may still have to go, in bands, at a declaration: no extrapolating of ramps."""
     wobble_band: float = 2.0

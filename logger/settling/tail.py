@@ -1,16 +1,17 @@
-"""What will it read once settled: fits of level plus exponential tail over many windows and time constants at once.
+"""What will it read once settled: level plus exponential tail, averaged over time constants.
 
 Model, age counted back from now: x(age) = a + b·exp(age/τ) + c·exp(age/τ₀) + noise, so a is the settled value,
-b what is still to go and c what is left of the swing and the last touch (τ₀ is the shortest time constant). For each window (newest m cells) and each τ the weighted least-squares fit with a normal
-prior on b comes from cumulative sums; τ (and "no tail") are averaged over by their marginal likelihood, and
-the window with the smallest resulting uncertainty is taken. Correlated noise (an indicator's own average,
-swing, breathing) widens u by the von Neumann ratio. Pure numpy, no state.
+b what is still to go, c what is left of the swing and the last touch (τ₀ is the shortest time constant). The fit
+is weighted least squares with normal priors on b and c; τ (and "no tail") are averaged over by their marginal
+likelihood. No model of a car is right to the last digit: a cell that lay far off counts as uncertain by a share
+of how far, so that movement fades out of the fit by itself. Correlated noise (an indicator's own average, swing,
+breathing) widens u by the von Neumann ratio, rounding by what its dither leaves. Pure numpy, no state.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from math import erfc
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,137 +25,177 @@ ENOUGH_CELLS = 15
 class Noise:
     """What is known of the noise: variance of one sample, its weight in cells, and the von Neumann ratio η.
 
-    `floor` is the variance that no averaging removes (resolution).
+    `step` is the resolution d, `copies` how many independently rounded values add up in one (four pads: 4),
+    `distrust` the share by which the model may be wrong, `horizon` how many bands off a cell may lie to be used,
+    `tolerance` the error beyond which a reading is wrong.
     """
 
     variance: float
     weight: float
     eta: float
-    floor: float
+    step: float
+    copies: float
+    distrust: float
+    horizon: float
+    tolerance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tails:
+    """Expectation: time constants (s; the first always fitted), log prior of none and of each other, spreads."""
+
+    tails_s: Array
+    log_prior: Array
+    spread: Array
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Settled value with its standard uncertainty, and the window it rests on (its `count` newest cells)."""
+    """Settled value with its standard uncertainty, and the newest cells (`count`) that lie within a band."""
 
     value: float
     u: float
+    risk: float
+    """Probability that the settled value lies farther from `value` than the tolerance."""
     now: float
     """The fitted curve at the newest cell."""
     slope: float
-    """Least-squares slope over the window, per second."""
+    """Least-squares slope over these cells, per second."""
     u_slope: float
     count: int
     samples: float
     span_s: float
     variance: float
     """Residual variance of one sample."""
-    eta: float
     scatter: float
-    """Least residual variance of one sample in any window of enough cells, inf if none is."""
+    """The same from the newest cells alone, without what was known before; inf if they are few."""
+    eta: float
     weights: Array
-    """Posterior probability of no tail, then of each time constant."""
+    """Posterior probability of no tail, then of each time constant but the first."""
     left: Array
-    """What is still to go, for each time constant."""
+    """What is still to go, for each of these."""
 
 
-@lru_cache(maxsize=4096)
-def windows(n: int, least: int) -> NDArray[np.intp]:
-    """Window sizes from `least` to n cells in steps of about a third."""
-    sizes: list[int] = []
-    m = float(least)
-    while m < n:
-        sizes.append(int(m))
-        m = max(m + 1, m * 1.33)
-    return np.array([*sizes, n], dtype=np.intp)
+def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: float) -> Estimate:
+    """Fit the cells (times s, means, sample counts; oldest first, at least 3) and say what they settle to.
 
-
-def estimate(
-    t: Array, x: Array, w: Array, noise: Noise, tails_s: Array, log_prior: Array, spread: Array, least: int
-) -> Estimate:
-    """Fit all windows of the cells (times s, means, sample counts; oldest first) and return the surest.
-
-    `log_prior` belongs to no tail and to each of `tails_s` but the first; `spread` is the prior standard
-    deviation of what each of `tails_s` has still to go. Needs at least max(least, 3) cells. Values may have any magnitude: sums run on
+    `band` is what counts as standing still around the newest cells. Values may have any magnitude: sums run on
     differences from the newest.
     """
     age = t[-1] - t[::-1]
     y = x[::-1] - x[-1]
     weight = w[::-1]
-    sizes = windows(len(t), max(least, 3))
-    at = sizes - 1
-    k = len(tails_s)
-    basis = np.exp(np.minimum(age / tails_s[:, None], 14.0))
-    wy, wt = weight * y, weight * age
+    per_cell = float(weight[: min(len(weight), 10)].mean())
+    rounding = noise.step * noise.step / 12.0
+    floor_variance = max(noise.variance, noise.copies * rounding, 1e-18)
+    off = np.abs(y - np.median(y[:5])) - 2.5 * (floor_variance / per_cell) ** 0.5
+    off = np.maximum.accumulate(np.maximum(off, 0.0))
+    count = max(int(np.searchsorted(off, band, side="right")), 3)
+    use = max(int(np.searchsorted(off, noise.horizon * band, side="right")), count)
+    age, y, weight, off = age[:use], y[:use], weight[:use], off[:use]
+    weight = weight / (1.0 + weight * (noise.distrust * off) ** 2 / floor_variance)
+
+    tau = tails.tails_s
+    basis = np.exp(np.minimum(age / tau[:, None], 14.0))
+    s0 = float(weight.sum())
+    mean = float((weight * y).sum()) / s0
+    f = (weight * basis).sum(axis=1) / s0
+    basis -= f[:, None]
+    y0 = y - mean
     wb = weight * basis
-    rows = np.concatenate(((weight, wy, wy * y, wt, wt * age, wt * y), wb, wb * basis, wb * y, wb[1:] * basis[0]))
-    sums = np.cumsum(rows, axis=1)[:, at]
-    s0, sy, syy, st, stt, sty = sums[:6]
-    mean = sy / s0
-    f = sums[6 : 6 + k] / s0
-    cyy = np.maximum(syy - sy * mean, 0.0)
-    cff = np.maximum(sums[6 + k : 6 + 2 * k] - f * f * s0, 1e-300)
-    cfy = sums[6 + 2 * k : 6 + 3 * k] - f * sy
-    # The first time constant is what is left of the swing: always there, taken out of everything else.
-    ridge = noise.variance / spread[0] ** 2
-    soft = cff[0] + ridge
-    lean = (sums[6 + 3 * k :] - f[1:] * f[0] * s0) / soft
-    fast = cfy[0] / soft
-    cff, cfy = np.maximum(cff[1:] - lean * lean * soft, 1e-300), cfy[1:] - lean * cfy[0]
-    cyy = np.maximum(cyy - fast * fast * soft, 0.0)
-    ssr = np.maximum(cyy - cfy * cfy / cff, 0.0)
-    least_ssr = ssr.min(axis=0)
-    variance, eta = _scatter(y, weight, least_ssr, sizes, noise)
-    enough = sizes >= ENOUGH_CELLS
-    scale = variance * (2.0 - eta) / eta
-    # Information on b from the readings: white noise, and rounding, which is alike all along a slow tail.
-    reach = basis[1:, at] - 1.0
-    known = 1.0 / (scale / cff + 2.0 * noise.floor / np.maximum(reach * reach, 1e-300))
-    before = 1.0 / (spread[1:] * spread[1:])[:, None]
-    after = known + before
-    fit = cfy / cff
-    told = cff / (scale * (1.0 + 2.0 * noise.floor * s0 / sizes / variance))
-    evidence = 0.5 * (fit * fit * told * told / (told + before) - np.log1p(told / before)) + log_prior[1:, None]
-    top = np.maximum(evidence.max(axis=0), log_prior[0])
-    p, p0 = np.exp(evidence - top), np.exp(log_prior[0] - top)
-    total = p.sum(axis=0) + p0
-    p, p0 = p / total, p0 / total
+    cff = (wb * basis).sum(axis=1)
+    cfy = (wb * y0).sum(axis=1)
+    before = 1.0 / (tails.spread * tails.spread)
+    soft = float(cff[0] + floor_variance * before[0])
+    fast = float(cfy[0]) / soft
+    lean = (wb[1:] * basis[0]).sum(axis=1) / soft
+    cff = np.maximum(cff[1:] - lean * lean * soft, 1e-300)
+    fit = (cfy[1:] - lean * cfy[0]) / cff
+    rest = y0 - fast * basis[0]
+    variance, scatter, eta = _scatter(rest, weight, fit, cff, lean, basis, count, noise)
+
+    share = noise.copies * rounding * _undithered(variance, noise)
+    scale = max(variance, noise.copies * rounding + share * (per_cell - 1.0), 1e-18) * (2.0 - eta) / eta
+    reach = basis[1:, -1] - basis[1:, 0]
+    known = 1.0 / (scale / cff + 2.0 * share / np.maximum(reach * reach, 1e-12))
+    told = cff / (scale + 2.0 * share * per_cell)
+    after = known + before[1:]
+    evidence = 0.5 * (fit * fit * told * told / (told + before[1:]) - np.log1p(told / before[1:]))
+    log_p = np.concatenate(((0.0,), evidence)) + tails.log_prior
+    p = np.exp(log_p - log_p.max())
+    p /= p.sum()
     b = fit * known / after
     pull = f[1:] - lean * f[0]
     steady = mean - fast * f[0]
-    a = steady - b * pull
-    value = (p * a).sum(axis=0) + p0 * steady
-    var = scale / s0 + scale * f[0] * f[0] / soft
-    var += (p * (pull * pull / after + (a - value) ** 2)).sum(axis=0) + p0 * (steady - value) ** 2
-    i = int(np.argmin(var))
-    ctt = max(float(stt[i] - st[i] ** 2 / s0[i]), 1e-300)
-    count = int(sizes[i])
+    values = np.concatenate(((steady,), steady - b * pull))
+    value = float((p * values).sum())
+    common = scale / s0 + scale * f[0] ** 2 / soft
+    own = common + np.concatenate(((0.0,), pull * pull / after))
+    var = float((p * (own + (values - value) ** 2)).sum())
+    risk = sum(
+        q * _beyond(noise.tolerance, v - value, (s + share) ** 0.5) for q, v, s in zip(p, values, own, strict=True)
+    )
+    slope, ctt = _slope(age[:count], y[:count], weight[:count])
     return Estimate(
-        value=float(value[i] + x[-1]),
-        u=float(np.sqrt(var[i] + noise.floor)),
-        now=float(value[i] + fast[i] + (p[:, i] * (b - b * lean)[:, i]).sum() + x[-1]),
-        slope=-float(sty[i] - st[i] * mean[i]) / ctt,
-        u_slope=float(np.sqrt(scale[i] / ctt)),
+        value=value + float(x[-1]),
+        u=float(np.sqrt(var + share)),
+        risk=risk,
+        now=value + fast + float((p[1:] * b * (1.0 - lean)).sum()) + float(x[-1]),
+        slope=slope,
+        u_slope=float(np.sqrt(scale / ctt)),
         count=count,
-        samples=float(s0[i]),
+        samples=float(w[len(w) - count :].sum()),
         span_s=float(age[count - 1]),
-        variance=float(variance[i]),
-        eta=float(eta[i]),
-        scatter=float((least_ssr / (sizes - 3.0))[enough].min()) if enough.any() else float("inf"),
-        weights=np.concatenate(((p0[i],), p[:, i])),
-        left=b[:, i],
+        variance=variance,
+        scatter=scatter,
+        eta=eta,
+        weights=p,
+        left=b,
     )
 
 
 def _scatter(
-    y: Array, weight: Array, ssr: Array, sizes: NDArray[np.intp], noise: Noise
-) -> tuple[Array, Array]:
-    """Residual variance of one sample in each window, and its von Neumann ratio (1: white, less: correlated)."""
-    step = np.diff(y)
-    pair = weight[1:] * weight[:-1] / (weight[1:] + weight[:-1])
-    rough = np.cumsum(step * step * pair)[sizes - 2] / (sizes - 1)
-    free = np.maximum(sizes - 3.0, 1.0)
-    variance = (ssr + noise.weight * noise.variance) / (free + noise.weight)
-    raw = np.minimum(rough / np.maximum(ssr / free, 1e-300), 1.0)
-    eta = (raw * sizes + noise.eta * 20.0) / (sizes + 20.0)
-    return variance, eta
+    rest: Array, weight: Array, fit: Array, cff: Array, lean: Array, basis: Array, count: int, noise: Noise
+) -> tuple[float, float, float]:
+    """Residual variance of one sample (with and without what was known) and its von Neumann ratio.
+
+    The residuals are those of the tail that fits best.
+    """
+    best = int(np.argmax(fit * fit * cff))
+    left = rest - fit[best] * (basis[best + 1] - lean[best] * basis[0])
+    near, w = left[:count], weight[:count]
+    newest = float((w * near * near).sum())
+    free = max(count - 2.0, 1.0)
+    variance = (newest + noise.weight * noise.variance) / (free + noise.weight)
+    step = np.diff(near)
+    rough = float((step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])).sum()) / max(count - 1, 1)
+    scatter = newest / max(count - 3.0, 1.0)
+    raw = min(rough / max(newest / max(count - 2.0, 1.0), 1e-300), 1.0) if newest > 0 else noise.eta
+    eta = (raw * count + noise.eta * 20.0) / (count + 20.0)
+    return variance, scatter if count >= ENOUGH_CELLS else float("inf"), max(eta, 0.02)
+
+
+def _beyond(limit: float, offset: float, sd: float) -> float:
+    """Probability that a normal error of this offset and standard deviation exceeds ±limit."""
+    scale = 1.0 / (max(sd, 1e-300) * 2**0.5)
+    return 0.5 * (erfc((limit - offset) * scale) + erfc((limit + offset) * scale))
+
+
+def _undithered(variance: float, noise: Noise) -> float:
+    """Share of the rounding error that averaging leaves: 1 without noise, 0 with noise of d/2 and more.
+
+    First harmonic of the rounding error under Gaussian dither, exp(−2π²σ²/d²), with the variance that rounding
+    itself adds, d²/12, taken off.
+    """
+    if noise.step <= 0:
+        return 0.0
+    ratio = max(variance / noise.copies / noise.step**2 - 1.0 / 12.0, 0.0)
+    return float(np.exp(-19.74 * ratio))
+
+
+def _slope(age: Array, y: Array, weight: Array) -> tuple[float, float]:
+    """Weighted least-squares slope in time, and the sum of squares it rests on."""
+    total = weight.sum()
+    centred = age - (weight * age).sum() / total
+    ctt = max(float((weight * centred * centred).sum()), 1e-300)
+    return -float((weight * centred * y).sum()) / ctt, ctt
