@@ -16,6 +16,7 @@ from logger.judge_measures import Settle, Slope
 from logger.judge_rocks import Repeats, repeats
 from logger.judge_seen import Clock, Seen, Watch
 from logger.model import Record, Rock
+from logger.quantity import Quantity
 from logger.settling.allan import AllanCurve
 from logger.settling.grade import Grade, Measures, grade
 
@@ -32,7 +33,8 @@ class PadVerdict:
     """Everything judged of one pad in one recording.
 
     `longest` is how the longest rest moved, `wander_kg` the standard deviation of readings in rests about
-    straight lines, `e_kg` the interval that limits are told in; None where the recording does not tell.
+    straight lines, `zero_return` the last zero less the first (kg), `e_kg` the interval that limits are told
+    in; None where the recording does not tell.
     """
 
     seen: Seen
@@ -42,6 +44,7 @@ class PadVerdict:
     longest: Slope | None
     allan: AllanCurve | None
     wander_kg: float | None
+    zero_return: Quantity | None
     e_kg: float
     measures: Measures
     grade: Grade
@@ -54,6 +57,13 @@ class PadVerdict:
     def own(self, value_kg: float) -> float:
         """A value in the recording's unit."""
         return value_kg / self.per_unit_kg
+
+    def own_text(self, quantity: Quantity | None) -> str:
+        """A quantity in kg written in the recording's unit with its ±; "–" for None."""
+        if quantity is None:
+            return "–"
+        u = None if quantity.u is None else self.own(quantity.u)
+        return Quantity(self.own(quantity.value), u, self.unit).text()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,6 +114,7 @@ def _judged(
         longest=longest,
         allan=measure.allan_of(pad),
         wander_kg=measure.wander(pad),
+        zero_return=measure.zero_return(pad),
         e_kg=e_kg,
         measures=measures,
         grade=_graded(measures, bool(pad.stood), accuracy_class, e_kg),
@@ -128,7 +139,7 @@ def _graded(measures: Measures, stood: bool, accuracy_class: str, e_kg: float) -
 
 def _measures(pad: Seen, settles: Sequence[Settle], repeated: Repeats | None) -> Measures:
     settled = sorted(s.settle_s for s in settles if s.settle_s is not None)
-    creep = measure.creep(pad)
+    creep, back = measure.creep(pad), measure.zero_return(pad)
     return Measures(
         pad=pad.pad,
         resolution_kg=pad.resolution_kg,
@@ -138,7 +149,7 @@ def _measures(pad: Seen, settles: Sequence[Settle], repeated: Repeats | None) ->
         creep_30min_kg=creep.in_30min_kg,
         creep_15_30_kg=creep.from_15_to_30min_kg,
         creep_extrapolated=creep.extrapolated,
-        zero_return_kg=measure.zero_return(pad),
+        zero_return_kg=None if back is None else back.value,
         drift_kg_per_h=measure.drift_per_h(pad),
         zero_kg_per_C=measure.zero_per_C(pad.zeros),
         repeatability_kg=_range(pad.pad, repeated),

@@ -10,6 +10,7 @@ import numpy as np
 
 from logger.curve_numbers import Floats
 from logger.judge_seen import Seen, Stood, Zero
+from logger.quantity import Quantity
 from logger.settling.allan import AllanCurve, allan_curve
 from logger.settling.curve import SettleCurve, fit_settle
 
@@ -258,14 +259,16 @@ def _mean_at(t: Floats, x: Floats, at_s: float) -> float:
     return float(x[near].mean()) if near.any() else float(np.interp(at_s, t, x))
 
 
-def zero_return(seen: Seen) -> float | None:
-    """Last zero less the first, with a load in between; from rests at the first level without zero checks."""
+def zero_return(seen: Seen) -> Quantity | None:
+    """Last zero less the first (kg), a load in between; without zero checks, of rests at the first level."""
     if len(seen.zeros) > 1:
-        return seen.zeros[-1].zero_kg - seen.zeros[0].zero_kg
+        first, last = seen.zeros[0], seen.zeros[-1]
+        return Quantity(last.zero_kg - first.zero_kg, float(np.hypot(first.u_kg, last.u_kg)), "kg")
     if len(seen.stood) < 3:
         return None
-    change = seen.stood[-1].level_kg - seen.stood[0].level_kg
-    return change if abs(change) <= SAME_LEVEL * span_of_loads(seen.stood) else None
+    before, after = seen.stood[0], seen.stood[-1]
+    change = Quantity(after.level_kg - before.level_kg, float(np.hypot(before.u_kg, after.u_kg)), "kg")
+    return change if abs(change.value) <= SAME_LEVEL * span_of_loads(seen.stood) else None
 
 
 def span_of_loads(stood: Sequence[Stood]) -> float:

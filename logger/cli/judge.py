@@ -23,7 +23,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--html", type=Path, metavar="OUT", help="also write a page with the curves")
     parser.add_argument("--rate", type=float, metavar="HZ", help="readings a second of each pad, without t_s")
     parser.add_argument("--unit", help="unit of the values, without a column for it")
-    parser.add_argument("--class", dest="accuracy", default="III", choices=("I", "II", "III", "IIII"))
+    parser.add_argument(
+        "--class",
+        dest="accuracy",
+        default="III",
+        choices=("I", "II", "III", "IIII"),
+        help="accuracy class whose limits are compared with",
+    )
     parser.add_argument("--e", type=float, help="interval that limits are told in, in the recording's unit")
 
 

@@ -72,6 +72,7 @@ def _facts(pad: PadVerdict) -> str:
         ("Noise of one reading", f"{mass(m.noise_kg)}; with swaying {mass(pad.wander_kg)}"),
         ("Smallest step seen (d)", mass(m.resolution_kg)),
         ("Step that limits are told in (e)", e_kg),
+        ("Zero return", escape(true_minus(pad.own_text(pad.zero_return)))),
         ("Averaging", _averaging(pad)),
     )
     return "<dl>" + "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in facts) + "</dl>"
@@ -130,11 +131,11 @@ def _figures(pad: PadVerdict) -> str:
 
 def _settles(pad: PadVerdict) -> str:
     """Every settle in figures, the first ones where there are many."""
-    per, rows = pad.per_unit_kg, []
+    rows = []
     for settle in pad.settles[:SETTLES]:
         curve, stood = settle.curve, settle.stood
-        value = Quantity(stood.level_kg / per, stood.u_kg / per, pad.unit)
-        row = [f"{settle.t_step_s:.1f} s", escape(true_minus(value.text()))]
+        value = pad.own_text(Quantity(stood.level_kg, stood.u_kg, "kg"))
+        row = [f"{settle.t_step_s:.1f} s", escape(true_minus(value))]
         if curve is None:
             rows.append([*row, "not fitted", "", "", ""])
             continue
@@ -206,11 +207,10 @@ def _trend(pads: list[tuple[str, PadVerdict]]) -> str:
     rows = []
     for k, (name, pad) in enumerate(pads, 1):
         m = pad.measures
-        masses = (m.noise_kg or None, m.zero_return_kg, m.drift_kg_per_h)
-        cells = [escape(two_digits(None if v is None else v / pad.per_unit_kg, pad.unit)) for v in masses]
-        rows.append(
-            [f"{k} {escape(name)}", *cells, two_digits(m.settle_s, "s"), str(m.lost), pad.grade.advice]
-        )
+        masses = (m.noise_kg or None, m.drift_kg_per_h)
+        noise, drift = (escape(two_digits(None if v is None else pad.own(v), pad.unit)) for v in masses)
+        back, settled = escape(true_minus(pad.own_text(pad.zero_return))), two_digits(m.settle_s, "s")
+        rows.append([f"{k} {escape(name)}", noise, back, drift, settled, str(m.lost), pad.grade.advice])
     trend = draw.trend(pads)
     drawing = figure(trend, "") if trend else ""
     head = ["Recording", "noise", "zero return", "drift an hour", "settles in", "lost", "advice"]

@@ -52,7 +52,7 @@ def _row(pad: PadVerdict) -> tuple[str, ...]:
         mass(m.resolution_kg),
         two_digits(m.settle_s, "s"),
         mass(m.drift_kg_per_h, "/h"),
-        mass(m.zero_return_kg),
+        true_minus(pad.own_text(pad.zero_return)),
         mass(m.creep_30min_kg, "/30 min" + (" extrapolated" if m.creep_extrapolated else "")),
         str(m.lost),
     )
@@ -94,6 +94,7 @@ def _pad(pad: PadVerdict) -> dict[str, Any]:
         "settle_s": m.settle_s,
         "drift_per_h": own(m.drift_kg_per_h),
         "zero_return": own(m.zero_return_kg),
+        "u_zero_return": None if pad.zero_return is None else own(pad.zero_return.u),
         "creep_30min": own(m.creep_30min_kg),
         "creep_extrapolated": m.creep_extrapolated,
         "e": own(pad.e_kg),

@@ -50,8 +50,9 @@ def test_a_single_spike_in_half_a_million_samples_is_drawn() -> None:
 @given(st.floats(-1e5, 1e5), st.floats(1e-3, 1e5), st.integers(2, 9))
 @settings(deadline=None, max_examples=80)
 def test_ticks_are_round_and_inside(low: float, width: float, about: int) -> None:
-    found = ticks(low, low + width, about)
-    step = nice_step(width / about)
+    high = low + width
+    found = ticks(low, high, about)
+    step = nice_step((high - low) / about)
     assert 0 <= len(found) <= about + 2
     assert all(low - 1e-6 * width <= t <= low + width + 1e-6 * width for t in found)
     assert all(abs(t - round(t / step) * step) < 1e-9 * max(1.0, abs(t)) for t in found)

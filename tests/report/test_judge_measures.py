@@ -133,7 +133,10 @@ def test_creep_is_not_invented_from_noise_or_from_an_empty_pad() -> None:
 def test_zero_return_drift_and_temperature_come_from_zero_checks() -> None:
     zeros = [Zero(t_s=600.0 * k, zero_kg=0.1 + 0.05 * k, u_kg=0.01, temperature_C=4.0 - k) for k in range(4)]
     pad = seen([0, 1], [0, 0], zeros=zeros)
-    assert measure.zero_return(pad) == pytest.approx(0.15)
+    back = measure.zero_return(pad)
+    assert back is not None
+    assert back.value == pytest.approx(0.15)
+    assert back.u == pytest.approx(0.01 * sqrt(2))
     assert measure.drift_per_h(pad) == pytest.approx(0.3)
     assert measure.zero_per_C(pad.zeros) == pytest.approx(-0.05)
     assert measure.drift_per_h(seen([0, 1], [0, 0], zeros=zeros[:2])) is None
@@ -142,7 +145,9 @@ def test_zero_return_drift_and_temperature_come_from_zero_checks() -> None:
 
 def test_without_zero_checks_the_first_level_has_to_come_back() -> None:
     steps = [stood(10 * k, 10 * k + 8, level) for k, level in enumerate((5.0, 105.0, 205.0, 105.0, 5.2))]
-    assert measure.zero_return(seen([0, 1], [0, 0], steps)) == pytest.approx(0.2)
+    back = measure.zero_return(seen([0, 1], [0, 0], steps))
+    assert back is not None
+    assert back.value == pytest.approx(0.2)
     assert measure.zero_return(seen([0, 1], [0, 0], steps[:-1])) is None
 
 
