@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -19,6 +20,7 @@ import pytest
 from bus.conftest import QUICK, Heard, Mosquitto, a_rest, a_sample, listening, one_of_each, running, until
 from bus.test_topics import check
 from msgspec import structs
+from support import absent
 
 from logger.bus import Bus
 from logger.topics import CHANNELS
@@ -445,6 +447,8 @@ def test_put_works_from_other_threads(mosquitto: Maker) -> None:
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # paho drops a refused socket
 def test_a_broker_over_tls(mosquitto: Maker, tmp_path: Path) -> None:
+    if shutil.which("openssl") is None:
+        absent("openssl (apt install openssl)")
     key, certificate = tmp_path / "key.pem", tmp_path / "cert.pem"
     ask = "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 1 -subj /CN=localhost"
     files = ["-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", certificate]
