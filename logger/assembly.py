@@ -16,7 +16,8 @@ def make_bay(loaded: Loaded) -> Bay:
     makers = {port.name: registry.find(port.layout, folders=(loaded.file.parent,)) for port in config.port}
     capacity_kg = {pad.id: pad.capacity_kg for pad in config.pad}
     pipeline = Pipeline([pad.id for pad in config.pad], config.settling, capacity_kg)
-    return Bay(makers, {port.name: loaded.pads_of(port.name) for port in config.port}, pipeline)
+    pads = {port.name: loaded.pads_of(port.name) for port in config.port}
+    return Bay(makers, pads, pipeline, loaded.calibrations)
 
 
 def bay_from_file(config: Path) -> Bay:

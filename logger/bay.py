@@ -13,14 +13,13 @@ from typing import Any
 from msgspec.structs import replace
 
 from drivers.api import Driver, Frame, Reject
+from drivers.calibration import Line
 from logger.model import Chunk, ClockStep, Gap, GapCause, PortEvent, Record, Sample
 from logger.settling.pipeline import Pipeline
 
 CLOCK_STEP_NS = 500_000_000
 """Wall time that moves this far (ns) against monotonic time between two chunks has been stepped:
 clock daemons slew below 0.5 s and step above (common practice of NTP clients, no source)."""
-
-KgPerCount = Callable[[int], float]
 
 
 @dataclass
@@ -52,7 +51,7 @@ class Bay:
     """Turns what ports deliver into samples, rests, conditions and events.
 
     `drivers` makes a fresh driver for each port name; `pads` maps port name → {address or None: pad id};
-    `calibrations` maps a pad id to its counts → kg function. Chunks of an unknown port are ignored.
+    `calibrations` maps a pad id to its line from counts to kg. Chunks of an unknown port are ignored.
     """
 
     def __init__(
@@ -60,7 +59,7 @@ class Bay:
         drivers: Mapping[str, Callable[[], Driver]],
         pads: Mapping[str, Mapping[str | None, str]],
         pipeline: Pipeline,
-        calibrations: Mapping[str, KgPerCount] | None = None,
+        calibrations: Mapping[str, Line] | None = None,
     ) -> None:
         self._ports = {name: _Port(make, pads[name]) for name, make in drivers.items()}
         self._port_of = {pad: port for name, port in self._ports.items() for pad in port.pads.values()}
@@ -143,12 +142,12 @@ class Bay:
         return samples
 
     def _sample(self, pad: str, frame: Frame, chunk: Chunk) -> Sample | None:
-        mass_kg = frame.mass_kg
+        mass_kg, resolution_kg = frame.mass_kg, frame.resolution_kg
         if frame.counts is not None:
-            calibration = self._calibrations.get(pad)
-            if calibration is None:
+            line = self._calibrations.get(pad)
+            if line is None:
                 return None
-            mass_kg = calibration(frame.counts)
+            mass_kg, resolution_kg = line.mass_kg(frame.counts), abs(1 / line.slope)
         return Sample(
             pad=pad,
             t_mono_ns=chunk.t_mono_ns,
@@ -156,7 +155,7 @@ class Bay:
             mass_wire_kg=mass_kg,
             mass_kg=mass_kg,
             flags=frame.flags,
-            resolution_kg=frame.resolution_kg,
+            resolution_kg=resolution_kg,
             battery_V=frame.battery_V,
             signal_dBm=frame.signal_dBm,
             temperature_C=frame.temperature_C,

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from logger import typed_toml
+from drivers.calibration import Line
+from logger import calibration_file, typed_toml
 from logger.broker import BrokerSettings
 from logger.bus import BusSettings
 from logger.car_file import Car, read_car
@@ -106,6 +107,8 @@ class Loaded:
     file: Path
     text: str
     car: Car
+    calibrations: Mapping[str, Line]
+    """Pad id → its line from counts to kg."""
 
     @property
     def id(self) -> str:
@@ -120,7 +123,7 @@ class Loaded:
     def snapshot(self) -> dict[str, bytes]:
         """What a run was configured with, by file name: the config, the car and the layouts beside it."""
         files = {"config.toml": self.text.encode()}
-        named = [self.config.bay.car, *(port.layout for port in self.config.port)]
+        named = [self.config.bay.car, calibration_file.NAME, *(port.layout for port in self.config.port)]
         for name in named:
             for own in (self.file.parent / name, self.file.parent / f"{name}.toml"):
                 if name and own.is_file():
@@ -138,16 +141,27 @@ class Loaded:
 
 
 def load(file: Path, *, devices: bool = False) -> Loaded:
-    """Read a config; ConfigError lists every fault. `devices` also wants each port's device to be there now."""
+    """Read a config; ConfigError lists every fault. `devices` also wants each port's device to be there."""
     data, faults = typed_toml.parse(file)
     config = typed_toml.convert(data, Config, faults)
     car = _car(data, faults)
+    calibrations = _calibrations(faults)
     _check_tables(data, faults)
     if devices or faults.rows:
         _check_devices(data, faults)
     faults.check()
     assert config is not None  # convert gives None only with a fault noted
-    return Loaded(config=config, file=file, text=file.read_text(encoding="utf-8"), car=car)
+    return Loaded(
+        config=config, file=file, text=file.read_text(encoding="utf-8"), car=car, calibrations=calibrations
+    )
+
+
+def _calibrations(faults: Faults) -> Mapping[str, Line]:
+    try:
+        return calibration_file.read(faults.file.parent)
+    except ConfigError as error:
+        faults.rows.extend(error.faults)
+        return {}
 
 
 def _car(data: Mapping[str, Any], faults: Faults) -> Car:

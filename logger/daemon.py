@@ -244,6 +244,9 @@ class Daemon:
         for made in self._flow.feed(record):
             self._keep(made)
             self._show(made)
+        if self._flow.facing != self._facing:
+            self._facing = self._flow.facing
+            self._put_standing()
 
     def _show(self, record: Record) -> None:
         self._bus.put(record)
@@ -260,9 +263,6 @@ class Daemon:
         ended = self._session.put(record, now_ns()[1])
         if ended is not None:
             self._log.info("weigh-in ended", weigh_in=ended)
-        if isinstance(record, Capture) and record.facing != self._facing:
-            self._facing = record.facing
-            self._put_standing()
         self._results_due |= isinstance(record, Capture | Change)
 
     def _put_standing(self) -> None:

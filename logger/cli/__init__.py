@@ -13,6 +13,7 @@ VERBS: dict[str, str] = {
     "run": "run the daemon of a bay",
     "ports": "list serial ports, layouts and plug-ins, with the lines to paste",
     "try": "show what a layout makes of a recording or port",
+    "calibrate": "find what a pad's converter counts mean, from known masses",
     "replay": "replay a journal, dataset or CSV through the pipeline that runs live",
     "judge": "judge pads by their settle curves",
     "weigh": "solve past weighings from a file",

@@ -91,6 +91,11 @@ class Flow:
         self._rest: CarRest | None = None
         self._boarding: Boarding | None = None
 
+    @property
+    def facing(self) -> Facing:
+        """Which way the car on the pads faces, as far as told; before it is on, which way it should."""
+        return self._facing if self._loaded else self._next_facing()
+
     def feed(self, record: Record) -> list[Record]:
         """Take the next record of the pipeline, or a command, and return what it leads to."""
         match record:
