@@ -13,6 +13,8 @@ from logger.mechanics.weighing import HALF_TURN, Weighing
 
 SHIM_M = 0.005
 """Thickness of the shim test: 5 mm moves a car's kappa by ten times what a run scatters."""
+ENOUGH = 0.9
+"""A step that leaves this much of the u is not worth the trouble."""
 FIGURES = ("total", "front", "left", "cross", "x", "y")
 
 
@@ -61,10 +63,19 @@ def _next(action: str, aim: str, now: tuple[float, str], after: dict[str, tuple[
     u, unit = after[aim]
     scale, shown = (100, "%") if unit == "1" else (1, unit)
     why = f"{aim} ±{2 * scale * now[0]:.2g} {shown} → ±{2 * scale * u:.2g} {shown}"
-    if u > 0.9 * now[0]:
+    if u > ENOUGH * now[0]:
         why += ": little to gain"
     expected = {name: q[0] for name, q in after.items()}
     return Next(action=action, why=why, figure=aim, u_now=now[0], u=u, unit=unit, expected=expected)
+
+
+def when_to_stop(steps: tuple[Next, ...]) -> tuple[str, ...]:
+    """A sentence when no further step is worth it, else nothing."""
+    if any(n.u <= ENOUGH * n.u_now for n in steps):
+        return ()
+    return (
+        f"No single step left sharpens {steps[0].figure} by more than a tenth: enough is weighed for it.",
+    )
 
 
 def _figures(f: Fit, index: int, covariance: Array) -> dict[str, tuple[float, str]]:

@@ -12,6 +12,7 @@ from msgspec import Struct
 
 from logger.mechanics import advise, words
 from logger.mechanics.fit import Fit, conditional
+from logger.mechanics.floor import floor_shape
 from logger.mechanics.parts import Part, part
 from logger.mechanics.plausible import refuse_impossible
 from logger.mechanics.statics import Array, Geometry, Statics, root, statics
@@ -26,9 +27,9 @@ class Solution(Struct, frozen=True, kw_only=True):
     """One build of the car, freed from floor and pads as far as the placements tell.
 
     Figures as in `statics.Statics`. `floor` holds, where known: h_alpha, h_beta (m; what the slopes shift
-    the centre of mass, facing out), alpha, beta (rad), theta (twist, rad), kappa_floor (kg·m), cross_floor
-    (share that the twist adds to cross), stiffness (N·m/rad), height (m). `scatter` is cross weight's
-    standard deviation from rock to rock. `gains` are relative, of the pads that could be told.
+    the centre of mass, facing out), alpha, beta (rad; measured, or from h), theta (twist, rad), kappa_floor
+    (kg·m), cross_floor (share that the twist adds to cross), stiffness (N·m/rad). `scatter` is cross
+    weight's standard deviation from rock to rock. `gains` are relative, of the pads that could be told.
     `covariance_kg2` is that of the loads with everything in it; `weighing_covariance_kg2` is without what
     equal placements have in common (floor, gains), for differences. `open` names the figures that carry an
     allowance for something the placements did not tell.
@@ -144,6 +145,7 @@ def _solution(f: Fit, index: int, suspects: tuple[Suspect, ...], aim: str) -> So
     mine = [w for w in unknowns.weighings if w.build == build]
     suspects = tuple(s for s in suspects if s.build == build)
     open_ = words.open_figures(f, index)
+    steps = advise.next_placements(f, index, aim)
     return Solution(
         build=build,
         total=told.total,
@@ -166,8 +168,8 @@ def _solution(f: Fit, index: int, suspects: tuple[Suspect, ...], aim: str) -> So
         suspects=suspects,
         open=open_,
         cannot_tell_apart=words.cannot_tell_apart(f, index),
-        next_placements=advise.next_placements(f, index, aim),
-        notes=words.notes(f, index, suspects),
+        next_placements=steps,
+        notes=(*words.notes(f, index, suspects), *advise.when_to_stop(steps)),
     )
 
 
@@ -200,7 +202,12 @@ def _set_terms(f: Fit, index: int, i: int) -> dict[str, Quantity]:
         "cross_floor": _times(kappa, -(1 / front + 1 / rear) / mass, "1"),
         "stiffness": _times(_at(f, _unit(f, unknowns.at_K), stiffness, ""), G_N, "N·m/rad"),
     }
-    if known.cg_height_m is not None:
+    heights = known.spot_heights_m
+    if all(s in heights for s in unknowns.sets[i]):
+        out = next(w.out_spots for w in unknowns.weighings if w.spot_set == unknowns.sets[i])
+        shape = floor_shape([heights[s] for s in out], known.height_u_m, unknowns.geometry)
+        terms |= {"alpha": shape.alpha, "beta": shape.beta}
+    elif known.cg_height_m is not None:
         for name, value, j in (("alpha", a, at), ("beta", b, at + 1)):
             slope = np.zeros(len(f.p))
             slope[j], slope[unknowns.at_K + 1] = 1 / height, -value / height**2

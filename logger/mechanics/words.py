@@ -10,6 +10,8 @@ from logger.mechanics.suspects import Suspect
 
 SAME_GAIN = 0.05
 """Two pads whose untold combinations of gains agree this far are told against each other."""
+FAR_OFF = 4.0
+"""Standard deviations between a measured input and what the weighings make of it before it is said."""
 OPEN_KG = 1e-6
 """Loads moved along a null direction by less than this are rounding."""
 
@@ -107,9 +109,10 @@ def _gain_words(f: Fit) -> tuple[str, ...]:
             "corner. The ± takes their calibration as right.",
         )
     if len(groups) == len(pads):
+        told = "only in part" if f.told_gains.size else "not"
         return (
-            f"Pads {', '.join(pads)} changed places, but not so that their gains could be told from the "
-            f"rest. {rest} "
+            f"Pads {', '.join(pads)} changed places, but their gains could {told} be told from the rest. "
+            f"{rest} "
             "Exchange them left for right and front for rear on the same spots.",
         )
     named = "; ".join(" and ".join(pads[i] for i in g) for g in groups)
@@ -134,6 +137,7 @@ def notes(f: Fit, index: int, suspects: tuple[Suspect, ...]) -> tuple[str, ...]:
     lines += _geometry_words(f)
     lines += _averaging_words(f, index)
     lines += _allowance_words(f, index)
+    lines += _contradiction_words(f)
     lines += _scatter_words(f)
     return tuple(lines)
 
@@ -204,6 +208,31 @@ def _allowance_words(f: Fit, index: int) -> list[str]:
             f"One run only: how far the suspension scatters is a guess ({100 * f.scatter:.2g} % of cross). "
             "Rock the "
             "car and weigh again."
+        )
+    return lines
+
+
+def _contradiction_words(f: Fit) -> list[str]:
+    """What was measured beforehand and does not go with the weighings."""
+    unknowns, prior = f.unknowns, f.prior
+    left = np.sqrt(np.maximum(prior.u**2 - np.diag(f.covariance), 1e-6 * prior.u**2))
+    with np.errstate(invalid="ignore"):
+        off = prior.measured & (np.abs(f.p - prior.mean) > FAR_OFF * left)
+    lines = []
+    if off[unknowns.at_floor : unknowns.at_K].any():
+        lines.append(
+            "The measured heights do not go with what turning the car shows: were spots mixed up, or was "
+            "the level "
+            "read wrongly? Measure them again."
+        )
+    if off[unknowns.at_K]:
+        lines.append(
+            "The stated warp stiffness does not go with the shim test: check the rates, or the shim."
+        )
+    pads = [p for p, bad in zip(unknowns.pads, off[unknowns.at_gain : unknowns.at_zero], strict=True) if bad]
+    if pads:
+        lines.append(
+            f"The readings do not go with the stated ± of the gain of {', '.join(pads)}: check the pad."
         )
     return lines
 

@@ -173,6 +173,24 @@ def test_heights_with_springs_correct_cross():
     assert abs(wrong_way.cross.value - TRUTH.cross.value) > 0.01
 
 
+def test_measured_inputs_that_contradict_the_weighings_are_said():
+    heights = TILT + TWIST_4MM
+    fits = solve(facings(3, heights=heights), GEOMETRY, known_heights(heights))
+    assert fits.floor["alpha"].value == pytest.approx(attitude(GEOMETRY)[0] @ heights)
+    assert not any("do not go with" in n for n in fits.notes)
+    mixed = solve(facings(3, heights=heights), GEOMETRY, known_heights(heights[[3, 2, 1, 0]], gain_u=1e-4))
+    assert any("measured heights do not go with" in n for n in mixed.notes)
+    rows = [weighing(shims_m=(0.0, s, 0.0, 0.0), run=f"{s} {n}") for s in (0.0, 0.01) for n in range(6)]
+    soft = solve(rows, GEOMETRY, Known(stiffness_Nm_per_rad=9_000.0, stiffness_u_Nm_per_rad=500.0))
+    assert any("warp stiffness does not go with the shim test" in n for n in soft.notes)
+    off = solve(
+        [weighing(pads=p, gains={"P1": 0.01}, run=str(p)) for p in (PADS, FRONT_SWAP, REAR_SWAP, ENDS)],
+        GEOMETRY,
+        Known(gain_u=1e-3),
+    )
+    assert any("stated ± of the gain" in n or "scatter" in n for n in off.notes)
+
+
 def test_heights_alone_leave_the_stiffness_open():
     got = solve(facings(heights=TWIST_4MM), GEOMETRY, known_heights(TWIST_4MM))
     assert "cross" in got.open
@@ -323,9 +341,7 @@ def test_pads_exchanged_in_pairs_leave_the_pairs_open():
     got = solve(rows, GEOMETRY)
     assert any("within groups (P1 and P2; P3 and P4)" in s for s in got.cannot_tell_apart)
     turned = solve(facings(), GEOMETRY)
-    assert any(
-        "changed places, but not so that their gains could be told" in s for s in turned.cannot_tell_apart
-    )
+    assert any("changed places, but their gains could not be told" in s for s in turned.cannot_tell_apart)
     assert turned.gains == {}
 
 
@@ -360,6 +376,8 @@ def test_next_placements_say_what_they_buy():
     assert done.x.u == pytest.approx(turn.u, rel=0.3)
     again = solve(facings(6), GEOMETRY, aim="total").next_placements
     assert all("little to gain" in n.why for n in again)
+    assert any("enough is weighed for it" in n for n in solve(facings(6), GEOMETRY, aim="total").notes)
+    assert not any("enough is weighed" in n for n in solve(one, GEOMETRY).notes)
     with pytest.raises(ValueError, match="aim 'weight'"):
         solve(one, GEOMETRY, aim="weight")
 
