@@ -73,6 +73,12 @@ def frame_fields(frame: Frame) -> dict[str, Any]:
     return {key: value for key, value in values.items() if key != "raw" and value != defaults[key]}
 
 
+def expected_lines(driver: Driver, recording: bytes) -> bytes:
+    """What a driver makes of a recording, as expected.jsonl holds it; read it against the display."""
+    frames = (item for item in run(driver, recording) if isinstance(item, Frame))
+    return b"".join(json.encode(frame_fields(frame)) + b"\n" for frame in frames)
+
+
 def run(driver: Driver, data: bytes, sizes: list[int] | None = None) -> list[Frame | Reject]:
     """Feed data cut into chunks of these sizes (one chunk when None), 10 ms apart."""
     out: list[Frame | Reject] = []

@@ -78,6 +78,9 @@ class Context(Struct, frozen=True):
     """Resolution (kg) by decimal places sent, filled as they come."""
 
 
+Read = Callable[[Parts, bytes], "Frame | None"]
+
+
 class PadReader:
     """Reads one pad's fields; made once a driver, because it remembers contexts and steps."""
 
@@ -86,50 +89,65 @@ class PadReader:
         self._low, self._high = limits if limits else (float("-inf"), float("inf"))
         self._scalers: dict[str, tuple[Scaler, Scaler | None, dict[int, float | None]]] = {}
         self._contexts: dict[object, Context] = {}
-        self._value, self._value_part = pad.value.read, pad.value.part
         self._count = _counter(pad.seq) if pad.seq else None
         slow = _slow_parts(pad)
         self._key: Callable[[Parts], object] = itemgetter(*slow) if slow else _nothing
 
-    def read(self, parts: Parts, raw: bytes) -> Frame | None:
-        """Return the pad's frame, None when its codes say that it is absent; raises Refused or UNREADABLE."""
-        context = self._contexts.get(self._key(parts)) or self._context(parts)
-        said = context.meaning
-        if said.absent:
-            return None
-        if said.void:
-            return self._without_number(context, parts, raw)
-        try:
-            number, places = self._value(parts[self._value_part])
-        except UNREADABLE:
-            if said.flags & FLAG_UNDERLOAD:
-                return self._without_number(context, parts, raw)
-            raise
-        if said.minus:
-            number = -abs(number)
-        places += context.places
-        if context.unit == COUNTS:
-            return self._counted(number, places, context, parts, raw)
-        value = context.wire(number, places)
-        mass_kg = value if context.to_kg is None else context.to_kg(number, places)
-        if not self._low <= mass_kg <= self._high:
-            raise Refused(Reason.RANGE)
-        if places not in context.steps:
-            context.steps[places] = self._step(context.unit, places, number)
-        return Frame(
-            address=context.address,
-            mass_kg=mass_kg,
-            resolution_kg=context.steps[places],
-            flags=said.flags,
-            battery_V=context.battery_V,
-            signal_dBm=context.signal_dBm,
-            temperature_C=context.temperature_C,
-            seq=None if self._count is None else self._count(parts),
-            integrity=self._integrity,
-            raw=raw,
-            wire_value=value,
-            wire_unit=context.unit,
+    def reader(self) -> Read:
+        """Make the function that reads the pad's frame from a message's parts.
+
+        It returns None when the codes say that the pad is absent, and raises Refused or one of UNREADABLE. A
+        closure, because its names are looked up faster than attributes: this is the path of every frame.
+        """
+        contexts, key, learn, step = self._contexts, self._key, self._context, self._step
+        value, part, count, integrity = (
+            self._pad.value.read,
+            self._pad.value.part,
+            self._count,
+            self._integrity,
         )
+        low, high = self._low, self._high
+
+        def read(parts: Parts, raw: bytes) -> Frame | None:
+            context = contexts.get(key(parts)) or learn(parts)
+            said = context.meaning
+            if said.absent:
+                return None
+            if said.void:
+                return self._without_number(context, parts, raw)
+            try:
+                number, places = value(parts[part])
+            except UNREADABLE:
+                if said.flags & FLAG_UNDERLOAD:
+                    return self._without_number(context, parts, raw)
+                raise
+            if said.minus:
+                number = -abs(number)
+            places += context.places
+            if context.unit == COUNTS:
+                return self._counted(number, places, context, parts, raw)
+            wire = context.wire(number, places)
+            mass_kg = wire if context.to_kg is None else context.to_kg(number, places)
+            if not low <= mass_kg <= high:
+                raise Refused(Reason.RANGE)
+            if places not in context.steps:
+                context.steps[places] = step(context.unit, places, number)
+            return Frame(
+                address=context.address,
+                mass_kg=mass_kg,
+                resolution_kg=context.steps[places],
+                flags=said.flags,
+                battery_V=context.battery_V,
+                signal_dBm=context.signal_dBm,
+                temperature_C=context.temperature_C,
+                seq=None if count is None else count(parts),
+                integrity=integrity,
+                raw=raw,
+                wire_value=wire,
+                wire_unit=context.unit,
+            )
+
+        return read
 
     def _counted(self, number: int | float, places: int, context: Context, parts: Parts, raw: bytes) -> Frame:
         if places or isinstance(number, float):
@@ -240,39 +258,38 @@ class Plan:
     unwrap: Callable[[bytes], bytes] | None = None
 
 
-class Decoder:
-    """Decodes whole messages by a plan."""
+def decoder(plan: Plan) -> Callable[[bytes], list[Frame] | Reason]:
+    """Make the function that decodes whole messages: their frames, or why they are refused."""
+    name = plan.check.name if plan.check else "none"
+    reads = [PadReader(pad, name, plan.limits).reader() for pad in plan.pads]
+    one = reads[0] if len(reads) == 1 else None
+    passes = plan.check.passes if plan.check else None
+    take, unwrap, shortest, empty = plan.take, plan.unwrap, plan.shortest, plan.empty
 
-    def __init__(self, plan: Plan) -> None:
-        name = plan.check.name if plan.check else "none"
-        self._readers = [PadReader(pad, name, plan.limits) for pad in plan.pads]
-        self._read_one = self._readers[0].read if len(self._readers) == 1 else None
-        self._passes = plan.check.passes if plan.check else None
-        self._take, self._unwrap = plan.take, plan.unwrap
-        self._shortest, self._empty = plan.shortest, plan.empty
-
-    def __call__(self, raw: bytes) -> list[Frame] | Reason:
-        """Return the message's frames, or why it is refused."""
+    def decode(raw: bytes) -> list[Frame] | Reason:
         try:
-            message = raw if self._unwrap is None else self._unwrap(raw)
-            if len(message) < self._shortest:
-                return Reason.NOISE if len(message) <= self._empty else Reason.PATTERN
-            if self._passes is not None and not self._passes(message):
+            message = raw if unwrap is None else unwrap(raw)
+            if len(message) < shortest:
+                return Reason.NOISE if len(message) <= empty else Reason.PATTERN
+            if passes is not None and not passes(message):
                 return Reason.CHECK
-            parts = self._take(message)
-            if self._read_one is None:
-                return self._several(parts, raw)
-            frame = self._read_one(parts, raw)
-            return [frame] if frame is not None else Reason.NOISE
+            parts = take(message)
+            if one is None:
+                return _several(reads, parts, raw)
+            frame = one(parts, raw)
+            return Reason.NOISE if frame is None else [frame]
         except Refused as refused:
             return refused.reason
         except UNREADABLE:
             return Reason.PATTERN
 
-    def _several(self, parts: Parts, raw: bytes) -> list[Frame] | Reason:
-        frames: list[Frame] = []
-        for reader in self._readers:
-            frame = reader.read(parts, b"" if frames else raw)
-            if frame is not None:
-                frames.append(frame)
-        return frames or Reason.NOISE
+    return decode
+
+
+def _several(reads: list[Read], parts: Parts, raw: bytes) -> list[Frame] | Reason:
+    frames: list[Frame] = []
+    for read in reads:
+        frame = read(parts, b"" if frames else raw)
+        if frame is not None:
+            frames.append(frame)
+    return frames or Reason.NOISE

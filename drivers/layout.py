@@ -104,7 +104,7 @@ from pathlib import Path
 from drivers.api import Driver, SerialSettings
 from drivers.body import Body, Made, read_body
 from drivers.checks import Check
-from drivers.decode import Decoder, Pad, Plan
+from drivers.decode import Pad, Plan, decoder
 from drivers.fields import read_pads
 from drivers.framing import Framing, read_check, read_framing
 from drivers.modbus import read_modbus
@@ -147,7 +147,7 @@ class Layout:
 
     def driver(self) -> Driver:
         """Make a decoder for one port, beginning anew."""
-        splitter = self.framing.splitter(Decoder(self.plan()), tail_safe=self._tail_safe(), sure=self._sure())
+        splitter = self.framing.splitter(decoder(self.plan()), tail_safe=self._tail_safe(), sure=self._sure())
         return StreamDriver(name=self.name, serial=self.serial, splitter=splitter, poll=self.poll)
 
     def _sure(self) -> bool:

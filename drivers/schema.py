@@ -188,7 +188,7 @@ def is_number(value: Any) -> bool:
     """True for a number of the file that a float can hold."""
     if isinstance(value, bool) or not isinstance(value, int | Decimal):
         return False
-    return Decimal(value).is_finite() and abs(value) < LARGEST
+    return Decimal(value).is_finite() and -LARGEST < Decimal(value) < LARGEST
 
 
 def _kind(value: object) -> str:

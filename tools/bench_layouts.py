@@ -151,9 +151,8 @@ def print_damage(chosen: list[Case], mutations: int, seed: int) -> bool:
     """Print what damaged messages did; True when a changed byte passed a check."""
     failed = False
     total = 0
-    print(
-        f"\n{'layout':<20}{'check':<16}{'one byte':>10}{'wrong':>7}{'rate':>10}{'bursts':>10}{'wrong':>7}{'rate':>10}"
-    )
+    print(f"\n{'layout':<20}{'check':<16}", end="")
+    print("".join(f"{kind:>10}{'wrong':>7}{'rate':>10}" for kind in ("one byte", "bursts")))
     for case in chosen:
         make = find(case.about["driver"], [case.folder])
         rng = random.Random(f"{seed} {case.name}")
