@@ -28,7 +28,17 @@ from logger.model import Chunk, PortEvent
 from logger.replay import MakeBay, derive
 from logger.store import DATASET
 from logger.store.rows import SegmentRows
-from logger.store.sealed import drop_others, faults, mark_path, mark_paths, read_mark, seal, states, tidy
+from logger.store.sealed import (
+    drop_others,
+    faults,
+    mark_path,
+    mark_paths,
+    marks,
+    read_mark,
+    seal,
+    states,
+    tidy,
+)
 from logger.store.writer import wall_offset_ns as store_offset_ns
 
 NEWEST = 300
@@ -60,7 +70,8 @@ def make_missing(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTroubl
 def make_again(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble) -> int:
     """Make every segment's part of the dataset again from the journal; return how many segments.
 
-    Rows of segments that are no longer in the journal stay as they are.
+    Rows of segments that are no longer in the journal stay as they are, and so do those sealed while the
+    journal could not keep everything.
     """
     dataset = folder / DATASET
     tidy(dataset, on_trouble, _live(folder))
@@ -93,6 +104,15 @@ def segments(
         if number >= first:
             yield number, rows
             rows = SegmentRows()
+
+
+def verify(folder: Path) -> Iterator[str]:
+    """Compare all that is sealed, journal and dataset, with the hashes in the marks; yield what differs."""
+    for mark in marks(folder / DATASET):
+        yield from faults(folder / DATASET, mark, deep=True)
+        raw = folder / JOURNAL / mark["run"] / SEGMENT.format(mark["segment"])
+        if raw.exists() and segment_hash(raw) != mark["journal_sha256"]:
+            yield f"{raw}: its bytes are not those that were sealed"
 
 
 def config_id(config: Path) -> str:
@@ -132,6 +152,11 @@ def _make(
         standing = _standing(dataset, run, min(wanted), make_bay, ident) if short else None
         for segment, rows in segments(run, *(standing or (make_bay(config),))):
             if segment not in wanted:
+                continue
+            if not short and rows.lossy and mark_path(dataset, run.name, segment).exists():
+                on_trouble(
+                    "store_kept", f"{run.name} segment {segment}: the dataset holds more than the journal"
+                )
                 continue
             about = {"journal_sha256": segment_hash(run.folder / SEGMENT.format(segment)), "config_id": ident}
             drop_others(dataset, seal(dataset, bay, run.name, segment, rows.tables(run.name), about))

@@ -72,13 +72,21 @@ def open_recordings(
     """
     if not path.exists():
         raise RecordingError(f"{path}: there is no such file or folder")
-    if path.is_dir() and not _has_parquet(path):
-        return _journal(path, make_bay, config, unit or "kg")
-    if path.is_dir() or _begins(path, b"PAR1"):
-        return _dataset(path, unit or "kg")
-    if _begins(path, MARK) or path.suffix == ".arrows":
-        return _journal(path, make_bay, config, unit or "kg")
-    return [_csv(read_csv(path, rate_Hz, unit), path)]
+    is_journal = not _has_parquet(path) if path.is_dir() else _begins(path, MARK) or path.suffix == ".arrows"
+    is_dataset = not is_journal and (path.is_dir() or _begins(path, b"PAR1"))
+    if not is_journal and not is_dataset:
+        return [_csv(read_csv(path, rate_Hz, unit), path)]
+    if rate_Hz is not None or known_unit(unit or "kg") is None:
+        raise RecordingError(f"{path}: has its own times and masses; --rate and units of no mass are for CSV")
+    try:
+        found = _journal(path, make_bay, config, unit or "kg") if is_journal else _dataset(path, unit or "kg")
+    except RecordingError:
+        raise
+    except (OSError, ValueError, KeyError) as fault:
+        raise RecordingError(f"{path}: cannot be read: {fault}") from fault
+    if not found:
+        raise RecordingError(f"{path}: there is nothing in it to replay")
+    return found
 
 
 def play(run: Run, bay: Bay, notes: list[str]) -> Iterator[Record]:
@@ -89,22 +97,19 @@ def play(run: Run, bay: Bay, notes: list[str]) -> Iterator[Record]:
 
 
 def _journal(path: Path, make_bay: MakeBay, config: Path | None, unit: str) -> list[Replayed]:
-    try:
-        runs = find_runs(path)
-    except ValueError as fault:
-        raise RecordingError(str(fault)) from fault
     out = []
-    for run in runs:
+    for run in find_runs(path):
         file = config or run.folder / "config.toml"
         if not file.exists():
             raise RecordingError(
                 f"{run.folder}: no config.toml beside the journal; name the one it ran with by --config FILE"
             )
+        bay = make_bay(file)
         first = next((entry for _, entry in read_run(run)), None)
         if first is None:
             continue
         notes: list[str] = []
-        records = play(run, make_bay(file), notes)
+        records = play(run, bay, notes)
         start_ns = first.t_to_mono_ns if isinstance(first, Gap) else first.t_mono_ns
         out.append(Replayed(run.name, records, {}, unit=unit, start_ns=start_ns, notes=notes))
     return out

@@ -1,10 +1,11 @@
-"""`restpoint export FOLDER`: the dataset as plain files for other tools, or made again from the journal."""
+"""`restpoint export FOLDER`: the dataset as plain files, checked, or made again from the journal."""
 
 from __future__ import annotations
 
 import argparse
 import sys
 from pathlib import Path
+from typing import Any
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -13,31 +14,52 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--to", choices=["csv", "parquet", "json"], help="write the tables in this format")
     what.add_argument("--rebuild", action="store_true", help="make the dataset again from the journal")
+    what.add_argument("--check", action="store_true", help="compare all that is sealed with its hashes")
     parser.add_argument("--out", type=Path, help="folder to write to (default: export in the bay's folder)")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Export and name the files; 2 when there is nothing to export."""
-    from logger.export import export
-    from logger.rebuild import bay_name, make_again
-    from logger.replay import make_bay
+    """Do as asked; 1 when a check finds faults, 2 when there is nothing to export."""
     from logger.store import DATASET
 
     if args.rebuild:
-        try:
-            count = make_again(args.folder, bay_name(args.folder), make_bay, _tell)
-        except ValueError as fault:
-            print(fault, file=sys.stderr)
-            return 2
-        print(f"{count} segments made again from the journal")
-        return 0
+        return _rebuild(args.folder)
     dataset = args.folder / DATASET
     if not dataset.is_dir():
         print(f"{args.folder}: no folder `{DATASET}` in it; name the bay's folder", file=sys.stderr)
         return 2
-    for path in export(dataset, args.out or args.folder / "export", args.to):
+    return (
+        _check(args.folder) if args.check else _export(dataset, args.out or args.folder / "export", args.to)
+    )
+
+
+def _export(dataset: Path, out: Path, form: Any) -> int:
+    from logger.export import export
+
+    for path in export(dataset, out, form):
         print(path)
     return 0
+
+
+def _rebuild(folder: Path) -> int:
+    from logger.rebuild import bay_name, make_again
+    from logger.replay import make_bay
+
+    try:
+        count = make_again(folder, bay_name(folder), make_bay, _tell)
+    except ValueError as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    print(f"{count} segments made again from the journal")
+    return 0
+
+
+def _check(folder: Path) -> int:
+    from logger.rebuild import verify
+
+    found = list(verify(folder))
+    print(*found or ["all sealed files are as they were sealed"], sep="\n")
+    return 1 if found else 0
 
 
 def _tell(event: str, detail: str) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from logger.model import CarRest, Record, Rest, Sample
+from logger.model import CarRest, Gap, GapCause, Record, Rest, Sample
 from logger.store.schema import COLUMNS, array, schema
 
 DAY_NS = 86_400_000_000_000
@@ -27,6 +27,8 @@ class SegmentRows:
     def __init__(self) -> None:
         self._pads: dict[str, _PadSamples] = {}
         self._others: dict[str, list[tuple[int, list[Any]]]] = {}
+        self.lossy = False
+        """Whether the journal of this segment lacks entries."""
 
     def add(self, record: Record, offset_ns: int) -> None:
         """Take one record; `offset_ns` is wall less monotonic time (ns), for those without wall time."""
@@ -37,6 +39,7 @@ class SegmentRows:
             row = [getattr(record, name) for name in list(COLUMNS[table])[1:]]
             self._put(table, record.t_from_wall_ns, row)
         else:
+            self.lossy |= isinstance(record, Gap) and record.cause is GapCause.JOURNAL
             t_mono_ns = moment_ns(record)
             t_wall_ns = t_mono_ns + offset_ns
             kind = str(type(record).__struct_config__.tag)

@@ -73,6 +73,23 @@ def test_the_command_names_what_it_wrote(
     assert "name the bay's folder" in capsys.readouterr().err
 
 
+def test_check_compares_with_the_hashes(
+    a_run: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "copy"
+    shutil.copytree(a_run[0], folder)
+    assert run(str(folder), "--check") == 0
+    assert "as they were sealed" in capsys.readouterr().out
+    spoilt = [find_runs(folder)[0].segments[1], files(folder / "dataset", "samples")[0]]
+    for path in spoilt:
+        whole = bytearray(path.read_bytes())
+        whole[len(whole) // 2] ^= 4
+        path.write_bytes(whole)
+    assert run(str(folder), "--check") == 1
+    out = capsys.readouterr().out
+    assert all(f"{path}: its bytes are not those that were sealed" in out for path in spoilt)
+
+
 def test_rebuild_makes_the_dataset_again(
     a_run: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

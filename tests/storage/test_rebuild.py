@@ -13,7 +13,7 @@ from support.small_bay import LiveBay, stream
 
 from logger import journal_folder
 from logger.journal_folder import find_runs, read_run, recover, segment_hash
-from logger.model import CarRest, Record, Rest, Sample
+from logger.model import CarRest, Gap, GapCause, Record, Rest, Sample
 from logger.rebuild import bay_name, config_id, make_again, make_missing
 from logger.replay import make_bay, open_recordings
 from logger.segment import Entry
@@ -136,6 +136,21 @@ def test_a_config_that_no_longer_loads_is_reported_and_not_fatal(a_copy: Path, t
     (find_runs(a_copy)[0].folder / "config.toml").write_bytes(b"[bay]\nnmae = 1\n")
     assert make_missing(a_copy, "barn", make_bay, troubles[1]) == 0
     assert troubles[0] == ["store_not_rebuilt"]
+
+
+def test_what_the_journal_lost_is_not_lost_from_the_dataset_too(tmp_path: Path, troubles: Troubles) -> None:
+    """The disk refuses for a while: the dataset then holds more than the journal, and is not made poorer."""
+    live = LiveBay(tmp_path)
+    entries = list(stream(20.0))
+    for number, entry in enumerate(entries):
+        if number == 300:
+            live.journal.put(Gap(pad="*", t_from_mono_ns=1, t_to_mono_ns=2, cause=GapCause.JOURNAL, count=3))
+        live.feed(entry)
+    live.close()
+    before = dataset_bytes(tmp_path)
+    make_again(tmp_path, "barn", make_bay, troubles[1])
+    assert "store_kept" in troubles[0]
+    assert dataset_bytes(tmp_path) == before
 
 
 def test_a_run_being_written_is_left_alone(tmp_path: Path, troubles: Troubles) -> None:

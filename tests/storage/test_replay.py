@@ -22,7 +22,7 @@ from logger.played import as_object, json_lines, kept, rest_lines
 from logger.recording import RecordingError
 from logger.replay import make_bay, open_recordings
 from logger.segment import Entry
-from logger.store.dataset import car_rests, rests
+from logger.store.dataset import car_rests, files, rests
 
 Run = tuple[Path, list[Entry], list[Record]]
 LB_KG = 0.45359237  # exact: yard and pound agreement 1959; NIST SP 811
@@ -217,17 +217,36 @@ def test_the_command_prints_lines_and_notes(tmp_path: Path) -> None:
     ("words", "says"),
     [
         (["nothing.csv"], "no such file"),
-        (["."], "no journal here"),
+        (["nothing"], "no journal here"),
         (["staircase-AB-kg.csv", "--rate", "10"], "leave --rate away"),
+        (["rests.parquet"], "cannot be read"),
+        (["cut.parquet"], "cannot be read"),
+        (["empty.arrows"], "--config FILE"),
+        (["empty.arrows", "--config", "bay.toml"], "nothing in it to replay"),
+        (["empty.arrows", "--config", "bad.toml"], "capacity_kg"),
+        (["empty.arrows", "--rate", "10"], "for CSV"),
     ],
 )
 def test_the_command_refuses_with_the_next_step(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+    a_run: Run,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    words: list[str],
+    says: str,
 ) -> None:
     staircase(tmp_path)
+    (tmp_path / "bay.toml").write_bytes(CONFIG)
+    (tmp_path / "bad.toml").write_bytes(CONFIG.replace(b"capacity_kg", b"capacity"))
+    (tmp_path / "empty.arrows").write_bytes(b"")
+    (tmp_path / "nothing").mkdir()
+    whole = files(a_run[0] / "dataset", "rests")[0].read_bytes()
+    (tmp_path / "rests.parquet").write_bytes(whole)
+    (tmp_path / "cut.parquet").write_bytes(whole[:-50])
+    monkeypatch.chdir(tmp_path)
     parser = argparse.ArgumentParser()
     verb.arguments(parser)
-    assert verb.run(parser.parse_args([str(tmp_path / words[0]), *words[1:]])) == 2
+    assert verb.run(parser.parse_args(words)) == 2
     out, err = capsys.readouterr()
     assert says in err
     assert out == ""
