@@ -77,7 +77,7 @@ class Journal:
     """Writes entries in the order of `put`; one for a bay and a start of the program.
 
     `snapshot` maps file names to contents (config.toml, layouts used) that are stored beside the segments
-    before the first of them. `on_gap` is called inside `put` with the Gap that says what could not be kept.
+    before the first of them. `on_gap` is called inside `put` with (segment, Gap), the Gap saying what could not be kept.
     """
 
     def __init__(
@@ -88,7 +88,7 @@ class Journal:
         *,
         snapshot: Mapping[str, bytes] | None = None,
         on_closed: ClosedSegment | None = None,
-        on_gap: Callable[[Gap], None] | None = None,
+        on_gap: Callable[[int, Gap], None] | None = None,
     ) -> None:
         self.boot_id = uuid.uuid4().hex[:12]
         self.run = max((run.number for run in run_folders(folder)), default=0) + 1
@@ -145,12 +145,14 @@ class Journal:
             gap, self._lost = self._lost, None
             if gap is not None:
                 self._append(row_of(gap, row.t_wall_ns))
+                gap_segment = self._segment
             self._append(row)
+            segment = self._segment
         if gap is not None:
             self._tell("journal_keeping", f"{gap.count} entries were lost while the disk did not take them")
             if self._on_gap is not None:
-                self._on_gap(gap)
-        return self._segment
+                self._on_gap(gap_segment, gap)
+        return segment
 
     def close(self, timeout_s: float = 10.0) -> None:
         """Write what waits, end the segment and stop; what the disk refuses by then is lost and said."""

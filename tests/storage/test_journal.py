@@ -102,8 +102,13 @@ def test_a_disk_that_refuses_costs_only_what_memory_cannot_hold(tmp_path: Path, 
     """A file stands where the folder should be: nothing can be written until it goes."""
     obstacle = tmp_path / "journal"
     obstacle.write_bytes(b"")
-    gaps: list[Gap] = []
-    journal = Journal(obstacle, quick(memory_bytes=100 * (ROW_BYTES + 26)), troubles[1], on_gap=gaps.append)
+    gaps: list[tuple[int, Gap]] = []
+    journal = Journal(
+        obstacle,
+        quick(memory_bytes=100 * (ROW_BYTES + 26)),
+        troubles[1],
+        on_gap=lambda *gap: gaps.append(gap),
+    )
     for i in range(130):
         journal.put(chunk(i))
     wait_for(lambda: troubles[0] == ["journal_losing", "journal_blocked"] or len(troubles[0]) > 1)
@@ -114,7 +119,7 @@ def test_a_disk_that_refuses_costs_only_what_memory_cannot_hold(tmp_path: Path, 
     journal.close()
     gap = Gap(pad="*", t_from_mono_ns=100 * MS, t_to_mono_ns=129 * MS, cause=GapCause.JOURNAL, count=30)
     assert list(read_journal(obstacle)) == [*(chunk(i) for i in range(100)), gap, chunk(200)]
-    assert gaps == [gap]
+    assert gaps == [(1, gap)]
     assert sorted(troubles[0]) == ["journal_blocked", "journal_keeping", "journal_losing", "journal_restored"]
 
 
