@@ -19,12 +19,12 @@ ENDS: dict[str, bytes] = {"slip": SLIP_END, "cobs": b"\0", "hdlc": HDLC_FLAG}
 def from_slip(raw: bytes) -> bytes:
     """Undo SLIP."""
     body = raw.strip(SLIP_END)
-    if SLIP_ESC not in body:
+    escapes = body.count(SLIP_ESC)
+    if not escapes:
         return body
-    first, *rest = body.split(SLIP_ESC)
-    if not all(part[:1] in (b"\xdc", b"\xdd") for part in rest):
+    if escapes != body.count(b"\xdb\xdc") + body.count(b"\xdb\xdd"):
         raise ValueError("a SLIP escape is followed by neither DC nor DD")
-    return first + b"".join((SLIP_END if part[0] == 0xDC else SLIP_ESC) + part[1:] for part in rest)
+    return body.replace(b"\xdb\xdc", SLIP_END).replace(b"\xdb\xdd", SLIP_ESC)
 
 
 def to_slip(message: bytes) -> bytes:
@@ -61,10 +61,13 @@ def to_cobs(message: bytes) -> bytes:
 
 
 def from_hdlc(raw: bytes) -> bytes:
-    """Undo HDLC-like byte stuffing: 7D escapes a byte XOR 20."""
+    """Undo HDLC-like byte stuffing: 7D escapes a byte XOR 20, whichever byte it is."""
     body = raw.strip(HDLC_FLAG)
-    if b"\x7d" not in body:
+    escapes = body.count(b"\x7d")
+    if not escapes:
         return body
+    if escapes == body.count(b"\x7d\x5e") + body.count(b"\x7d\x5d"):
+        return body.replace(b"\x7d\x5e", HDLC_FLAG).replace(b"\x7d\x5d", b"\x7d")
     first, *rest = body.split(b"\x7d")
     if not all(rest):
         raise ValueError("an escape escapes nothing")

@@ -49,7 +49,8 @@ count from its end, -1 being the last byte.
 
     [fields]                        name = { where it stands, how it reads }, or a constant
     value = {…}                     needed (here or for each pad)
-    unit = "kg"                     needed: kg g mg t lb oz N kN counts; or { where, map }
+    unit = "kg"                     needed: kg g mg t lb oz N kN counts (also ton gr dwt ozt ct, of USB
+                                    scales); or { where, map }
     status = {…}                    or a list of several; also `sign = {…}`
     address = "1"                   or { where, map, coding }
     decimals = { where … }          decimal places sent beside the value, -9…9

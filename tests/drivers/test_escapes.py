@@ -69,3 +69,8 @@ def test_bytes_as_text(data: bytes) -> None:
 def test_text_that_is_no_bytes(text: str) -> None:
     with pytest.raises(ValueError, match=r"<|byte"):
         to_bytes(text)
+
+
+def test_hdlc_escapes_of_any_byte() -> None:
+    # RFC 1662, 4.2: any byte may be escaped, control characters for one
+    assert from_hdlc(b"\x7d\x31\x7d\x5e\x01\x7d\x5d\x7e") == b"\x11\x7e\x01\x7d"
