@@ -77,7 +77,8 @@ class Journal:
     """Writes entries in the order of `put`; one for a bay and a start of the program.
 
     `snapshot` maps file names to contents (config.toml, layouts used) that are stored beside the segments
-    before the first of them. `on_gap` is called inside `put` with (segment, Gap), the Gap saying what could not be kept.
+    before the first of them. `on_gap` is called inside `put` with the segment and the Gap that stands in it
+    for what could not be kept.
     """
 
     def __init__(
@@ -134,21 +135,18 @@ class Journal:
         room again is preceded by a Gap of cause `journal`.
         """
         row = row_of(entry, time.time_ns())
-        size = len(row.data) + ROW_BYTES
+        gap_segment = 0
         with self._lock:
-            full = self._settings.memory_bytes // (1 if self._lost is None else 2)
-            if self._held + size > full:
-                first, self._lost = self._lost is None, _longer(self._lost, row)
-                if first:
-                    self._tell("journal_losing", f"{self._held} bytes wait for the disk; no more are kept")
-                return self._segment
-            gap, self._lost = self._lost, None
-            if gap is not None:
-                self._append(row_of(gap, row.t_wall_ns))
-                gap_segment = self._segment
-            self._append(row)
-            segment = self._segment
-        if gap is not None:
+            gap = self._lost
+            most = self._settings.memory_bytes // (1 if gap is None else 2)
+            room = self._held + len(row.data) + ROW_BYTES <= most
+            if room and gap is not None:
+                gap_segment = self._append(row_of(gap, row.t_wall_ns))
+            self._lost = None if room else _longer(gap, row)
+            segment = self._append(row) if room else self._segment
+        if not room and gap is None:
+            self._tell("journal_losing", f"{self._held} bytes wait for the disk; no more are kept")
+        if room and gap is not None:
             self._tell("journal_keeping", f"{gap.count} entries were lost while the disk did not take them")
             if self._on_gap is not None:
                 self._on_gap(gap_segment, gap)
@@ -166,8 +164,8 @@ class Journal:
     def _tell(self, event: str, detail: str) -> None:
         self._on_trouble(event, f"{self.folder.name}: {detail}")
 
-    def _append(self, row: Row) -> None:
-        """Queue a row, turning to a new segment when the present one is full; the lock is held."""
+    def _append(self, row: Row) -> int:
+        """Queue a row in the present segment, or in a new one when that is full; the lock is held."""
         size = len(row.data) + ROW_BYTES
         age_s = (row.t_mono_ns - self._segment_t_ns) / 1e9
         over = self._segment_bytes + size > self._settings.segment_bytes or age_s > self._settings.segment_s
@@ -177,6 +175,7 @@ class Journal:
         self._segment_bytes += size
         self._queue.append((self._segment, row))
         self._held += size
+        return self._segment
 
     def _work(self) -> None:
         stopping = False
