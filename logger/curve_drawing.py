@@ -21,8 +21,11 @@ FINE = 10
 """Inner units per px: paths are whole numbers (short) and still sharp when zoomed."""
 LABEL_GAP = 13.0
 """Least distance between two labels at the curves' ends, px."""
-STYLES = 6
-"""Kinds of dash; a seventh trace begins again."""
+STYLES = 7
+"""Looks of a trace: 0 is the one that matters, in the accent; 1 to 3 and 6 are ink told apart by dash alone,
+for traces of equal rank; 4 and 5 are faint."""
+EQUALS = (6, 1, 2, 3, 4, 5)
+"""Styles for traces of equal rank, in order: no pad or corner has a colour of its own."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -295,7 +298,7 @@ def _ticks_y(frame: _Frame) -> str:
     values = (
         log_ticks(frame.y_low, frame.y_high)
         if log
-        else ticks(frame.y_low, frame.y_high, max(2, int(frame.h // 34)))
+        else ticks(frame.y_low, frame.y_high, max(3, int(frame.h // 34)))
     )
     step = values[1] - values[0] if len(values) > 1 else nice_step(frame.y_high - frame.y_low)
     out = []
@@ -319,19 +322,20 @@ def _names(chart: Chart, frame: _Frame) -> str:
         f'<text class="name" x="4" y="12">{_axis_name(frame.y)}</text>',
         f'<text class="name end" x="{edge:g}" y="{chart.height - 4}">{_axis_name(frame.x)}</text>',
     ]
-    for span in chart.spans:
-        low = max(float(frame.px([span.low])[0]) / FINE, 0) + frame.left
-        if span.label and low < edge:
-            out.append(
-                f'<text class="spanname" x="{low + 3:.1f}" y="{frame.top - 4:g}">{escape(span.label)}</text>'
-            )
-    for rule in chart.rules:
-        if rule.axis == "x" and rule.label:
-            at = float(frame.px([rule.at])[0]) / FINE + frame.left
-            out.append(
-                f'<text class="spanname" x="{at + 3:.1f}" y="{frame.top - 4:g}">{escape(rule.label)}</text>'
-            )
+    free = frame.left
+    for at, label in sorted(_marks(chart, frame)):
+        if free <= at < edge:
+            place = f'x="{at + 3:.1f}" y="{frame.top - 4:g}"'
+            out.append(f'<text class="spanname" {place}>{escape(label)}</text>')
+            free = at + 6 + 5.6 * len(label)
     return f'<g class="names">{"".join(out)}{_end_labels(chart, frame)}</g>'
+
+
+def _marks(chart: Chart, frame: _Frame) -> list[tuple[float, str]]:
+    """Where names of spans and moments begin along the top, px."""
+    named = [(s.low, s.label) for s in chart.spans] + [(r.at, r.label) for r in chart.rules if r.axis == "x"]
+    places = frame.px([at for at, _ in named]) / FINE + frame.left
+    return [(max(float(x), frame.left), name) for x, (_, name) in zip(places, named, strict=True) if name]
 
 
 def _end_labels(chart: Chart, frame: _Frame) -> str:

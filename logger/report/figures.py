@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.curve_drawing import Axis, Band, Chart, Rule, Span, Trace, chart_svg
+from logger.curve_drawing import EQUALS, Axis, Band, Chart, Rule, Span, Trace, chart_svg
 from logger.curve_numbers import Floats, nice_step
 from logger.mechanics.statics import NOMINAL_TRACK_M, NOMINAL_WHEELBASE_M
 from logger.model import Condition
@@ -73,7 +73,7 @@ def _whole(settle: SettleFigure, units: Units, start: float, low: float, high: f
             x=_after(c.times_s, start),
             y=_masses(c.values_kg, units),
             label=c.label,
-            style=k,
+            style=EQUALS[k % len(EQUALS)],
             break_after=BREAK_S,
         )
         for k, c in enumerate(settle.curves)
@@ -89,7 +89,7 @@ def _whole(settle: SettleFigure, units: Units, start: float, low: float, high: f
             traces=traces,
             spans=tuple(spans),
             width=420,
-            height=224,
+            height=206,
             group=settle.title,
         )
     )
@@ -124,7 +124,7 @@ def _close_up(
                 Rule(at=curve.rest_declared_s - start, axis="x"),
             ),
             width=440,
-            height=48 + 20 * first + 26 * last,
+            height=43 + 20 * first + 26 * last,
             group=group,
         )
     )
@@ -140,7 +140,8 @@ def zero_drawing(zeros: Sequence[ZeroRow], captures: Sequence[tuple[int, float]]
     """Draw every pad's zero as it went from its first check, with the captures' numbers on top."""
     pads = sorted({row.pad for row in zeros})
     traces, bands = [], []
-    for style, pad in enumerate(pads):
+    for k, pad in enumerate(pads):
+        style = EQUALS[k % len(EQUALS)]
         own = [row for row in zeros if row.pad == pad]
         t = np.array([row.t_s for row in own]) / 60
         away = _masses([row.zero.value - own[0].zero.value for row in own], units)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html import escape
 
 from logger.model import CORNERS
@@ -16,6 +17,7 @@ from logger.units import G_N, IN_M, LB_KG
 
 PSI_KPA = LB_KG * G_N / IN_M**2 / 1000
 """One pound-force per square inch in kPa."""
+_MINUS = re.compile(r"(?<![\w.])-(?=\d)")
 FACINGS = {"out": "out", "back": "back, turned half round"}
 
 
@@ -163,7 +165,7 @@ def _pad_notes(data: ReportData) -> list[str]:
             if span.reason:
                 when = f"minute {span.from_s / 60:.1f} to {span.to_s / 60:.1f}"
                 out.append(f"{pad.pad}: {span.condition}, {when} ({span.reason}).")
-    return out
+    return [_MINUS.sub("−", line) for line in out]
 
 
 def conditions(data: ReportData) -> str:

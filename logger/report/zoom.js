@@ -58,7 +58,7 @@
         const mark = part("path", { d: `M${at} ${foot}v4` });
         return this.hadX ? [mark, part("text", { x: at, y: foot + 15 }, text)] : [mark];
       }));
-      this.ty.replaceChildren(...(this.logY ? logarithmic(...ys) : linear(...ys, Math.max(2, Math.floor(this.h / 34)))).flatMap(([v, text]) => {
+      this.ty.replaceChildren(...(this.logY ? logarithmic(...ys) : linear(...ys, Math.max(3, Math.floor(this.h / 34)))).flatMap(([v, text]) => {
         const at = this.top + (1 - this.place(v, this.y0, this.y1, this.logY) - c) / (d - c) * this.h;
         return [part("path", { d: `M${this.left} ${at}h${this.w}` }), part("text", { x: this.left - 6, y: at + 3.5 }, text)];
       }));

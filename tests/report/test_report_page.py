@@ -14,6 +14,7 @@ from report.wagtail import BASE, wagtail
 from logger.cautions import CAUTIONS, GENERAL
 from logger.quantity import Quantity, decimals
 from logger.report.data import ReportData
+from logger.report.figures import settle_drawings
 from logger.report.markup import number, plain
 from logger.report.render import render
 from logger.report.words import cross_sentence, result_sentence
@@ -173,3 +174,8 @@ def test_wedge_is_only_told_where_it_can_be(share: float, u: float | None, said:
 
 def test_numbers_in_sentences_do_not_break_at_a_line_end() -> None:
     assert " " not in plain(Quantity(BASE.mass, 0.3, "kg"), "kg")
+
+
+def test_no_corner_has_a_colour_of_its_own(data: ReportData) -> None:
+    drawn = settle_drawings(data.settles[0], "kg")
+    assert re.findall(r'class="line (s\d)"', drawn)[:4] == ["s6", "s1", "s2", "s3"]
