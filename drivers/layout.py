@@ -149,7 +149,10 @@ class Layout:
     def driver(self) -> Driver:
         """Make a decoder for one port, beginning anew."""
         splitter = self.framing.splitter(decoder(self.plan()), tail_safe=self._tail_safe(), sure=self._sure())
-        return StreamDriver(name=self.name, serial=self.serial, splitter=splitter, poll=self.poll)
+        wraps = next((pad.seq_wraps for pad in self.pads if pad.seq_wraps), None)
+        return StreamDriver(
+            name=self.name, serial=self.serial, splitter=splitter, poll=self.poll, seq_wraps=wraps
+        )
 
     def _sure(self) -> bool:
         return self.poll is not None and self.check is not None and self.check.mask > 0xFF

@@ -15,13 +15,20 @@ class StreamDriver:
     """Decodes one port's stream by a layout.
 
     `request` may be called on another thread than `feed`: it only takes turns and notes what was sent, and
-    the decoder learns of it with the next bytes.
+    the decoder learns of it with the next bytes. `seq_wraps` is how many values the sequence number of frames
+    has before it is 0 again, None when the layout does not say.
     """
 
     def __init__(
-        self, *, name: str, serial: SerialSettings, splitter: Stepper | Hunter, poll: Poll | None = None
+        self,
+        *,
+        name: str,
+        serial: SerialSettings,
+        splitter: Stepper | Hunter,
+        poll: Poll | None = None,
+        seq_wraps: int | None = None,
     ) -> None:
-        self.name, self.serial = name, serial
+        self.name, self.serial, self.seq_wraps = name, serial, seq_wraps
         self._splitter = splitter
         self._turn = Turn(poll) if poll else None
         self._sent: deque[bytes] = deque()

@@ -55,8 +55,8 @@ def test_every_feature_has_a_case() -> None:
     ]
     used = " ".join(texts)
     words = [
-        *framing.KINDS, *BODY_KINDS[1:], *KINDS, "hex", "decimal", "bcd", "float", "twos", "ones", "magnitude",
-        "offset", "sign-last", "little", "swapped", *codes.FLAGS, "minus", "absent", "void",
+        *framing.KINDS, *BODY_KINDS[1:], *KINDS, "hex", "decimal", "bcd", "float", "twos", "ones",
+        "magnitude", "offset", "sign-last", "little", "swapped", *codes.FLAGS, "minus", "absent", "void",
     ]  # fmt: skip
     missing = [word for word in words if not re.search(rf'["/ ]{re.escape(word)}["/ ]', used)]
     assert missing == []

@@ -146,3 +146,8 @@ def test_shipped_layouts_are_short_and_commented() -> None:
         assert len(said) <= 25, path.name
         assert lines[0].startswith("# "), path.name
         assert load_layout(path).about, path.name
+
+
+def test_the_sequence_number_says_where_it_wraps() -> None:
+    assert load_layout(SHIPPED / "stx-etx-xor.toml").driver().seq_wraps == 10000
+    assert load_layout(SHIPPED / "line-plain.toml").driver().seq_wraps is None
