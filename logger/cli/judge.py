@@ -36,10 +36,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Judge the recordings; 0, or 2 when one cannot be read."""
     from logger.clock import now_ns, wall_text
-    from logger.judge_source import judge_path
+    from logger.judge.page import render_verdicts
+    from logger.judge.source import judge_path
+    from logger.judge.text import verdict_json, verdict_table
     from logger.recording import RecordingError
-    from logger.report.verdict_page import render_verdicts
-    from logger.report.verdict_text import verdict_json, verdict_table
     from logger.version import VERSION
 
     try:

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger import judge_measures as measure
-from logger.judge import judge
-from logger.judge_rocks import repeats
-from logger.judge_seen import Hole, Seen, Stood, Zero
+from logger.judge import measures as measure
+from logger.judge.rocks import repeats
+from logger.judge.seen import Hole, Seen, Stood, Zero
+from logger.judge.verdict import judge
 from logger.model import CarRest, Gap, GapCause, Rest, Sample, ZeroCheck
 
 

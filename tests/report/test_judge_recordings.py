@@ -13,11 +13,11 @@ from report.reading import assert_self_contained, read
 from support import shared_data
 
 from logger.cli import main
-from logger.judge import Verdict
-from logger.judge_rocks import Repeats
-from logger.judge_source import judge_path
-from logger.report.verdict_page import render_verdicts
-from logger.report.verdict_text import two_digits, verdict_json, verdict_table
+from logger.judge.page import render_verdicts
+from logger.judge.rocks import Repeats
+from logger.judge.source import judge_path
+from logger.judge.text import two_digits, verdict_json, verdict_table
+from logger.judge.verdict import Verdict
 
 STAIRS = ("hx711_staircase", "swing_run1_serial.csv")
 

@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from logger.curve_numbers import Floats
-from logger.judge_seen import Seen, Stood, Zero
+from logger.judge.seen import Seen, Stood, Zero
 from logger.quantity import Quantity
 from logger.settling.allan import AllanCurve, allan_curve
 from logger.settling.curve import SettleCurve, fit_settle

@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from logger import judge_measures as measure
 from logger.curve_numbers import nice_step
-from logger.judge_measures import Settle, Slope
-from logger.judge_rocks import Repeats, repeats
-from logger.judge_seen import Clock, Seen, Watch
+from logger.judge import measures as measure
+from logger.judge.measures import Settle, Slope
+from logger.judge.rocks import Repeats, repeats
+from logger.judge.seen import Clock, Seen, Watch
 from logger.model import Record, Rock
 from logger.quantity import Quantity
 from logger.settling.allan import AllanCurve

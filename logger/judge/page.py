@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from html import escape
 
-from logger.judge import PadVerdict, Verdict
-from logger.judge_measures import swing_Hz
+from logger.judge import figures as draw
+from logger.judge.measures import swing_Hz
+from logger.judge.text import MARKS, two_digits
+from logger.judge.verdict import PadVerdict, Verdict
 from logger.quantity import Quantity
-from logger.report import verdict_figures as draw
 from logger.report.markup import bullets, figure, section, table, true_minus
 from logger.report.page import page
-from logger.report.verdict_text import MARKS, two_digits
 
 SETTLES = 24
 """Settles listed one by one; the drawing shows them all."""

@@ -7,8 +7,8 @@ from dataclasses import asdict
 from math import isfinite
 from typing import Any
 
-from logger.judge import PadVerdict, Verdict
-from logger.judge_measures import Settle, swing_Hz
+from logger.judge.measures import Settle, swing_Hz
+from logger.judge.verdict import PadVerdict, Verdict
 from logger.model import SCHEMA
 from logger.report.markup import true_minus
 

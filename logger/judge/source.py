@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from logger.judge import Verdict, judge
-from logger.judge_seen import Clock
+from logger.judge.seen import Clock
+from logger.judge.verdict import Verdict, judge
 from logger.recording import kg_per
 from logger.replay import Replayed, make_bay, open_recordings
 

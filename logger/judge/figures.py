@@ -8,8 +8,8 @@ import numpy as np
 
 from logger.curve_drawing import Axis, Band, Chart, Rule, Span, Trace, chart_svg
 from logger.curve_numbers import Floats, nice_step
-from logger.judge import PadVerdict
-from logger.judge_measures import Settle
+from logger.judge.measures import Settle
+from logger.judge.verdict import PadVerdict
 
 SHOWN_S = 20.0
 """Aligned settles are shown for so long from their step."""
