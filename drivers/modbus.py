@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 from drivers import checks
 from drivers.body import Body, Made
@@ -25,7 +26,12 @@ LONGEST = 260
 """A Modbus TCP frame has 260 bytes at most, an RTU frame 256."""
 MOST_REGISTERS = 125
 """Registers that one read may ask for (V1.1b3, 6.3)."""
-_CRC, _ = checks.crc("CRC16-MODBUS")
+
+
+@cache
+def _crc() -> checks.Sum:
+    """The catalogue's function, loaded when the first Modbus line asks for it (10 ms)."""
+    return checks.crc("CRC16-MODBUS")[0]
 
 
 def read_request(unit: int, function: int, first: int, count: int) -> bytes:
@@ -35,7 +41,7 @@ def read_request(unit: int, function: int, first: int, count: int) -> bytes:
 
 def rtu(message: bytes) -> bytes:
     """Add the CRC, low byte first."""
-    return message + _CRC(message).to_bytes(2, "little")
+    return message + _crc()(message).to_bytes(2, "little")
 
 
 def ascii_(message: bytes) -> bytes:
@@ -113,7 +119,7 @@ def _names(table: Table, units: list[int]) -> dict[int, str]:
 def _check(mode: str) -> Check | None:
     if mode == "rtu":
         return Check(
-            name="CRC16-MODBUS", compute=_CRC, at=-2, size=2, first=0, stop=-2, order="little", mask=0xFFFF
+            name="CRC16-MODBUS", compute=_crc(), at=-2, size=2, first=0, stop=-2, order="little", mask=0xFFFF
         )
     if mode == "ascii":
         return Check(name="LRC", compute=checks.summing("sum-twos"), at=-1, size=1, first=0, stop=-1)
