@@ -181,12 +181,12 @@ def test_killed_again_and_again_loses_nothing_and_doubles_nothing(tmp_path: Path
     made = make_missing(tmp_path, "barn", make_bay, lambda event, detail: told.append(event))
     assert set(told) <= {"journal_cut", "store_tidied", "store_rebuilt"}
     runs = find_runs(tmp_path)
-    assert sealed_live >= KILLS // 2  # rounds turned segments before their end
+    assert sealed_live >= KILLS // 4  # rounds turned segments before their end
     assert made >= KILLS  # and each left at least its last one unsealed
     assert len(runs) == KILLS
     for run, count in zip(runs, wanted, strict=True):
         assert len(list(read_run(run))) >= count
-    assert sum(wanted) > 5 * KILLS
+    assert sum(wanted) > 3 * KILLS
     _each_sample_once(tmp_path)
 
 

@@ -155,7 +155,7 @@ def test_a_coarse_clock_is_spread_up_to_the_next_time(tmp_path: Path) -> None:
     assert "coarse" in recording.notes[0]
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=60)
 @given(
     st.text(alphabet='t_spadvlueni,;\n"0123456789.-+eNkg\0 ü', max_size=200), st.sampled_from([None, 10.0])
 )

@@ -82,7 +82,7 @@ def test_a_flipped_bit_is_seen_and_costs_one_batch() -> None:
         assert rows == ROWS or damages, at
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=100)
 @given(st.data())
 def test_random_damage_never_gives_a_row_that_was_not_put(data: st.DataObject) -> None:
     damaged = bytearray(DATA)
@@ -95,7 +95,7 @@ def test_random_damage_never_gives_a_row_that_was_not_put(data: st.DataObject) -
     assert all(row in left for row in rows)  # some of the rows, in their order
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=100)
 @given(st.binary(max_size=400), st.booleans())
 def test_arbitrary_bytes_never_raise(data: bytes, headed: bool) -> None:
     rows, damages = read((head() if headed else b"") + data)

@@ -37,7 +37,7 @@ def kill_once(folder: Path, rng: random.Random) -> int:
         live(folder, writing, rng.randrange(1000))
         os._exit(1)
     os.close(writing)
-    told, enough = b"", rng.randrange(60, 200)
+    told, enough = b"", rng.randrange(50, 130)
     while told.count(b"\n") < enough and (more := os.read(reading, 1 << 16)):
         told += more
     time.sleep(rng.uniform(0.0, 0.02))
