@@ -277,7 +277,9 @@ def curve_traces(seed: int) -> list[Trace]:
         hands = dice.uniform(1.0, 5.0) if dice.random() < 0.3 else 0.0
         plan.append((t, hands, dice.uniform(6.0, 18.0), dice.random() < 0.2))
         t += plan[-1][1] + plan[-1][2]
-    return [_curve(Random(f"curves {seed} {p}"), p, rate, d, noise, average, jitter, plan) for p in PADS]
+    share = dice.choice((None, 0.0, dice.uniform(0.001, 0.01)))
+    tails = (share, dice.uniform(2.0, 10.0))
+    return [_curve(Random(f"curves {seed} {p}"), p, rate, d, noise, average, jitter, plan, tails) for p in PADS]
 
 
 def _curve(
@@ -289,7 +291,9 @@ def _curve(
     average: int,
     jitter: float,
     plan: list[tuple[float, float, float, bool]],
+    tails: tuple[float | None, float],
 ) -> Trace:
+    """One pad; `tails` are the session's share of a step and time constant, share None: new ones every time."""
     rng = np.random.default_rng(dice.randrange(2**32))
     end = plan[-1][0] + plan[-1][1] + plan[-1][2]
     t = np.arange(0.0, end, 1.0 / rate)
@@ -305,7 +309,10 @@ def _curve(
         step, zeta = level - before, dice.uniform(0.08, 0.45)
         ramp, f = dice.uniform(0.3, 1.5), dice.uniform(0.8, 2.8)
         swing, phase = step * dice.uniform(0.02, 0.4), dice.uniform(0, 6.28)
-        tail, tail_s = step * dice.choice((0.0, dice.uniform(0, 0.015))), dice.uniform(2.0, 10.0)
+        share, tail_s = tails
+        if share is None:
+            share, tail_s = dice.choice((0.0, dice.uniform(0, 0.015))), dice.uniform(2.0, 10.0)
+        tail = step * share * dice.uniform(0.6, 1.4)
         now = (t >= start) & (t < start + hands + lasts)
         u = t[now] - start - hands
         rise = np.clip(u / ramp, 0, 1)

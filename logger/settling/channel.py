@@ -215,7 +215,10 @@ class Channel:
         if self.level is None:
             self._look_back()
         noise = self.noise()
-        band = max(self.resolution, self.settings.band_sigma * noise.variance**0.5)
+        sigma = noise.variance**0.5
+        if self.variance is None and self.resolution > 0:
+            sigma = min(sigma, self.settings.likely_sigma_d * self.resolution)
+        band = max(self.resolution, self.settings.band_sigma * sigma)
         fit = estimate(self._t[:n], self._x[:n], self._w[:n], noise, self._tails(n), band)
         if self.variance is not None and fit.scatter < 0.25 * self.variance:
             self.variance = max(fit.scatter, self.resolution**2 / 12.0 * self.floor_factor)
@@ -242,13 +245,12 @@ class Channel:
             if fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples:
                 return False  # as likely a swing as noise
         band = max(self.resolution, s.band_sigma * sigma)
-        patient = fit.span_s > s.patience_s and fit.u <= (
-            min(fit.span_s / s.patience_s - 1.0, 1.0) * s.rest_u * max(self.resolution, sigma)
-        )
+        waited_s = min(max(fit.span_s - s.patience_s, 0.0), s.patience_s)
+        risk = s.risk + waited_s * s.risk_per_s
         sd = (fit.variance / self._mean_n) ** 0.5
         last = abs(self._x[self._n - 1] - fit.now)
         return bool(
-            (fit.risk <= s.risk or patient)
+            fit.risk <= risk
             and sd <= s.wobble_band * band
             and abs(fit.value - fit.now) <= s.reach_band * band
             and abs(fit.slope) * s.creep_horizon_s <= 2.0 * band

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.settling.settings import Settling
-from logger.settling.tail import Estimate
+from logger.settling.tail import FAST, Estimate
 
 Array = NDArray[np.float64]
 
@@ -20,7 +20,7 @@ class TailPrior:
     def __init__(self, settings: Settling) -> None:
         self.settings = settings
         self.tails_s: Array = np.array(settings.tails_s)
-        slow = len(settings.tails_s) - 1
+        slow = len(settings.tails_s) - FAST
         share = (1.0 - settings.no_tail_weight) / slow
         self._counts = settings.tail_prior_rests * np.array([settings.no_tail_weight, *[share] * slow])
         self._square = settings.tail_root**2
@@ -46,7 +46,7 @@ class TailPrior:
     def learn(self, fit: Estimate, behind: Array, age_s: Array, band: float) -> None:
         """Take the fit of a whole rest; the rest's end is `age_s` after the movement before it."""
         reach = np.maximum(self._reach(behind, age_s, band), self.settings.tail_least_band * band)
-        share = fit.left / reach[1:]
+        share = fit.left / reach[FAST:]
         p = fit.weights
         keep = 1.0 - 1.0 / self.settings.tail_memory_rests
         total = self._weight * keep + float(p[1:].sum())

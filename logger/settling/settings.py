@@ -21,9 +21,9 @@ class Settling:
     """Shortest time that can be declared a rest; above the 0.4 s of Canada's stable-indication clause."""
     min_rest_samples: int = 5
     """Fewest samples in a rest; matters below 5 Hz only: fewer cannot tell noise from a tail."""
-    tails_s: tuple[float, ...] = (0.5, 1.2, 2.2, 4.0, 7.0, 12.0)
-    """Time constants: the first is the end of the swing and is always fitted, of the others one or none; tyres
-    and dampers settle with 1–10 s."""
+    tails_s: tuple[float, ...] = (0.4, 1.0, 2.2, 3.7, 6.0, 10.0)
+    """Time constants: the first two are the end of the swing and are always fitted, of the others one or none;
+    tyres and dampers settle with 2–10 s."""
     no_tail_weight: float = 0.5
     """Prior probability that there is no tail left (the rest is shared by tails_s)."""
     tail_prior_rests: float = 3.0
@@ -37,24 +37,24 @@ class Settling:
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 5.0
     """Shortest rest that teaches about tails."""
-    tail_learn_bands: float = 100.0
+    tail_learn_bands: float = 50.0
     """Smallest movement, in bands, that teaches about tails."""
     risk: float = 0.03
     """Declare once the settled value is farther than the tolerance with at most this probability."""
     tolerance_sigma: float = 0.6
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
-    patience_s: float = 4.0
-    """After so long a steady window the limits for u rise in step with it (breathing, wind, creep)."""
-    rest_u: float = 0.6
-    """Highest u, in units of the larger of d and sigma, at which a wobbling load is still called at rest."""
+    patience_s: float = 3.0
+    """After so long within a band the risk taken rises (breathing, wind, creep never let it fall) …"""
+    risk_per_s: float = 0.02
+    """… by so much a second, for as long again."""
     likely_sigma_d: float = 2.0
     """Before any rest was seen, scatter beyond so many d is as likely a swing as noise."""
     unknown_rest_s: float = 3.5
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 20
     """… and have so many samples."""
-    distrust: float = 0.1
-    """Share by which the model of a settle may be wrong: a cell that lay 10 d off is uncertain by 1 d."""
+    distrust: float = 0.4
+    """Share by which the model of a settle may be wrong: a cell that lay 10 d off is uncertain by 4 d."""
     fit_bands: float = 12.0
     """Cells that lay farther off than so many bands belong to the movement, not to the settle that is fitted."""
     reach_band: float = 1.0

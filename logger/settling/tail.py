@@ -1,8 +1,7 @@
 """What will it read once settled: level plus exponential tail, averaged over time constants.
 
-Model, age counted back from now: x(age) = a + b·exp(age/τ) + c·exp(age/τ₀) + noise, so a is the settled value,
-b what is still to go, c what is left of the swing and the last touch (τ₀ is the shortest time constant). The fit
-is weighted least squares with normal priors on b and c; τ (and "no tail") are averaged over by their marginal
+Model, age counted back from now: x(age) = a + b·exp(age/τ) + fast + noise, so a is the settled value, b what
+is still to go; the fast part, two short exponentials, is what is left of the swing and the last touch. The fit is weighted least squares with normal priors; τ (and "no tail") are averaged over by their marginal
 likelihood. No model of a car is right to the last digit: a cell that lay far off counts as uncertain by a share
 of how far, so that movement fades out of the fit by itself. Correlated noise (an indicator's own average, swing,
 breathing) widens u by the von Neumann ratio, rounding by what its dither leaves. Pure numpy, no state.
@@ -17,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+FAST = 2
+"""The first time constants, always fitted: what is left of the swing and of the last touch."""
 ENOUGH_CELLS = 15
 """Cells whose scatter is known to about a factor of two (χ² with a dozen degrees of freedom)."""
 
@@ -102,34 +103,41 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     f = (weight * basis).sum(axis=1) / s0
     basis -= f[:, None]
     y0 = y - mean
-    wb = weight * basis
-    cff = (wb * basis).sum(axis=1)
-    cfy = (wb * y0).sum(axis=1)
+    front = np.ones(len(tau))
+    steady, touch, loose = mean, 0.0, 0.0
     before = 1.0 / (tails.spread * tails.spread)
-    soft = float(cff[0] + floor_variance * before[0])
-    fast = float(cfy[0]) / soft
-    lean = (wb[1:] * basis[0]).sum(axis=1) / soft
-    cff = np.maximum(cff[1:] - lean * lean * soft, 1e-300)
-    fit = (cfy[1:] - lean * cfy[0]) / cff
-    rest = y0 - fast * basis[0]
-    variance, scatter, eta = _scatter(rest, weight, fit, cff, lean, basis, count, noise)
+    for j in range(FAST):  # take the fast ones out of everything behind them
+        row = weight * basis[j]
+        soft = float((row * basis[j]).sum() + floor_variance * before[j])
+        c = float((row * y0).sum()) / soft
+        lean = (row * basis[j + 1 :]).sum(axis=1) / soft
+        steady -= c * f[j]
+        touch += c * front[j]
+        loose += f[j] * f[j] / soft
+        y0 = y0 - c * basis[j]
+        basis[j + 1 :] -= lean[:, None] * basis[j]
+        f[j + 1 :] -= lean * f[j]
+        front[j + 1 :] -= lean * front[j]
+    slow, pull, front, before = basis[FAST:], f[FAST:], front[FAST:], before[FAST:]
+    cff = np.maximum((weight * slow * slow).sum(axis=1), 1e-300)
+    fit = (weight * slow * y0).sum(axis=1) / cff
+    best = int(np.argmax(fit * fit * cff))
+    variance, scatter, eta = _scatter(y0 - fit[best] * slow[best], weight, count, noise)
 
     share = noise.copies * rounding * _undithered(variance, noise)
     scale = max(variance, noise.copies * rounding + share * (per_cell - 1.0), 1e-18) * (2.0 - eta) / eta
-    reach = basis[1:, -1] - basis[1:, 0]
+    reach = np.exp(np.minimum(age[-1] / tau[FAST:], 14.0)) - 1.0
     known = 1.0 / (scale / cff + 2.0 * share / np.maximum(reach * reach, 1e-12))
     told = cff / (scale + 2.0 * share * per_cell)
-    after = known + before[1:]
-    evidence = 0.5 * (fit * fit * told * told / (told + before[1:]) - np.log1p(told / before[1:]))
+    after = known + before
+    evidence = 0.5 * (fit * fit * told * told / (told + before) - np.log1p(told / before))
     log_p = np.concatenate(((0.0,), evidence)) + tails.log_prior
     p = np.exp(log_p - log_p.max())
     p /= p.sum()
     b = fit * known / after
-    pull = f[1:] - lean * f[0]
-    steady = mean - fast * f[0]
     values = np.concatenate(((steady,), steady - b * pull))
     value = float((p * values).sum())
-    common = scale / s0 + scale * f[0] ** 2 / soft
+    common = scale * (1.0 / s0 + loose)
     own = common + np.concatenate(((0.0,), pull * pull / after))
     var = float((p * (own + (values - value) ** 2)).sum())
     risk = sum(
@@ -140,7 +148,7 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
         value=value + float(x[-1]),
         u=float(np.sqrt(var + share)),
         risk=risk,
-        now=value + fast + float((p[1:] * b * (1.0 - lean)).sum()) + float(x[-1]),
+        now=value + touch + float((p[1:] * b * front).sum()) + float(x[-1]),
         slope=slope,
         u_slope=float(np.sqrt(scale / ctt)),
         count=count,
@@ -154,15 +162,8 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     )
 
 
-def _scatter(
-    rest: Array, weight: Array, fit: Array, cff: Array, lean: Array, basis: Array, count: int, noise: Noise
-) -> tuple[float, float, float]:
-    """Residual variance of one sample (with and without what was known) and its von Neumann ratio.
-
-    The residuals are those of the tail that fits best.
-    """
-    best = int(np.argmax(fit * fit * cff))
-    left = rest - fit[best] * (basis[best + 1] - lean[best] * basis[0])
+def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> tuple[float, float, float]:
+    """Residual variance of one sample, with and without what was known, and its von Neumann ratio."""
     near, w = left[:count], weight[:count]
     newest = float((w * near * near).sum())
     free = max(count - 2.0, 1.0)
