@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
+from math import inf
 from typing import TYPE_CHECKING, Any
 
 from logger import topics
@@ -157,7 +158,8 @@ class Bus:
             again = "" if self._closing.is_set() else "; tried again, and what must arrive waits"
             self._tell(False, f"broker {host}:{port}: {why}{again}")
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._closing.wait(), wait_s)
+                async with asyncio.timeout(wait_s):
+                    await self._closing.wait()
             wait_s = min(2 * wait_s, self.settings.retry_most_s)
 
     async def stop(self) -> None:
@@ -220,12 +222,12 @@ class Bus:
         """Say we are here, read what the broker retains of us, put that right; return how it went."""
         kept = self._topics.filters([k for k, c in topics.CHANNELS.items() if c.retain and k != "state"])
         ours = [self._topics.topic("state"), self._topics.commands]
-        await client.subscribe([(address, 1) for address in [*kept, *ours]])
+        await self._answered(client.subscribe([(address, 1) for address in [*kept, *ours]], timeout=inf))
         birth = self._state("online", self._clock())
         await self._publish(client, birth)
         found = await self._read_back(client, birth)
         for address in kept:  # one at a time: the embedded broker answers each by itself
-            await client.unsubscribe(address)
+            await self._answered(client.unsubscribe(address, timeout=inf))
         if found is None:
             return "connected, but may not read what is retained, so a message in doubt may come twice"
         await self._put_right(client, found)
@@ -261,7 +263,7 @@ class Bus:
         self.counts.spared += self.outbox.settle(has)
         for topic, mark in found.items():
             if mark.kind in topics.OF_ONE_BOOT and mark.boot != self._topics.boot:
-                await client.publish(topic, b"", qos=1, retain=True)
+                await self._answered(client.publish(topic, b"", qos=1, retain=True, timeout=inf))
         for message in self.outbox.forgotten(has):
             await self._publish(client, message)
             self.counts.restored += 1
@@ -363,7 +365,19 @@ class Bus:
     async def _publish(self, client: aiomqtt.Client, message: Message) -> None:
         payload = self._topics.payload(message, self._clock()[0])
         channel = message.channel
-        await client.publish(message.topic, payload, qos=channel.qos, retain=channel.retain)
+        await self._answered(client.publish(message.topic, payload, channel.qos, channel.retain, timeout=inf))
+
+    async def _answered(self, call: Awaitable[Any]) -> None:
+        """Wait for a broker's answer to a call without a time limit of its own.
+
+        The client's limit is asyncio.wait_for, which up to Python 3.11 may swallow a cancellation.
+        """
+        limit_s = self.settings.timeout_s
+        try:
+            async with asyncio.timeout(limit_s):
+                await call
+        except TimeoutError:
+            raise ConnectionError(f"no answer within {limit_s:g} s") from None
 
     def _tell(self, connected: bool, detail: str) -> None:
         """Report a change; the same again is no change."""

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from itertools import pairwise
+from math import inf
 from pathlib import Path
 
 import aiomqtt
@@ -123,6 +124,32 @@ def test_cancelling_says_offline_too(mosquitto: Maker) -> None:
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
             await until(lambda: states(heard) == ["online", "offline"])
+
+    asyncio.run(scenario())
+
+
+class Answering:
+    """A client that answers when told, and waits for that as aiomqtt does."""
+
+    def __init__(self) -> None:
+        self.answer = asyncio.Event()
+
+    async def publish(self, *_: object, timeout: float, **__: object) -> None:
+        await asyncio.wait_for(self.answer.wait(), None if timeout == inf else timeout)
+        self.answer.clear()
+
+
+def test_a_cancellation_that_meets_an_answer_is_not_lost() -> None:
+    async def scenario() -> None:
+        client = Answering()
+        bus = Bus(QUICK, "barn", print, print, boot="b", pads=["P1"])
+        task = asyncio.create_task(bus._liveness(client))  # type: ignore[arg-type]  # all it needs
+        await asyncio.sleep(0.01)
+        client.answer.set()
+        await asyncio.sleep(0)
+        task.cancel()
+        await asyncio.wait([task], timeout=0.2)
+        assert task.cancelled(), "it went on as if nothing had been said"
 
     asyncio.run(scenario())
 
