@@ -15,7 +15,7 @@ from typing import Literal
 
 import numpy as np
 
-from logger.curve_numbers import Floats, decimate, log_ticks, nice_step, tick_text, ticks
+from logger.curve_numbers import Floats, extremes, log_ticks, nice_step, tick_text, ticks
 
 FINE = 10
 """Inner units per px: paths are whole numbers (short) and still sharp when zoomed."""
@@ -208,25 +208,29 @@ def _scale(values: Sequence[float] | Floats, axis: Axis, low: float, high: float
     return scaled
 
 
-def _runs(trace: Trace) -> list[tuple[Floats, Floats]]:
-    """Cut a trace where values are missing or x jumps."""
+def _runs(trace: Trace, buckets: int) -> list[tuple[Floats, Floats]]:
+    """Thin a trace and cut it where values are missing or x jumps, as far as such a gap can be seen."""
     x, y = _floats(trace.x), _floats(trace.y)
     good = np.isfinite(x) & np.isfinite(y)
     cut = np.zeros(len(x), bool)
+    cut[1:] = ~good[:-1]
     if trace.break_after is not None and len(x) > 1:
-        cut[1:] = np.diff(x) > trace.break_after
-    cut[1:] |= ~good[:-1]
-    number = np.cumsum(cut)
-    return [(x[m], y[m]) for k in np.unique(number[good]) if (m := good & (number == k)).any()]
+        cut[1:] |= np.diff(x) > trace.break_after
+    run, x, y = np.cumsum(cut)[good], x[good], y[good]
+    keep = extremes(x, y, buckets)
+    if len(keep) < len(x):
+        seen = np.diff(x, prepend=x[0]) > 2 * (x[-1] - x[0]) / buckets
+        run = np.cumsum(seen & (np.diff(run, prepend=run[0]) > 0))
+    edges = np.flatnonzero(np.diff(run[keep])) + 1
+    return list(zip(np.split(x[keep], edges), np.split(y[keep], edges), strict=True))
 
 
 def _trace(trace: Trace, frame: _Frame) -> str:
     draw: dict[str, Callable[[Floats, Floats], str]] = {"line": _line, "dots": _dots, "steps": _steps}
-    buckets = int(frame.w * 2)
+    buckets = int(frame.w * (8 if trace.look == "dots" else 2))
     d = []
-    for x, y in _runs(trace):
-        thin = (x, y) if trace.look == "dots" and len(x) <= 8 * buckets else decimate(x, y, buckets)
-        px, py = frame.px(thin[0]), frame.py(thin[1])
+    for x, y in _runs(trace, buckets):
+        px, py = frame.px(x), frame.py(y)
         fit = np.isfinite(px) & np.isfinite(py)
         d.append(draw[trace.look](np.rint(px[fit]), np.rint(py[fit])))
     kind = f"{trace.look} s{trace.style % STYLES}" + (" quiet" if trace.quiet else "")

@@ -27,12 +27,17 @@ def overview(pad: PadVerdict) -> str:
             summary=f"Pad {pad.pad}: the whole recording, {len(seen.stood)} rests shaded",
             x=Axis(label="seconds"),
             y=Axis(label="reading", unit=pad.unit),
-            traces=(Trace(x=seen.t_s, y=seen.x_kg / pad.per_unit_kg, break_after=2.0),),
+            traces=(Trace(x=seen.t_s, y=seen.x_kg / pad.per_unit_kg, break_after=_apart(pad)),),
             spans=tuple(spans),
             width=860,
             height=190,
         )
     )
+
+
+def _apart(pad: PadVerdict) -> float:
+    """Readings further apart than this (s) are not joined by a line."""
+    return max(2.0, 6.0 / pad.seen.rate_Hz) if pad.seen.rate_Hz > 0 else 2.0
 
 
 def _band(pad: PadVerdict) -> float:
@@ -47,7 +52,10 @@ def aligned(pad: PadVerdict) -> str:
     longest = min(max((float(s.t_s[-1]) - s.t_step_s for s in pad.settles), default=1.0), SHOWN_S)
     traces = [
         Trace(
-            x=s.t_s - s.t_step_s, y=(s.x_kg - s.stood.level_kg) / pad.per_unit_kg, quiet=True, break_after=2.0
+            x=s.t_s - s.t_step_s,
+            y=(s.x_kg - s.stood.level_kg) / pad.per_unit_kg,
+            quiet=True,
+            break_after=_apart(pad),
         )
         for s in pad.settles
     ]

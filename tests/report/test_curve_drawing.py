@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.curve_drawing import EQUALS, Axis, Band, Chart, Rule, Span, Trace, chart_svg
-from logger.curve_numbers import decimate, log_ticks, nice_step, tick_text, ticks
+from logger.curve_numbers import extremes, log_ticks, nice_step, tick_text, ticks
 
 
 @given(
@@ -23,7 +23,8 @@ from logger.curve_numbers import decimate, log_ticks, nice_step, tick_text, tick
 def test_thinning_keeps_every_bucket_s_extremes_and_both_ends(values, buckets, random) -> None:
     x = np.sort([random.uniform(0, 100) for _ in values])
     y = np.array(values)
-    tx, ty = decimate(x, y, buckets)
+    keep = extremes(x, y, buckets)
+    tx, ty = x[keep], y[keep]
     assert len(tx) <= max(2 * buckets + 2, len(x) if len(x) <= 2 * buckets else 0)
     assert (tx[0], ty[0]) == (x[0], y[0])
     assert (tx[-1], ty[-1]) == (x[-1], y[-1])
@@ -119,3 +120,14 @@ def test_poor_data_give_a_drawing_all_the_same(values: list[float], log: bool) -
     assert ElementTree.fromstring(svg).get("aria-label") == "poor <data>"
     assert "nan" not in svg.replace("aria-label", "")
     assert "inf" not in svg
+
+
+def test_a_stream_full_of_holes_is_thinned_all_the_same() -> None:
+    y = np.random.default_rng(1).normal(0, 1, 200_000)
+    y[::7] = np.nan
+    y[100_000:120_000] = np.nan
+    trace = Trace(x=np.arange(200_000) / 80, y=y)
+    svg = chart_svg(Chart(summary="", x=Axis(label="t"), y=Axis(label="v"), traces=(trace,)))
+    (line,) = parts(svg, "line")
+    assert str(line.get("d")).count("M") == 2  # the one hole wide enough to be seen
+    assert len(svg) < 60_000
