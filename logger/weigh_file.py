@@ -83,8 +83,7 @@ def read_weighings(path: Path, known: Known) -> Readings:
     if any(row.u_kg is None for row in rows):
         notes.append(
             f"The file gives no u for {'any' if u_assumed else 'some'} reading: ±{2 * assumed_u:.2g} kg "
-            "(half its "
-            "last digit, at least 0.1 kg) is assumed, wider where the runs scatter more."
+            "(half its last digit, at least 0.1 kg) is assumed, wider where the runs scatter more."
         )
     return Readings(
         weighings=tuple(weighings), notes=(*notes, *_facing_notes(weighings)), u_assumed=u_assumed
@@ -92,18 +91,12 @@ def read_weighings(path: Path, known: Known) -> Readings:
 
 
 def _rows(path: Path) -> tuple[list[Row], list[str]]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise ConfigError([f"{path}: cannot be read ({error.strerror}); check the path"]) from error
-    except UnicodeDecodeError as error:
-        raise ConfigError([f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8"]) from error
-    lines = text.splitlines()
+    lines = _lines(path)
     start = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
     if start is None:
         raise ConfigError([f"{path}: is empty; the first line names the columns: {','.join(COLUMNS)}"])
-    separator = ";" if lines[start].count(";") > lines[start].count(",") else ","
-    header = [name.strip().lower() for name in lines[start].split(separator)]
+    separator = max(",;\t", key=lines[start].count)
+    header = [name.lower() for name in _cells(lines[start], separator) or []]
     missing = [name for name in COLUMNS if name not in header]
     if missing:
         named = ",".join(COLUMNS)
@@ -115,8 +108,11 @@ def _rows(path: Path) -> tuple[list[Row], list[str]]:
     for number, line in enumerate(lines[start + 1 :], start + 2):
         if not line.strip() or line.startswith("#"):
             continue
-        cells = next(csv.reader([line], delimiter=separator))
-        values = dict(zip(header, (c.strip() for c in cells), strict=False))
+        cells = _cells(line, separator)
+        if cells is None:
+            faults.append(f"{path}:{number}: is no line of a CSV; check its quotes")
+            continue
+        values = dict(zip(header, cells, strict=False))
         if not values.get("value"):
             notes.append(f"Line {number} has no value and counts as not weighed.")
             continue
@@ -127,6 +123,22 @@ def _rows(path: Path) -> tuple[list[Row], list[str]]:
     if faults:
         raise ConfigError(faults)
     return rows, notes
+
+
+def _lines(path: Path) -> list[str]:
+    try:
+        return path.read_text(encoding="utf-8-sig").splitlines()
+    except OSError as error:
+        raise ConfigError([f"{path}: cannot be read ({error.strerror}); check the path"]) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError([f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8"]) from error
+
+
+def _cells(line: str, separator: str) -> list[str] | None:
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=separator))]
+    except csv.Error:
+        return None
 
 
 def _row(line: int, cells: dict[str, str], *, decimal_comma: bool) -> tuple[Row | None, list[str]]:
@@ -215,8 +227,7 @@ def _runs(path: Path, rows: Sequence[Row]) -> tuple[list[tuple[str, list[Row]]],
             if count > 1 and len(block) < 4:
                 faults += [
                     f"{path}:{row.line}: run {name} has {row.corner} a second time; strike one of them, or "
-                    "give "
-                    "the second weighing a run of its own"
+                    "give the second weighing a run of its own"
                     for row in block
                 ]
             runs.append((name if count == 1 else f"{name} ({count})", block))
@@ -251,8 +262,7 @@ def _unfit(name: str, rows: Sequence[Row]) -> list[str]:
         on = 4 - len(missing)
         return [
             f"run {name} has {on} wheel{'s' if on != 1 else ''} on pads, {' and '.join(missing)} missing: "
-            "three "
-            "wheels do not tell what the fourth carries. Weigh all four at once."
+            "three wheels do not tell what the fourth carries. Weigh all four at once."
         ]
     wrong = []
     for what in ("pad", "spot"):
@@ -295,8 +305,8 @@ def _facing_notes(weighings: Sequence[Weighing]) -> list[str]:
     first = {w.spot_set: w for w in reversed(weighings)}
     return [
         f"Run {w.run} faces {w.facing}, but its spots are not those of a half turn against run "
-        f"{first[w.spot_set].run}: "
-        f"LF stands on {w.spots[0]}. Facing is taken as written; check the spots, the floor is freed by them."
+        f"{first[w.spot_set].run}: LF stands on {w.spots[0]}. Facing is taken as written; check the spots, "
+        "the floor is freed by them."
         for w in weighings
         if w.out_spots != first[w.spot_set].out_spots
     ]

@@ -49,11 +49,12 @@ def next_placements(f: Fit, index: int, aim: str) -> tuple[Next, ...]:
     base = _base(f)
     normals = [base + more for more in _added(f, [w for _, w in candidates])]
     level = f.prior.known.height_u_m
-    if not f.prior.measured[_floor_of(f, index) + 3]:
-        actions.append(
-            f"Measure the heights of the four pad tops with a water or laser level, to ±{2e3 * level:g} mm."
-        )
-        normals.append(base + _precision(f, _heights_precision(f, index)))
+    how = f"with a water or laser level, to ±{2e3 * level:g} mm"
+    if f.prior.measured[_floor_of(f, index) + 3]:
+        actions.append(f"Measure the heights of the four pad tops again {how}, and take the mean.")
+    else:
+        actions.append(f"Measure the heights of the four pad tops {how}.")
+    normals.append(base + _precision(f, _heights_precision(f, index)))
     after = [_figures(f, index, c) for c in _covariances(f, index, np.array(normals))]
     ranked = sorted(zip(actions, after, strict=True), key=lambda step: step[1][aim][0])
     return tuple(_next(action, aim, now[aim], figures) for action, figures in ranked)

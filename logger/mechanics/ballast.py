@@ -123,8 +123,7 @@ def _notes(short: Array, after: Array, target: Target) -> tuple[str, ...]:
     if short[0] and target.least_total_kg is not None:
         notes.append(
             f"The least total: {total:.1f} kg is reached, {target.least_total_kg - total:.1f} kg short. "
-            "Allow more "
-            "capacity or add a place."
+            "Allow more capacity or add a place."
         )
     for i, name, weights, share, ways in (
         (1, "front", FRONT, target.front, ("ahead", "to the rear")),
@@ -134,8 +133,7 @@ def _notes(short: Array, after: Array, target: Target) -> tuple[str, ...]:
             off = float(weights @ after / total) - share
             way = ways[0] if off < 0 else ways[1]
             notes.append(
-                f"The tolerance of {name} %: {100 * (share + off):.2f} % is reached, {100 * abs(off):.2f} "
-                "% off. Allow "
-                f"±{100 * abs(off):.2f} %, or add capacity further {way}."
+                f"The tolerance of {name} %: {100 * (share + off):.2f} % is reached, {100 * abs(off):.2f} % "
+                f"off. Allow ±{100 * abs(off):.2f} %, or add capacity further {way}."
             )
     return tuple(notes)

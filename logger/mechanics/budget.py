@@ -197,7 +197,6 @@ def _sentences(
             way = ways[0] if off.value > 0 else ways[1]
             lines.append(
                 f"{name}: {shown} too {'much' if off.value > 0 else 'little'}; {moment:.3g} kg·m {way} are "
-                "needed, "
-                f"such as {moment:.3g} kg moved by 1 m."
+                f"needed, such as {moment:.3g} kg moved by 1 m."
             )
     return tuple(lines)

@@ -61,11 +61,9 @@ def two_builds(f: Fit, build: str) -> str | None:
     if abs(gap) < 6 * u or within > abs(gap) / 3:
         return None
     return (
-        f"Facing back the car weighs {abs(gap):.3g} kg {'more' if gap > 0 else 'less'} than facing out, "
-        "and turning "
-        "cannot do that: the facings are of different builds (a person, fuel or a part aboard once and not "
-        "the other "
-        "time), or a pad's zero moved between them. Weigh both in one build."
+        f"Facing back the car weighs {abs(gap):.3g} kg {'more' if gap > 0 else 'less'} than facing out, and "
+        "turning cannot do that: the facings are of different builds (a person, fuel or a part aboard once "
+        "and not the other time), or a pad's zero moved between them. Weigh both in one build."
     )
 
 
@@ -113,8 +111,8 @@ def _one_pad(odd: Weighing, change: Array, wrench: Array, weight: Array) -> str 
         return None
     return (
         f"It fits if pad {odd.pads[best]} under {CORNERS[best]} read {abs(size):.3g} kg too "
-        f"{'high' if size > 0 else 'low'}: check its zero, and that its wheel's edge does not drag. "
-        "The suspension cannot do this."
+        f"{'high' if size > 0 else 'low'}: check its zero, and that its wheel's edge does not drag. The "
+        "suspension cannot do this."
     )
 
 

@@ -112,8 +112,8 @@ def axle_lift(lift: Lift) -> Height:
     lifts = {round(s.lift_m, 4) for s in lift.steps}
     if len(lifts) < LEAST_STEPS or min(lifts) <= 0:
         raise ValueError(
-            f"{len(lifts)} different lifts were given; three above zero are needed at least, up and down, "
-            "so that sticking and a bad reading show"
+            f"{len(lifts)} different lifts were given; three above zero are needed at least, up and down, so "
+            "that sticking and a bad reading show"
         )
     tangents = np.array([0.0, *(tan(lift_angle_rad(lift, s.lift_m)) for s in lift.steps)])
     moments = np.array([0.0, *(_moment(lift, s, t) for s, t in zip(lift.steps, tangents[1:], strict=True))])
@@ -161,8 +161,7 @@ def _notes(lift: Lift, fitted: Line, u: float, hysteresis: float | None) -> tupl
     if fitted.chi2 > fitted.freedom + 4 * sqrt(2 * fitted.freedom):
         notes.append(
             "The points leave the line by more than the pads' ±: is the suspension blocked solid, do the "
-            "wheels "
-            "roll freely, did the fuel move? Unblocked suspension falsifies the height by 20–50 % "
+            "wheels roll freely, did the fuel move? Unblocked suspension falsifies the height by 20–50 % "
             "(SAE paper of 1998-02-23 on errors of measured heights)."
         )
     if hysteresis is None:

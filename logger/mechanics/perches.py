@@ -143,8 +143,7 @@ def _notes(reached: Quantity, target: float, tolerance: float) -> tuple[str, ...
         return ()
     return (
         f"The perches cannot reach {100 * target:.2f} %: {100 * reached.value:.2f} % is as near as their "
-        "travel and "
-        "steps allow. Finer steps, more travel, or another corner's perch would bring it nearer.",
+        "travel and steps allow. Finer steps, more travel, or another corner's perch would bring it nearer.",
     )
 
 

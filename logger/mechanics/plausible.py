@@ -45,8 +45,7 @@ def faults_of(w: Weighing, known: Known) -> list[str]:
     if isfinite(total) and not faults and not LEAST_CAR_KG <= total <= MOST_CAR_KG:
         faults.append(
             f"run {w.run}: a total of {total:.4g} kg is not a car's ({LEAST_CAR_KG:g} to {MOST_CAR_KG:g} "
-            "kg). "
-            "Check the unit and that all four wheels stand on pads."
+            "kg). Check the unit and that all four wheels stand on pads."
         )
     return faults
 

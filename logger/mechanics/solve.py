@@ -15,7 +15,7 @@ from logger.mechanics.fit import Fit, conditional
 from logger.mechanics.floor import floor_shape
 from logger.mechanics.parts import Part, part
 from logger.mechanics.plausible import refuse_impossible
-from logger.mechanics.statics import Array, Geometry, Statics, root, statics
+from logger.mechanics.statics import Array, Geometry, root, statics
 from logger.mechanics.suspects import Suspect, sift
 from logger.mechanics.weighing import Allowances, Known, Weighing
 from logger.model import Corner
@@ -232,8 +232,3 @@ def _gains(f: Fit) -> dict[str, Quantity]:
     at = f.unknowns.at_gain
     told = {p: _at(f, _unit(f, at + i), f.p[at + i], "1") for i, p in enumerate(f.unknowns.pads)}
     return {p: q for p, q in told.items() if q.u}
-
-
-def as_statics(solution: Solution) -> Statics:
-    """The solution's figures as plain statics."""
-    return statics(solution.loads_kg, solution.covariance_kg2, solution.geometry)

@@ -176,9 +176,8 @@ def _hanging(f: Fit) -> tuple[Suspect, ...]:
         share = -float(off[i]) * n / (n - 1) * (1 / front + 1 / rear) / f.p[4 * f.unknowns.build[i]]
         text = (
             f"Run {w.run} differs in cross weight alone, by {100 * share:+.2g} %: total, front and left "
-            "agree, "
-            "so the suspension hung (dampers, bushings, scrubbed tyres). Rock the car and weigh again; it "
-            "is kept."
+            "agree, so the suspension hung (dampers, bushings, scrubbed tyres). Rock the car and weigh "
+            "again; it is kept."
         )
         found.append(Suspect(run=w.run, build=w.build, by=float(by[i]), text=text, set_aside=False))
     return tuple(found)

@@ -68,13 +68,12 @@ def _twist_words(f: Fit, index: int) -> str:
     if twist_measured:
         return (
             "The car's own diagonal (cross weight) cannot be told from what the measured floor twist does "
-            "to it: "
-            "the car's warp stiffness is not known. A shim test, or the spring and bar rates, would tell."
+            "to it: the car's warp stiffness is not known. A shim test, or the spring and bar rates, would "
+            "tell."
         )
     return (
         "The car's own diagonal (cross weight) cannot be told from a twist of the floor; half a turn does "
-        "not "
-        "separate them. Measure the four pad-top heights (water or laser level), then shim or correct."
+        "not separate them. Measure the four pad-top heights (water or laser level), then shim or correct."
     )
 
 
@@ -98,28 +97,24 @@ def _gain_words(f: Fit) -> tuple[str, ...]:
     if len(groups) == 1:
         return (
             "A gain common to all pads cannot be told from a heavier or lighter car (shares and places do "
-            "not "
-            "change); a known mass on a pad would tell.",
+            "not change); a known mass on a pad would tell.",
         )
     rest = "The ± takes the rest of their calibration as right."
     if not _changed_places(f):
         return (
             f"Pads {', '.join(pads)} never changed places: a pad that reads too high cannot be told from a "
-            "heavier "
-            "corner. The ± takes their calibration as right.",
+            "heavier corner. The ± takes their calibration as right.",
         )
     if len(groups) == len(pads):
         told = "only in part" if f.told_gains.size else "not"
         return (
             f"Pads {', '.join(pads)} changed places, but their gains could {told} be told from the rest. "
-            f"{rest} "
-            "Exchange them left for right and front for rear on the same spots.",
+            f"{rest} Exchange them left for right and front for rear on the same spots.",
         )
     named = "; ".join(" and ".join(pads[i] for i in g) for g in groups)
     return (
         f"The pads' gains are told only within groups ({named}), not of one group against another. {rest} "
-        "Exchange "
-        "pads between the groups.",
+        "Exchange pads between the groups.",
     )
 
 
@@ -165,19 +160,20 @@ def _averaging_words(f: Fit, index: int) -> list[str]:
     at = unknowns.at_floor + 4 * both[0] + 3
     _, front, rear = unknowns.geometry.lengths_m
     per_rad = f.p[unknowns.at_K] * (1 / front + 1 / rear) / f.p[4 * index]
-    if f.prior.measured[at]:
-        size = f"the measured twist of {1e3 * f.p[at]:+.2g} mrad moves cross "
-        size += f"by {-100 * per_rad * f.p[at]:+.2g} %"
-        size += " and is taken off"
-    else:
-        theta = 4e-3 / ((front + rear) / 2)
-        size = f"a twist of 4 mm here could move cross by about {100 * per_rad * theta:.2g} %"
-    return [
+    said = (
         "Averaging the two facings removes the floor's tilt but does not remove floor twist: half a turn "
-        "maps the "
-        f"twist onto itself; {size}. Two ways out: measure the four pad-top heights and shim or correct, "
-        "or make "
-        "a shim test for the car's warp stiffness."
+        "maps the twist onto itself"
+    )
+    if f.prior.measured[at]:
+        theta = f.p[at]
+        moved = (
+            f"the measured twist of {1e3 * theta:+.2g} mrad moves cross by {-100 * per_rad * theta:+.2g} %"
+        )
+        return [f"{said}; {moved} and is taken off."]
+    size = 100 * per_rad * 4e-3 / ((front + rear) / 2)
+    return [
+        f"{said}; a twist of 4 mm here could move cross by about {size:.2g} %. Two ways out: measure the "
+        "four pad-top heights and shim or correct, or make a shim test for the car's warp stiffness."
     ]
 
 
@@ -187,27 +183,25 @@ def _allowance_words(f: Fit, index: int) -> list[str]:
     lines = []
     if {"front", "left"} & set(open_):
         lines.append(
-            f"The ± of front, left and place contains an allowance for a floor slope nobody measured "
+            "The ± of front, left and place contains an allowance for a floor slope nobody measured "
             f"({1e3 * allow.slope:g} mm in a metre, one standard deviation)."
         )
     if "cross" in open_ and not all(f.prior.measured[_twists(f, index)]):
         lines.append(
             "The ± of cross contains an allowance for a floor twist nobody measured "
-            f"({1e3 * allow.twist_m:g} mm "
-            "at one corner, one standard deviation)."
+            f"({1e3 * allow.twist_m:g} mm at one corner, one standard deviation)."
         )
     stiffness = f.unknowns.at_K
     guessed = f.covariance[stiffness, stiffness] > (0.8 * f.prior.u[stiffness]) ** 2
     if guessed and not f.prior.measured[stiffness] and "cross" in open_:
         lines.append(
-            "The car's warp stiffness is a guess from its mass; spring and bar rates or a shim test "
-            "replace it."
+            "The car's warp stiffness is a guess from its mass; spring and bar rates or a shim test replace "
+            "it."
         )
     if np.sum(f.unknowns.build == index) == 1:
         lines.append(
             f"One run only: how far the suspension scatters is a guess ({100 * f.scatter:.2g} % of cross). "
-            "Rock the "
-            "car and weigh again."
+            "Rock the car and weigh again."
         )
     return lines
 
@@ -222,8 +216,7 @@ def _contradiction_words(f: Fit) -> list[str]:
     if off[unknowns.at_floor : unknowns.at_K].any():
         lines.append(
             "The measured heights do not go with what turning the car shows: were spots mixed up, or was "
-            "the level "
-            "read wrongly? Measure them again."
+            "the level read wrongly? Measure them again."
         )
     if off[unknowns.at_K]:
         lines.append(
@@ -242,8 +235,6 @@ def _scatter_words(f: Fit) -> list[str]:
         return []
     return [
         f"Total, front and left scatter {np.sqrt(f.unknowns.widened):.2g} times as far as the readings' ± "
-        "allows, "
-        "and the suspension cannot do that: suspect a pad, a zero, a dragging wheel edge, a person leaning "
-        "on the "
-        "car. The readings' ± is taken that much wider."
+        "allows, and the suspension cannot do that: suspect a pad, a zero, a dragging wheel edge, a person "
+        "leaning on the car. The readings' ± is taken that much wider."
     ]

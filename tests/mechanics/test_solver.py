@@ -13,7 +13,7 @@ from mechanics.worlds import GEOMETRY, PADS, SPOTS, STATE, STIFFNESS, geometries
 
 from logger.mechanics.fit import SCATTERS, fit
 from logger.mechanics.floor import attitude
-from logger.mechanics.solve import as_statics, solve, solve_builds
+from logger.mechanics.solve import solve, solve_builds
 from logger.mechanics.statics import Geometry, statics
 from logger.mechanics.unknowns import Prior, Unknowns
 from logger.mechanics.weighing import HALF_TURN, Allowances, Known, Weighing, weighing_from_capture
@@ -55,7 +55,6 @@ def test_one_weighing_is_its_statics():
     assert got.total.u == pytest.approx(plain.total.u, rel=1e-3)
     assert got.front.u > 5 * plain.front.u
     assert got.cross.u > 10 * plain.cross.u
-    assert as_statics(got).cross == got.cross
 
 
 @settings(deadline=None, max_examples=30)

@@ -7,10 +7,15 @@ import json
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from mechanics.worlds import PADS, STATE, STIFFNESS, true_loads, weighing
+from support import ROOT
 
 from logger.car_file import read_car
 from logger.cli import weigh
+from logger.mechanics.solve import solve
+from logger.mechanics.statics import Geometry
 from logger.mechanics.weighing import Known
 from logger.model import CORNERS
 from logger.typed_toml import ConfigError
@@ -291,6 +296,47 @@ def test_files_that_are_not_there_or_not_text(tmp_path):
     (tmp_path / "b.csv").write_bytes(b"run,\xff\xfe")
     with pytest.raises(ConfigError, match="not UTF-8"):
         read_weighings(tmp_path / "b.csv", Known())
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.lists(st.text(max_size=40), max_size=8), st.booleans())
+def test_no_text_breaks_the_reader(tmp_path_factory, lines, with_header):
+    """Anything at all: weighings or a list of faults, never another error."""
+    file = tmp_path_factory.mktemp("any") / "a.csv"
+    file.write_text("\n".join([HEADER] * with_header + lines), encoding="utf-8")
+    with pytest.raises(ConfigError):
+        read_weighings(file, Known())
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(0, 23), st.integers(0, 8), st.text(max_size=12))
+def test_any_one_cell_replaced_is_solved_or_refused_in_words(tmp_path_factory, line, cell, text):
+    rows = session()
+    cells = rows[line].split(",")
+    cells[cell] = text
+    file = tmp_path_factory.mktemp("cell") / "a.csv"
+    file.write_text("\n".join([HEADER, *rows[:line], ",".join(cells), *rows[line + 1 :]]), encoding="utf-8")
+    faults = []
+    try:
+        readings = read_weighings(file, Known())
+        solve(readings.weighings, Geometry(), u_assumed=readings.u_assumed)
+    except ConfigError as error:
+        faults = error.faults
+    assert all("a.csv" in fault for fault in faults)
+
+
+def test_the_example_is_solved_as_the_readme_says(capsys):
+    """Wagtail's files in examples/: invented, 6 mm out of plane, levelled, shim-tested."""
+    parser = argparse.ArgumentParser()
+    weigh.arguments(parser)
+    files = [str(ROOT / "examples" / name) for name in ("wagtail.csv", "wagtail.toml")]
+    assert weigh.run(parser.parse_args([files[0], "--car", files[1], "--json"])) == 0
+    got = json.loads(capsys.readouterr().out)
+    truth = {"total": 968.0, "x": 1.41, "y": 0.012, "cross": np.sum(true_loads()[[1, 2]]) / 968}
+    for name, value in truth.items():
+        assert abs(got[name]["value"] - value) <= 2.5 * got[name]["u"]
+    assert got["cross"]["u"] < 0.004
+    assert "cross" not in got["open"]
 
 
 @pytest.mark.parametrize(
