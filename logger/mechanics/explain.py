@@ -23,7 +23,8 @@ def explain(odd: Weighing, peers: Sequence[Weighing], f: Fit) -> str:
     if not peers:
         return f"Run {odd.run} does not fit weighings of other builds; weigh it again."
     away = tuple(float(x) for x in 1e8 * np.eye(4).ravel())
-    silent = Weighing(**{f: getattr(odd, f) for f in odd.__struct_fields__} | {"covariance_kg2": away})
+    fields = {name: getattr(odd, name) for name in odd.__struct_fields__}
+    silent = Weighing(**(fields | {"covariance_kg2": away}))
     geometry = f.unknowns.geometry
     unknowns = Unknowns([silent, *peers], geometry)
     result = fit(unknowns, Prior(unknowns, f.prior.known, f.prior.allow))
