@@ -99,6 +99,9 @@ class Channel:
         self._until_fit = 0
         self._told_s = 0.0
         self._samples = 0
+        self._wide = False
+        """Is the rest (or the fit under way) one of a swaying load?"""
+        self._tried = 0
 
     # -- feeding ---------------------------------------------------------------------------------------
 
@@ -171,7 +174,7 @@ class Channel:
 
     def _learn(self, fit: Estimate) -> None:
         """Learn noise from a quiet stretch: fast downwards, slowly upwards."""
-        if fit.count < 8:
+        if fit.count < 8 or self._wide:
             return
         scatter = fit.scatter if fit.count >= ENOUGH_CELLS else fit.variance
         eta = max(min(fit.eta, 1.0), 0.05)
@@ -184,7 +187,7 @@ class Channel:
     def _learn_tail(self, fit: Estimate) -> None:
         """Teach the bay's expectation of tails, after a rest that was long and a movement that was large."""
         s = self.settings
-        if fit.span_s >= s.tail_learn_s and self._behind.max() >= s.tail_learn_bands * self.band():
+        if not self._wide and fit.span_s >= s.tail_learn_s and self._behind.max() >= s.tail_learn_bands * self.band():
             self.prior.learn(fit, self._behind, self._t[self._n - 1] - self._behind_s, self.band())
 
     # -- seeking ---------------------------------------------------------------------------------------
@@ -206,10 +209,35 @@ class Channel:
         recent = self._x[self._n - min(5, least) : self._n]
         if self.variance is not None and float(recent.max() - recent.min()) > 8.0 * self.band():
             return []
+        self._wide = False
         fit = self._fit(self._n)
-        if fit.count < least or not self._good(fit):
+        if fit.count >= least and self._good(fit):
+            return self._declare(fit, end_ns)
+        return self._seek_wobble(end_ns) if self._due(end_ns) else []
+
+    def _due(self, end_ns: int) -> bool:
+        """Is it time to try for a wobbling rest? Twice a second is enough for what takes seconds."""
+        wait = round(0.5e9)
+        if self.variance is None or end_ns // wait == self._tried // wait:
+            return False
+        self._tried = end_ns
+        return True
+
+    def _seek_wobble(self, end_ns: int) -> list[Level]:
+        """Somebody breathes aboard, the wind blows: a load that sways within a few bands for some seconds."""
+        s = self.settings
+        reach = s.wobble_bands * self.band()
+        lo = int(np.searchsorted(self._t[: self._n], self._t[self._n - 1] - s.wobble_rest_s))
+        recent = self._x[lo : self._n]
+        if lo == 0 or float(recent.max() - recent.min()) > 2.0 * reach:
             return []
-        return self._declare(fit, end_ns)
+        self._wide = True
+        fit = self._fit(self._n)
+        sways = fit.crossings >= 2 and fit.eta < 0.5 and (fit.variance / self._mean_n) ** 0.5 > 0.4 * self.band()
+        if sways and fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk:
+            return self._declare(fit, end_ns)
+        self._wide = False
+        return []
 
     def _fit(self, n: int) -> Estimate:
         if self.level is None:
@@ -219,10 +247,18 @@ class Channel:
         if self.variance is None and self.resolution > 0:
             sigma = min(sigma, self.settings.likely_sigma_d * self.resolution)
         band = max(self.resolution, self.settings.band_sigma * sigma)
+        if self._wide:
+            noise, band = self._widened(noise, band)
         fit = estimate(self._t[:n], self._x[:n], self._w[:n], noise, self._tails(n), band)
         if self.variance is not None and fit.scatter < 0.25 * self.variance:
             self.variance = max(fit.scatter, self.resolution**2 / 12.0 * self.floor_factor)
         return fit
+
+    def _widened(self, noise: Noise, band: float) -> tuple[Noise, float]:
+        """Noise and band of a load that sways."""
+        reach = self.settings.wobble_bands * band
+        sway = (0.4 * reach) ** 2 * self._mean_n
+        return replace(noise, variance=sway, weight=4.0, tolerance=reach), 2.0 * reach
 
     def _tails(self, n: int) -> Tails:
         """What tails may have to go at cell n − 1, for all we expect."""
@@ -297,7 +333,7 @@ class Channel:
 
     def _settle_watch(self, fit: Estimate) -> None:
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
-        self._watch = fit.now
+        self._watch = fit.value if self._wide else fit.now
         rounding = self.resolution**2 / 12.0 * self.floor_factor
         self._sd = float(np.sqrt(max(fit.variance / self._mean_n, rounding)))
         span = fit.span_s

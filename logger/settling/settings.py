@@ -59,6 +59,12 @@ class Settling:
     """Cells that lay farther off than so many bands belong to the movement, not to the settle that is fitted."""
     reach_band: float = 1.0
     """Farthest a tail may still have to go, in bands, at a declaration: no extrapolating of ramps."""
+    wobble_bands: float = 3.0
+    """A person's breathing or wind may sway the load by so many bands, and it still counts as a rest …"""
+    wobble_rest_s: float = 5.0
+    """… after so long: a breath takes about as much …"""
+    wobble_risk: float = 0.1
+    """… and with this risk that the value is off by more than that sway."""
     wobble_band: float = 2.0
     """Largest residual swing (standard deviation, in bands) in which a rest is still declared."""
     creep_horizon_s: float = 3.0

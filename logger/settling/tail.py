@@ -71,6 +71,8 @@ class Estimate:
     scatter: float
     """The same from the newest cells alone, without what was known before; inf if they are few."""
     eta: float
+    crossings: int
+    """How often the residuals change sign."""
     weights: Array
     """Posterior probability of no tail, then of each time constant but the first."""
     left: Array
@@ -122,10 +124,11 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     cff = np.maximum((weight * slow * slow).sum(axis=1), 1e-300)
     fit = (weight * slow * y0).sum(axis=1) / cff
     best = int(np.argmax(fit * fit * cff))
-    variance, scatter, eta = _scatter(y0 - fit[best] * slow[best], weight, count, noise)
+    variance, scatter, eta, crossings = _scatter(y0 - fit[best] * slow[best], weight, count, noise)
 
+    kappa = min((2.0 - eta) / eta, max(count / (crossings + 1.0), 1.0))
     share = noise.copies * rounding * _undithered(variance, noise)
-    scale = max(variance, noise.copies * rounding + share * (per_cell - 1.0), 1e-18) * (2.0 - eta) / eta
+    scale = max(variance, noise.copies * rounding + share * (per_cell - 1.0), 1e-18) * kappa
     reach = np.exp(np.minimum(age[-1] / tau[FAST:], 14.0)) - 1.0
     known = 1.0 / (scale / cff + 2.0 * share / np.maximum(reach * reach, 1e-12))
     told = cff / (scale + 2.0 * share * per_cell)
@@ -157,13 +160,18 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
         variance=variance,
         scatter=scatter,
         eta=eta,
+        crossings=crossings,
         weights=p,
         left=b,
     )
 
 
-def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> tuple[float, float, float]:
-    """Residual variance of one sample, with and without what was known, and its von Neumann ratio."""
+def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> tuple[float, float, float, int]:
+    """Residual variance of one sample, with and without what was known, its von Neumann ratio η, crossings.
+
+    κ = (2 − η)/η is how much more a mean varies than with white noise; a swing that crosses its own mean m times
+    averages out at least as well as m + 1 independent readings.
+    """
     near, w = left[:count], weight[:count]
     newest = float((w * near * near).sum())
     free = max(count - 2.0, 1.0)
@@ -172,8 +180,9 @@ def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> tuple[floa
     rough = float((step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])).sum()) / max(count - 1, 1)
     scatter = newest / max(count - 3.0, 1.0)
     raw = min(rough / max(newest / max(count - 2.0, 1.0), 1e-300), 1.0) if newest > 0 else noise.eta
-    eta = (raw * count + noise.eta * 20.0) / (count + 20.0)
-    return variance, scatter if count >= ENOUGH_CELLS else float("inf"), max(eta, 0.02)
+    eta = max((raw * count + noise.eta * 20.0) / (count + 20.0), 0.02)
+    crossings = int(np.count_nonzero(near[1:] * near[:-1] < 0))
+    return variance, scatter if count >= ENOUGH_CELLS else float("inf"), eta, crossings
 
 
 def _beyond(limit: float, offset: float, sd: float) -> float:
