@@ -1,0 +1,128 @@
+"""How a series of numbers answers to the known loads: slope, empty reading, and how many frames agree.
+
+Several pads are several series; what they carry together is what was known. Each series is measured from
+what it showed at the smallest known load.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from drivers.learn.recording import Known
+
+Series = tuple[list[float], list[float]]
+"""Times (s, rising) and values."""
+
+TRIM = 0.08
+"""Share of a known interval left out at each end: people are not exact about when a load stood."""
+LINEAR = 0.015
+"""Departure from one slope allowed between known loads, of the largest answer."""
+STILL = 0.02
+"""Departure from an interval's median within which a frame agrees: a person sways by less."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """`slope` in units of the stream per kg; `levels` the medians by series and known load."""
+
+    slope: float
+    empty: float
+    reach: float
+    step: float
+    agreeing: int
+    inside: int
+    within: float
+    levels: dict[str, list[float]]
+
+    @property
+    def share(self) -> float:
+        """Share of frames within known intervals that agree."""
+        return self.agreeing / max(self.inside, 1)
+
+
+def window(series: Series, known: Known) -> list[float]:
+    """The values while a known load stood, without the interval's edges."""
+    times, values = series
+    trim = TRIM * (known.to_s - known.from_s)
+    return values[bisect_left(times, known.from_s + trim) : bisect_right(times, known.to_s - trim)]
+
+
+def answer(groups: Mapping[str, Series], knowns: Sequence[Known]) -> Answer | None:
+    """Fit the series to the known loads; None when they do not answer along one rising line."""
+    levels = _levels(groups, knowns)
+    if levels is None:
+        return None
+    order = sorted(range(len(knowns)), key=lambda k: knowns[k].mass_kg)
+    low = order[0]
+    rises = [(knowns[k].mass_kg - knowns[low].mass_kg, sum(m[k] - m[low] for m in levels.values())) for k in order]
+    weight = sum(dy * dy for dy, _ in rises)
+    slope = sum(dy * rise for dy, rise in rises) / weight if weight else 0.0
+    reach = abs(slope) * rises[-1][0]
+    if slope <= 0 or any(abs(rise - slope * dy) > LINEAR * reach for dy, rise in rises):
+        return None
+    step = min((step_of(values) for _, values in groups.values()), default=0.0)
+    if reach < 3 * step or not _apart(levels, reach):
+        return None
+    agreeing, inside = _agreeing(groups, knowns, levels, max(STILL * reach, 2.5 * step))
+    return Answer(
+        slope=slope,
+        empty=sum(m[low] for m in levels.values()) - slope * knowns[low].mass_kg,
+        reach=reach,
+        step=step,
+        agreeing=agreeing,
+        inside=inside,
+        within=_within(groups, levels, reach),
+        levels=levels,
+    )
+
+
+def _levels(groups: Mapping[str, Series], knowns: Sequence[Known]) -> dict[str, list[float]] | None:
+    levels: dict[str, list[float]] = {}
+    for name, series in groups.items():
+        windows = [window(series, known) for known in knowns]
+        if any(len(values) < 3 for values in windows):
+            return None
+        levels[name] = [median(values) for values in windows]
+    return levels or None
+
+
+def _apart(levels: dict[str, list[float]], reach: float) -> bool:
+    """A pad carries all of a load or nothing of it, or some share: but no pad may answer downwards."""
+    return all(m - min(row) < 1.3 * reach for row in levels.values() for m in row)
+
+
+def _agreeing(
+    groups: Mapping[str, Series], knowns: Sequence[Known], levels: dict[str, list[float]], tolerance: float
+) -> tuple[int, int]:
+    good = total = 0
+    for name, series in groups.items():
+        for number, known in enumerate(knowns):
+            values = window(series, known)
+            level = levels[name][number]
+            total += len(values)
+            good += sum(abs(value - level) <= tolerance for value in values)
+    return good, total
+
+
+def _within(groups: Mapping[str, Series], levels: dict[str, list[float]], reach: float) -> float:
+    """Share of all values that lie where a load between and a little beyond the known ones puts them."""
+    good = total = 0
+    for name, (_, values) in groups.items():
+        low, high = min(levels[name]) - 0.4 * reach, max(levels[name]) + 1.2 * reach
+        total += len(values)
+        good += sum(low <= value <= high for value in values)
+    return good / max(total, 1)
+
+
+def step_of(values: Sequence[float]) -> float:
+    """The smallest distance between distinct values: the resolution, as far as it was seen."""
+    distinct = sorted(set(values))
+    return min((b - a for a, b in zip(distinct, distinct[1:], strict=False)), default=0.0)
+
+
+def travel(values: Sequence[float]) -> float:
+    """How far a series travels in all: the smoother of two hypotheses travels less."""
+    return sum(abs(b - a) for a, b in zip(values, values[1:], strict=False))

@@ -1,0 +1,183 @@
+"""How a stream may be cut into messages: one hypothesis, what it yields, and how a layout says it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+
+from drivers import escapes
+from drivers.wire import to_text
+
+
+@dataclass(frozen=True, kw_only=True)
+class Piece:
+    """One message found: where it stood in the stream, and its bytes without escapes."""
+
+    begin: int
+    stop: int
+    message: bytes
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cut:
+    """A way to cut. `length` is (at, size, coding, plus) of messages that tell their length."""
+
+    kind: str
+    start: bytes = b""
+    end: bytes = b""
+    trail: int = 0
+    size: int = 0
+    length: tuple[int, int, str, int] | None = None
+    hex: bool = False
+
+    @property
+    def unwraps(self) -> bool:
+        """True when a message is carried in escapes or hexadecimal characters."""
+        return self.kind in escapes.ENDS or self.hex
+
+    @property
+    def head(self) -> int:
+        """Bytes of a message before its body."""
+        return 0 if self.unwraps else len(self.start)
+
+    @property
+    def tail(self) -> int:
+        """Bytes of a message after its body."""
+        return 0 if self.unwraps else self.trail + len(self.end)
+
+    def pieces(self, data: bytes) -> list[Piece]:
+        """Cut a stream; what is no message is left out."""
+        if self.kind == "fixed":
+            spans = _fixed(data, self.start, self.size)
+        elif self.length is not None:
+            spans = _told(data, self.start, self.length)
+        elif self.kind == "marked":
+            spans = _marked(data, self)
+        else:
+            spans = _ended(data, self.end or escapes.ENDS[self.kind])
+        return [piece for span in spans if (piece := self._piece(data, *span)) is not None]
+
+    def _piece(self, data: bytes, begin: int, stop: int) -> Piece | None:
+        raw = data[begin:stop]
+        try:
+            if self.hex:
+                raw = escapes.from_hex(len(self.start), self.trail + len(self.end))(raw)
+            elif self.unwraps:
+                raw = escapes.UNWRAP[self.kind](raw)
+        except ValueError:
+            return None
+        return Piece(begin=begin, stop=stop, message=raw) if len(raw) > self.head + self.tail else None
+
+    def lines(self, size: int | None, longest: int) -> list[str]:
+        """Write [frame]; `size` when all messages have one, `longest` of those seen on the wire."""
+        out = ["[frame]", f'kind = "{self.kind}"']
+        if self.start:
+            out.append(f'start = "{quoted(self.start)}"')
+        if self.end:
+            out.append(f'end = "{quoted(self.end)}"')
+        if self.trail:
+            out.append(f"trail = {self.trail}")
+        if self.hex:
+            out.append("hex = true")
+        if self.length is not None:
+            at, width, coding, plus = self.length
+            out.append(f'length = {{ at = {at}, size = {width}, coding = "{coding}", plus = {plus} }}')
+        elif size is not None:
+            out.append(f"size = {size}")
+        if self.kind != "fixed" and (size is None or self.length is not None):
+            out.append(f"max = {max(2 * longest, 32)}")
+        return out
+
+    def told(self) -> str:
+        """Say it in words."""
+        words = {"line": "lines", "marked": "marked messages", "length": "messages that tell their length"}
+        text = words.get(self.kind, f"{self.kind} messages")
+        if self.size:
+            text = f"messages of {self.size} bytes"
+        if self.start:
+            text += f" from {to_text(self.start)}"
+        if self.end:
+            text += f" to {to_text(self.end)}"
+        if self.trail:
+            text += f" with {self.trail} more"
+        return text + (", in hexadecimal characters" if self.hex else "")
+
+
+def quoted(data: bytes) -> str:
+    """Bytes as the inside of a TOML text in double quotes."""
+    return to_text(data).replace("\\", "\\\\").replace('"', '\\"')
+
+
+def with_hex(cut: Cut) -> Cut:
+    """The same, its messages in hexadecimal characters."""
+    return replace(cut, hex=True)
+
+
+Spans = list[tuple[int, int]]
+
+
+def _ended(data: bytes, end: bytes) -> Spans:
+    spans = []
+    at = 0
+    while (found := data.find(end, at)) >= 0:
+        if found > at:
+            spans.append((at, found + len(end)))
+        at = found + len(end)
+    return spans
+
+
+def _marked(data: bytes, cut: Cut) -> Spans:
+    inner = b"[^%b]{1,400}?" % re.escape(cut.start[:1])
+    found = re.finditer(re.escape(cut.start) + inner + re.escape(cut.end), data, re.DOTALL)
+    spans: Spans = []
+    for match in found:
+        begin, stop = match.start(), match.end() + cut.trail
+        if stop <= len(data) and (not spans or begin >= spans[-1][1]):
+            spans.append((begin, stop))
+    return spans
+
+
+def _fixed(data: bytes, start: bytes, size: int) -> Spans:
+    """Messages of one size that follow one another, or stand before another start."""
+    spans: Spans = []
+    at = data.find(start)
+    while 0 <= at and at + size <= len(data):
+        follows = at + size == len(data) or data.startswith(start, at + size)
+        if follows or (spans and spans[-1][1] == at):
+            spans.append((at, at + size))
+            at += size
+            if data.startswith(start, at):
+                continue
+        else:
+            at += 1
+        at = data.find(start, at)
+    return spans
+
+
+def _told(data: bytes, start: bytes, length: tuple[int, int, str, int]) -> Spans:
+    spans: Spans = []
+    at = data.find(start)
+    while at >= 0:
+        size = told_size(data, at, length)
+        if size > len(start) and (at + size == len(data) or data.startswith(start, at + size)):
+            spans.append((at, at + size))
+            at = data.find(start, at + size)
+        else:
+            at = data.find(start, at + 1)
+    return spans
+
+
+def told_size(data: bytes, at: int, length: tuple[int, int, str, int]) -> int:
+    """Size that the message at `at` tells, 0 when it tells none."""
+    place, size, coding, plus = length
+    told = data[at + place : at + place + size]
+    if len(told) < size:
+        return 0
+    if coding == "binary":
+        return int.from_bytes(told, "big") + plus
+    if not told.isalnum():
+        return 0
+    try:
+        return int(told, 16 if coding == "hex" else 10) + plus
+    except ValueError:
+        return 0

@@ -1,0 +1,137 @@
+"""What was not excluded: which doubts could make a wrong mass later, and the one experiment that decides."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from drivers.learn.answer import Series
+from drivers.learn.fields import overlap
+from drivers.learn.readings import Reading, Source
+from drivers.learn.recording import Known
+from drivers.learn.shapes import Shape
+from drivers.learn.solve import Solution
+from drivers.learn.values import Value
+from drivers.learn.write import PLAIN_LIMITS
+from drivers.wire import COUNTS
+
+
+def half_range(solution: Solution) -> tuple[float, float] | None:
+    """Lowest and highest number (as read) that means the same however the sign is sent; None when it is known."""
+    value, reading = solution.value, solution.value.reading
+    if reading.coding not in ("binary", "hex") or any(role.kind == "sign" for role in solution.roles):
+        return None
+    if any("minus" in word for role in solution.roles for word in role.bits.values()):
+        return None
+    seen = [v for _, values in value.groups.values() for v in values]
+    half = 1 << (_bits(solution.shape, value.source, reading) - 1)
+    if reading.form in ("", "unsigned"):
+        return (0, half - 1) if max(seen) < half else None
+    if reading.form == "offset" and min(seen) >= 0:
+        return (0, half - 1)
+    return None
+
+
+def _bits(shape: Shape, source: Source, reading: Reading) -> int:
+    if reading.mask:
+        return reading.mask.bit_count()
+    if isinstance(source, int):
+        return 4 * min(len(cell) for cell in shape.column(source))
+    return (4 if reading.coding == "hex" else 8) * source[1]
+
+
+def safe_limits(solution: Solution) -> tuple[float, float] | None:
+    """Limits (kg, or counts) within which the layout means one thing; None when a check makes them needless."""
+    value = solution.value
+    counted = value.verdict.unit == COUNTS
+    half = half_range(solution)
+    if half is not None:
+        per = value.verdict.factor_kg()
+        return half[0] * per, half[1] * per
+    if solution.shape.check is not None:
+        return None
+    return (-8388608.0, 8388607.0) if counted else PLAIN_LIMITS
+
+
+def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list[str]]:
+    """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
+    missing: list[str] = []
+    notes = list(solution.notes)
+    for rival in _apart(solution):
+        said = _against(solution, rival)
+        (missing if said.startswith("undecided") else notes).append(said)
+    missing = missing[:2]
+    half = half_range(solution)
+    if half is not None:
+        limits = safe_limits(solution) or (0.0, 0.0)
+        unit = "counts" if solution.value.verdict.unit == COUNTS else "kg"
+        notes.append(
+            f"a negative reading was not seen: only {limits[0]:.6g} to {limits[1]:.6g} {unit} is accepted, "
+            "which means the same however a sign is sent. To widen it, record with a reading below zero too: "
+            "tare with a load on the pad, then take it off"
+        )
+    off = abs(solution.value.verdict.off)
+    if off > 0.003 and solution.value.verdict.unit != COUNTS:
+        notes.append(f"it shows {solution.value.verdict.off:+.1%} of the known load beside it; a matter of calibration")
+    del knowns
+    return missing, list(dict.fromkeys(notes))
+
+
+def _apart(solution: Solution) -> list[Value]:
+    """Rivals in other places, one for each place, the likeliest."""
+    taken: list[Source] = list(solution.value.sources.values())
+    out: list[Value] = []
+    for rival in solution.rivals:
+        if rival.verdict.unit == COUNTS or rival.address != solution.value.address:
+            continue
+        if abs(rival.answer.empty) > max(0.05 * rival.answer.reach, 3 * rival.answer.step):
+            continue
+        if not any(overlap(rival.source, source) for source in taken):
+            taken.append(rival.source)
+            out.append(rival)
+    return out
+
+
+def _against(solution: Solution, rival: Value) -> str:
+    """Compare another field that answers: in another unit it is the same number twice."""
+    value, place = solution.value, _place(solution.shape, rival.source)
+    ours, theirs = _masses(value), _masses(rival)
+    step = max(value.answer.step * value.verdict.factor_kg(), rival.answer.step * rival.verdict.factor_kg())
+    step = step if value.places == 0 else value.answer.step * _per(value)
+    common = [abs(a - b) for a, b in zip(ours, theirs, strict=False)]
+    alike = sum(gap <= 1.1 * step + 0.002 * max(ours) for gap in common) / max(len(common), 1)
+    if rival.verdict.unit != value.verdict.unit and alike > 0.95:
+        return f"{place} shows the same mass in {rival.verdict.unit}"
+    if _is_sum(solution, rival):
+        return f"{place} is the sum of the pads"
+    how = "the same number in every frame" if alike > 0.98 else "the same load, though not always the same number"
+    return (
+        f"undecided: {place} shows {how}; one may be gross, net, a peak or a total. To decide, record again and "
+        "tare with a load on the pad, take it off, and load another pad if there is one"
+    )
+
+
+def _per(value: Value) -> float:
+    return value.verdict.factor_kg() * (10.0 ** (value.verdict.decimals or 0) if value.places else 1.0)
+
+
+def _masses(value: Value) -> list[float]:
+    scale = value.verdict.factor_kg() if value.reading.coding != "float" and not value.places else _per(value)
+    return [v * scale for _, numbers in value.groups.values() for v in numbers]
+
+
+def _is_sum(solution: Solution, rival: Value) -> bool:
+    """Tell whether a field is the sum of several pads' fields, where more than one of them was seen to move."""
+    if len(solution.value.sources) < 2:
+        return False
+    groups: list[Series] = list(solution.value.groups.values())
+    total = [sum(numbers) for numbers in zip(*(values for _, values in groups), strict=False)]
+    theirs = next(iter(rival.groups.values()))[1]
+    step = max(solution.value.answer.step, 1e-9)
+    near = sum(abs(a - b) <= 2.1 * step for a, b in zip(total, theirs, strict=False))
+    return near > 0.95 * max(len(total), 1)
+
+
+def _place(shape: Shape, source: Source) -> str:
+    if isinstance(source, tuple):
+        return f"the field at byte {source[0]}"
+    return f"the field {shape.keys[source]!r}" if shape.keys else f"text {source + 1} of the line"

@@ -1,0 +1,229 @@
+"""Everything in a message beside value, check, counter and address: what it is, and what it is held to.
+
+What was never seen to change must stay as it was, and codes must be among those seen: so a message that
+means something else than was learnt is refused, never read wrongly.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+from drivers.learn.answer import travel
+from drivers.learn.readings import Source
+from drivers.learn.recording import Known
+from drivers.learn.roles import FEW, Motion, Role, claims, motion
+from drivers.learn.shapes import Shape
+from drivers.learn.values import Value
+
+SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
+
+
+def describe(
+    shape: Shape, value: Value, counting: Sequence[Role], knowns: Sequence[Known]
+) -> list[Role]:
+    """Give every remaining place a role."""
+    moved = motion(shape, value, knowns)
+    roles = list(counting)
+    if value.address is not None:
+        roles.append(_address(shape, value))
+    left = [source for source in shape.sources() if not _taken(source, value, roles)]
+    signed = min(v for _, values in value.groups.values() for v in values) < 0
+    for source in _joined(shape, left):
+        roles.append(_role(shape, source, value, moved, seek_sign=not signed))
+    return _one_steady(roles)
+
+
+def _taken(source: Source, value: Value, roles: Sequence[Role]) -> bool:
+    spans = [*value.sources.values(), *(role.source for role in roles)]
+    return any(overlap(source, span) for span in spans)
+
+
+def overlap(a: Source, b: Source) -> bool:
+    """Tell whether two places share a byte or are the same cell."""
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return a[0] < b[0] + b[1] and b[0] < a[0] + a[1]
+    return a == b
+
+
+def _address(shape: Shape, value: Value) -> Role:
+    source = value.address
+    assert source is not None
+    if isinstance(source, tuple):
+        source = _widened(shape, source, value)
+    names = Counter(shape.column(source))
+    binary = any(not 32 < byte < 127 for name in names for byte in name)
+    known = {name: (str(int.from_bytes(name, "big")) if binary else name.decode().strip()) for name in sorted(names)}
+    counts = ", ".join(f"{known[name]} {names[name]}" for name in known)
+    return Role(
+        kind="address",
+        source=source,
+        map={name: word for name, word in known.items() if names[name] > 1 + len(shape.rows) // 250},
+        coding="binary" if binary else "text",
+        evidence=f"takes turns; frames by pad: {counts}",
+    )
+
+
+def _widened(shape: Shape, source: tuple[int, int], value: Value) -> tuple[int, int]:
+    """Letters and digits beside an address that never change belong to its name."""
+    def good(n: int) -> bool:
+        column = {row.message[n : n + 1] for row in shape.rows[:200]}
+        spans = any(overlap((n, 1), span) for span in value.sources.values())
+        inside = shape.body[0] <= n < (shape.size or 0) - shape.body[1]
+        return inside and not spans and len(column) == 1 and next(iter(column)).isalnum()
+
+    begin, end = source[0], source[0] + source[1]
+    if not all(row.message[begin : begin + 1].isalnum() for row in shape.rows[:50]):
+        return source
+    while good(begin - 1) and end - begin < 8:
+        begin -= 1
+    while good(end) and end - begin < 8:
+        end += 1
+    return begin, end - begin
+
+
+def _joined(shape: Shape, left: list[Source]) -> list[Source]:
+    """Put letters of one code together: neighbours that vary together."""
+    if shape.size is None:
+        return left
+    out: list[Source] = []
+    for source in left:
+        last = out[-1] if out else None
+        if isinstance(last, tuple) and isinstance(source, tuple) and last[0] + last[1] == source[0]:
+            both = (last[0], last[1] + 1)
+            a, b, ab = (len(set(shape.column(s))) for s in (last, source, both))
+            text = all(cell.isalpha() for cell in shape.column(both)[:60])
+            if (a == b == 1) or (text and a > 1 and b > 1 and ab <= FEW and last[1] < 8):
+                out[-1] = both
+                continue
+        out.append(source)
+    return out
+
+
+def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role:
+    column = shape.column(source)
+    counted = Counter(column)
+    least = 0 if shape.check else 1 + len(column) // 250
+    kept = {cell: count for cell, count in counted.items() if count > least} or dict(counted.most_common(1))
+    if len(kept) == 1:
+        return _constant(source, next(iter(kept)), seek_sign=seek_sign)
+    if set(kept) <= set(SIGNS) and b"-" in kept and seek_sign:
+        words = {cell: SIGNS[cell] for cell in (b"+", b"-", b" ") if cell in kept or cell != b" "}
+        return Role(kind="sign", source=source, map=words, evidence=f"minus in {kept[b'-']} frames")
+    if len(kept) <= FEW:
+        said = claims(column, moved)
+        if said is not None:
+            return _steady(source, column, kept, said, moved)
+    if seek_sign and len(kept) == 2 and (sign := _sign_code(shape, source, value, list(kept))):
+        return sign
+    flags = _flags(shape, source, value, moved, seek_sign=seek_sign)
+    if flags is not None:
+        return flags
+    return _other(source, kept)
+
+
+def _constant(source: Source, cell: bytes, *, seek_sign: bool) -> Role:
+    if seek_sign and cell == b"+":
+        words = {b"+": "plus", b"-": "minus"}
+        return Role(kind="sign", source=source, map=words, evidence="always +; - was not seen")
+    return Role(kind="constant", source=source, map={cell: ""})
+
+
+def _steady(
+    source: Source, column: list[bytes], kept: dict[bytes, int], said: dict[object, str], moved: Motion
+) -> Role:
+    moving = [column[n] for n in moved.moving]
+    caught = sum(said[cell] == "moving" for cell in moving)
+    still = [column[n] for rows in moved.still.values() for n in rows]
+    kept_words = {cell: said[cell] for cell in kept}
+    return Role(
+        kind="steady",
+        source=source,
+        map=kept_words,
+        evidence=(
+            f"says moving in {caught} of {len(moving)} frames that move, "
+            f"steady in {sum(said[cell] == 'steady' for cell in still)} of {len(still)} that stand still"
+        ),
+    )
+
+
+def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -> Role | None:
+    """A code that stands only with small numbers near zero, and makes the series smoother as a minus."""
+    for minus in codes:
+        if shape.size is None and not codes[0].isalpha():
+            return None
+        flagged = [cell == minus for cell in shape.column(source)]
+        if why := _is_minus(shape, value, flagged):
+            words = {code: "minus" if code == minus else "plus" for code in codes}
+            return Role(kind="sign", source=source, map=words, evidence=why)
+    return None
+
+
+def _is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> str:
+    """Evidence that flagged rows are negative; "" when they are not."""
+    read = value.reading.reader()
+    numbers: list[float] = []
+    for row in shape.rows:
+        try:
+            digits, places = read(shape.get(row, value.source))
+            numbers.append(digits / 10**places)
+        except ValueError:
+            numbers.append(0.0)
+    below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
+    near = 0.25 * value.answer.reach
+    if len(below) < 3 or max(below) > near or sum(number == 0 for number in below) > 0.1 * len(below):
+        return ""
+    if len(below) > 0.9 * sum(number <= near for number in numbers):
+        return ""
+    signed = [-number if flag else number for number, flag in zip(numbers, flagged, strict=True)]
+    zone = [(a, b) for a, b in zip(numbers, signed, strict=True) if a <= near]
+    before, after = travel([a for a, _ in zone]), travel([b for _, b in zone])
+    if after > 2.05 * before:
+        return ""
+    return f"stands in {len(below)} frames, all near zero and none at zero: minus"
+
+
+def _flags(
+    shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool
+) -> Role | None:
+    """A byte of bits: one claims steadiness or is the sign, those never seen to change must stay."""
+    if not isinstance(source, tuple) or source[1] != 1:
+        return None
+    numbers = [cell[0] for cell in shape.column(source)]
+    words: dict[int, str] = {}
+    why: list[str] = []
+    for bit in range(8):
+        column = [number >> bit & 1 for number in numbers]
+        if len(set(column)) == 1:
+            words[bit] = str(column[0])
+        elif (said := claims(column, moved)) is not None and said[0] != said[1]:
+            words[bit] = f"{said[1]}/{said[0]}"
+            why.append(f"bit {bit} claims steadiness")
+        elif seek_sign and (found := _is_minus(shape, value, [bool(b) for b in column])):
+            words[bit] = "minus/plus"
+            why.append(f"bit {bit} {found}")
+    if not why:
+        return None
+    return Role(kind="steady", source=source, bits=words, evidence="; ".join(why))
+
+
+def _other(source: Source, kept: dict[bytes, int]) -> Role:
+    seen = ", ".join(cell.decode("latin-1") for cell in sorted(kept)[:6])
+    if len(kept) <= FEW and all(cell.strip().isalpha() for cell in kept):
+        return Role(kind="code", source=source, map=dict.fromkeys(sorted(kept), ""), evidence=f"takes {seen}")
+    return Role(kind="free", source=source, map=dict.fromkeys(kept, ""), evidence=f"{len(kept)} values")
+
+
+def _one_steady(roles: list[Role]) -> list[Role]:
+    """Only the claim that is plainest keeps its words; others are codes without meaning."""
+    steady = [role for role in roles if role.kind == "steady" and not role.bits]
+    if not steady:
+        return roles
+    best = min(steady, key=lambda role: len(role.map))
+    return [
+        replace(role, kind="code", map=dict.fromkeys(role.map, ""))
+        if role.kind == "steady" and not role.bits and role is not best
+        else role
+        for role in roles
+    ]

@@ -1,0 +1,250 @@
+"""Finding the check of messages: where it stands, how it is written, which sum it is, what it covers.
+
+A check is believed when it holds for nearly all messages although it takes many values; what was damaged
+on the line then shows as messages that fail it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from drivers import checks
+from drivers.checks import Check, Sum
+from drivers.learn.cuts import Cut
+
+PROBE = 28
+"""Messages looked at first; a wrong sum passes 8 bits once in 256, so 28 of them exclude chance."""
+DISTINCT = 5
+"""Different check values needed: a constant byte agrees with many sums."""
+PASSING = 0.8
+"""Share of messages that must pass; more damage than that is no stream to learn from."""
+WRITTEN = ("binary", "hex", "decimal")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """A check that holds; positions as in layouts, `passing` of `of` messages pass."""
+
+    kind: str
+    crc: str = ""
+    coding: str = "binary"
+    order: str = "big"
+    at: int
+    size: int
+    first: int
+    stop: int
+    init: int = 0
+    mask: int = 0
+    passing: int = 0
+    of: int = 0
+
+    def check(self) -> Check:
+        """The check as drivers compute it."""
+        if self.crc:
+            compute, bits = checks.crc(self.crc)
+        else:
+            compute, bits = checks.summing(self.kind, self.init), 4 * self.size if self.coding == "hex" else 8 * self.size
+        mask = self.mask or ((1 << bits) - 1 if self.coding != "decimal" else 0xFF)
+        return Check(
+            name=self.crc or self.kind,
+            compute=compute,
+            at=self.at,
+            size=self.size,
+            first=self.first,
+            stop=self.stop,
+            coding=self.coding,
+            order=self.order,
+            mask=mask,
+        )
+
+    @property
+    def name(self) -> str:
+        """Its name as records give it."""
+        return self.crc or self.kind
+
+    def lines(self) -> list[str]:
+        """Write [check]."""
+        out = ["[check]", f'kind = "{self.kind}"']
+        out += [f'crc = "{self.crc}"'] if self.crc else []
+        out += [f'coding = "{self.coding}"'] if self.coding != "binary" else []
+        out += [f"size = {self.size}"]
+        out += [f'order = "{self.order}"'] if self.order != "big" else []
+        out += [f"at = {self.at}", f"from = {self.first}"]
+        out += [f"to = {self.stop}"] if self.stop != self.at else []
+        out += [f"init = {self.init}"] if self.init else []
+        return out + ([f"mask = 0x{self.mask:X}"] if self.mask else [])
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Place:
+    """Where a check may stand and how it may be written; `values` are the probe's numbers there."""
+
+    at: int
+    size: int
+    coding: str
+    order: str
+    values: tuple[int | None, ...]
+
+
+def find_check(messages: Sequence[bytes], cut: Cut) -> Found | None:
+    """Find the check that most messages pass; None when there is none that is known."""
+    step = max(len(messages) // PROBE, 1)
+    probe = list(dict.fromkeys(messages[::step]))[: 2 * PROBE]
+    if len(probe) < 8:
+        return None
+    places = list(_places(probe, cut))
+    for sums in (_plain_sums, _crcs, _sums_from):
+        for place in places:
+            for first, stop in _spans(place, cut, min(map(len, probe))):
+                for found in sums(probe, place, first, stop):
+                    counted = _count(found, messages)
+                    if counted.passing >= PASSING * counted.of:
+                        return counted
+    return None
+
+
+def _count(found: Found, messages: Sequence[bytes]) -> Found:
+    passes = found.check().passes
+    passing = sum(map(passes, messages))
+    values = {**vars(found), "passing": passing, "of": len(messages)}
+    return Found(**values)
+
+
+def _places(probe: list[bytes], cut: Cut) -> Iterator[_Place]:
+    shortest = min(map(len, probe))
+    body_end = -cut.tail
+    ends = [-cut.trail + n for n in (0, 1, 2)] if cut.trail and not cut.unwraps else []
+    ends = [end for end in ends if end < 0]
+    for size in (1, 2, 4, 3, 8):
+        behind = [body_end - size, body_end - size - 1, body_end - size - 2, *ends, cut.head]
+        for at in dict.fromkeys(behind):
+            if at >= 0 and (size > 2 or cut.trail) or -at > shortest - 3 or (at < 0 and at + size > 0):
+                continue
+            for coding in WRITTEN:
+                yield from _written(probe, at, size, coding)
+
+
+def _written(probe: list[bytes], at: int, size: int, coding: str) -> Iterator[_Place]:
+    if (coding == "hex" and size % 2) or (coding == "decimal") != (size == 3) or (coding == "binary" and size > 4):
+        return
+    for order in ("big", "little") if size > 1 and coding != "decimal" else ("big",):
+        where = slice(at, at + size if at >= 0 or at + size < 0 else None)
+        values = tuple(_number(message[where], coding, order) for message in probe)
+        if len(set(values)) >= DISTINCT and values.count(None) <= 0.2 * len(values):
+            yield _Place(at=at, size=size, coding=coding, order=order, values=values)
+
+
+def _number(sent: bytes, coding: str, order: str) -> int | None:
+    sent = sent[::-1] if order == "little" else sent
+    if coding == "binary":
+        return int.from_bytes(sent, "big")
+    try:
+        return int(sent, 16 if coding == "hex" else 10) if sent.isalnum() else None
+    except ValueError:
+        return None
+
+
+def _spans(place: _Place, cut: Cut, shortest: int) -> Iterator[tuple[int, int]]:
+    firsts = dict.fromkeys((cut.head, 0, 1, 2, 3, 4))
+    if place.at >= 0:
+        yield from ((place.at + place.size, stop) for stop in dict.fromkeys((-cut.tail, 0)))
+        return
+    stops = dict.fromkeys((place.at, place.at - 1, place.at - 2, place.at - len(cut.end)))
+    for stop in stops:
+        yield from ((first, stop) for first in firsts if first < shortest + stop - 1)
+
+
+def _matches(compute: Sum, mask: int, spans: list[bytes], values: tuple[int | None, ...]) -> bool:
+    wrong = 0
+    allowed = 0.2 * len(spans)
+    for number, (span, value) in enumerate(zip(spans, values, strict=True)):
+        if value is None or compute(span) & mask != value & mask:
+            wrong += 1
+            if wrong > allowed or (number < 6 and wrong > 2):
+                return False
+    return True
+
+
+def _sliced(probe: list[bytes], first: int, stop: int) -> list[bytes]:
+    return [message[first : stop or None] for message in probe]
+
+
+def _bits(place: _Place) -> int:
+    if place.coding == "decimal":
+        return 8
+    return (4 if place.coding == "hex" else 8) * place.size
+
+
+def _plain_sums(probe: list[bytes], place: _Place, first: int, stop: int) -> Iterator[Found]:
+    bits = _bits(place)
+    if bits > 16:
+        return
+    spans = _sliced(probe, first, stop)
+    for kind in ("xor", "sum", "sum-twos", "sum-ones"):
+        if kind == "xor" and bits > 8:
+            continue
+        for mask in ((1 << bits) - 1, 0x7F) if bits == 8 and place.coding == "binary" else ((1 << bits) - 1,):
+            if _matches(checks.summing(kind), mask, spans, place.values):
+                seven = mask == 0x7F
+                if not seven or max(value or 0 for value in place.values) < 0x80:
+                    yield _found(place, kind, first, stop, mask=0x7F if seven else 0)
+
+
+def _sums_from(probe: list[bytes], place: _Place, first: int, stop: int) -> Iterator[Found]:
+    """Sums that begin at another number than 0."""
+    bits = _bits(place)
+    if bits > 8 or stop != place.at:
+        return
+    spans = _sliced(probe, first, stop)
+    for kind in ("xor", "sum"):
+        compute = checks.summing(kind)
+        begun = [
+            (value ^ compute(span) if kind == "xor" else value - compute(span)) & 0xFF
+            for span, value in zip(spans, place.values, strict=True)
+            if value is not None
+        ]
+        init = max(set(begun), key=begun.count)
+        if begun.count(init) >= PASSING * len(probe):
+            yield _found(place, kind, first, stop, init=init)
+
+
+def _crcs(probe: list[bytes], place: _Place, first: int, stop: int) -> Iterator[Found]:
+    bits = _bits(place)
+    if place.coding == "decimal" or bits not in (8, 16, 24, 32):
+        return
+    spans = _sliced(probe, first, stop)
+    for name, compute in _catalogue(bits):
+        if _matches(compute, (1 << bits) - 1, spans, place.values):
+            yield _found(place, "crc", first, stop, crc=name)
+
+
+def _found(
+    place: _Place, kind: str, first: int, stop: int, *, crc: str = "", init: int = 0, mask: int = 0
+) -> Found:
+    return Found(
+        kind=kind,
+        crc=crc,
+        coding=place.coding,
+        order=place.order,
+        at=place.at,
+        size=place.size,
+        first=first,
+        stop=stop,
+        init=init,
+        mask=mask,
+    )
+
+
+@cache
+def _catalogue(bits: int) -> list[tuple[str, Sum]]:
+    """CRCs of a width, the commonest names first."""
+    common = ("CRC8-SMBUS", "CRC8-MAXIM-DOW", "CRC16-MODBUS", "CRC16-ARC", "CRC16-XMODEM", "CRC16-IBM-3740", "CRC32-ISO-HDLC")
+    names = [*(name for name in common if name in checks.catalogue()), *checks.catalogue()]
+    found = []
+    for name in dict.fromkeys(names):
+        compute, width = checks.crc(name)
+        if width == bits:
+            found.append((name, compute))
+    return found

@@ -1,0 +1,250 @@
+"""Ways to cut a stream that its bytes suggest: ends, starts and ends, escapes, told lengths, a period.
+
+Nothing is decided here: each way is tried, and the one whose messages are explained best wins.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+
+from drivers import escapes
+from drivers.learn.cuts import Cut, Piece, told_size, with_hex
+from drivers.learn.recording import Recording
+
+LEAST = 12
+"""Messages below which nothing is concluded from a way to cut."""
+LONGEST = 160
+"""The longest message thought of."""
+ENDS = (b"\r\n", b"\n\r", b"\n", b"\r")
+PUNCTUATION = b";/#!*|)>]}$@&=~?:(<[{%"
+CONTROLS = bytes(range(32))
+
+
+def guess(recording: Recording) -> Iterator[Cut]:
+    """Yield ways to cut, likely ones first."""
+    data = recording.data
+    plain = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in data) / max(len(data), 1)
+    ways = [_escaped(data), _told(recording), _periodic(recording)]
+    ways.insert(0 if plain > 0.85 else 1, _delimited(data))
+    seen: set[Cut] = set()
+    for way in ways:
+        for cut in way:
+            if cut not in seen:
+                seen.add(cut)
+                yield cut
+
+
+def _delimited(data: bytes) -> Iterator[Cut]:
+    """Lines and marked messages."""
+    yield from _between(data)
+    for end in _likely_ends(data):
+        cut = Cut(kind="line", end=end)
+        pieces = cut.pieces(data)
+        if len(pieces) < LEAST:
+            continue
+        marked = _with_start(cut, pieces, data)
+        for way in (marked, cut) if marked else (cut,):
+            if _hexadecimal(way, pieces):
+                yield with_hex(way)
+            yield way
+
+
+def _likely_ends(data: bytes) -> list[bytes]:
+    found = [end for end in ENDS if data.count(end) >= LEAST]
+    if b"\r\n" in found and data.count(b"\n") <= 1.1 * data.count(b"\r\n"):
+        found = [b"\r\n"]
+    singles = [bytes([byte]) for byte in CONTROLS + PUNCTUATION if byte not in b"\r\n\0"]
+    counted = [(data.count(end), end) for end in singles]
+    return found + [end for count, end in sorted(counted, reverse=True) if count >= LEAST and not found]
+
+
+def _with_start(cut: Cut, pieces: list[Piece], data: bytes) -> Cut | None:
+    """The same with a start, when nearly all messages begin with a byte that stands nowhere else."""
+    firsts = Counter(piece.message[:1] for piece in pieces)
+    first, count = firsts.most_common(1)[0]
+    if first.isalnum() or first in (b" ", b"+", b"-", b".", b"{") or count < 0.6 * len(pieces):
+        return None
+    return replace(cut, kind="marked", start=first) if data.count(first) <= 1.1 * count + 2 else None
+
+
+def _hexadecimal(cut: Cut, pieces: list[Piece]) -> bool:
+    bodies = [piece.message[len(cut.start) : len(piece.message) - len(cut.end)] for piece in pieces]
+    good = [body for body in bodies if len(body) % 2 == 0 and len(body) >= 6 and _is_hex(body)]
+    return len(good) > 0.6 * len(bodies)
+
+
+def _is_hex(body: bytes) -> bool:
+    return not body.translate(None, b"0123456789ABCDEFabcdef")
+
+
+def _between(data: bytes) -> Iterator[Cut]:
+    """A start and an end that both recur, with some bytes (a check) after the end."""
+    starts = [byte for byte in CONTROLS + b"$:=(<[#!@" if byte not in b"\r\n" and data.count(byte) >= LEAST]
+    for byte in starts:
+        parts = data.split(bytes([byte]))[1:]
+        likely = [part for part in parts if 3 <= len(part) <= LONGEST]
+        if len(likely) < max(LEAST, 0.5 * len(parts)):
+            continue
+        for (end, trail), count in _ends_within(likely).most_common(2):
+            if count > 0.7 * len(likely):
+                yield from _grown(data, bytes([byte]), end, trail)
+
+
+def _ends_within(parts: list[bytes]) -> Counter[tuple[int, int]]:
+    """Count (end byte, bytes behind it) over messages without their start."""
+    found: Counter[tuple[int, int]] = Counter()
+    for part in parts:
+        for trail in range(min(9, len(part) - 2)):
+            byte = part[-1 - trail]
+            if byte in b"\x03\x04\x17\x19" or (byte in CONTROLS and trail < 7):
+                found[byte, trail] += 1
+    best = [(item, count) for item, count in found.items() if item[0] in b"\x03\x04\x17\x19"]
+    return Counter(dict(best)) if best and max(c for _, c in best) > 0.7 * len(parts) else Counter()
+
+
+def _grown(data: bytes, start: bytes, end: int, trail: int) -> Iterator[Cut]:
+    """Let bytes behind the end that are always the same belong to it, as CR LF behind an ETX."""
+    cut = Cut(kind="marked", start=start, end=bytes([end]), trail=trail)
+    pieces = cut.pieces(data)
+    if len(pieces) < LEAST:
+        return
+    tails = Counter(piece.message[len(piece.message) - trail :] for piece in pieces) if trail else Counter()
+    if tails:
+        tail, count = tails.most_common(1)[0]
+        if count > 0.9 * len(pieces) and tail in ENDS:
+            cut = replace(cut, end=cut.end + tail, trail=0)
+    yield cut
+
+
+def _escaped(data: bytes) -> Iterator[Cut]:
+    for kind, end in escapes.ENDS.items():
+        if data.count(end) < LEAST:
+            continue
+        parts = [part for part in data.split(end)[1:-1] if part]
+        cut = Cut(kind=kind)
+        good = Counter(len(piece.message) for piece in cut.pieces(data) if len(piece.message) >= 3)
+        if good and good.most_common(1)[0][1] > 0.4 * len(parts) and good.total() > 0.75 * len(parts):
+            yield cut
+
+
+def _syncs(data: bytes) -> list[bytes]:
+    """Bytes and pairs that recur as a sync would: pairs first, the commoner ones first."""
+    pairs = Counter(data[n : n + 2] for n in range(len(data) - 1))
+    singles = Counter(data[n : n + 1] for n in range(len(data)))
+    least = max(LEAST, len(data) // (2 * LONGEST))
+    most = len(data) // 4
+    found = [pair for pair, count in pairs.most_common(40) if least <= count <= most]
+    return found[:12] + [byte for byte, count in singles.most_common(40) if least <= count <= most][:12]
+
+
+def _told(recording: Recording) -> Iterator[Cut]:
+    """Messages of several lengths, each told by a byte (or two characters) near its start."""
+    data = recording.data
+    found: list[tuple[float, Cut]] = []
+    for sync in _syncs(data):
+        places = _places(data, sync)
+        for at in range(len(sync), len(sync) + 4):
+            for size, coding in ((1, "binary"), (2, "text"), (2, "hex"), (2, "binary")):
+                plus, share, kinds = _told_plus(data, places, (at, size, coding, 0))
+                if share > 0.7 and kinds > 1:
+                    cut = Cut(kind="length", start=sync, length=(at, size, coding, plus))
+                    covered = sum(piece.stop - piece.begin for piece in cut.pieces(data))
+                    found.append((covered / len(data) + len(sync) / 1000, cut))
+    for covered, cut in sorted(found, key=lambda item: item[0], reverse=True)[:3]:
+        if covered > 0.5:
+            yield cut
+
+
+def _told_plus(
+    data: bytes, places: list[int], length: tuple[int, int, str, int]
+) -> tuple[int, float, int]:
+    """Return the constant between told and real length, how often it holds, and how many lengths occur."""
+    found: Counter[int] = Counter()
+    sizes: dict[int, Counter[int]] = {}
+    for number, place in enumerate(places[:-1]):
+        told = told_size(data, place, length)
+        for later in places[number + 1 : number + 4]:
+            plus = later - place - told
+            if told and -2 <= plus <= 12 and later - place <= LONGEST:
+                found[plus] += 1
+                sizes.setdefault(plus, Counter())[later - place] += 1
+    if not found:
+        return 0, 0.0, 0
+    plus, count = found.most_common(1)[0]
+    kinds = sum(1 for seen in sizes[plus].values() if seen >= 0.02 * count)
+    return plus, count / max(len(places) - 1, 1), kinds
+
+
+def _places(data: bytes, sync: bytes) -> list[int]:
+    places, at = [], data.find(sync)
+    while at >= 0:
+        places.append(at)
+        at = data.find(sync, at + 1)
+    return places
+
+
+def periods(data: bytes) -> list[int]:
+    """Distances at which bytes repeat themselves best, and what divides them; likely ones first."""
+    probe = data[: 1 << 14]
+    score = {
+        period: sum(map(int.__eq__, probe, probe[period:])) / (len(probe) - period)
+        for period in range(3, LONGEST)
+        if len(probe) > 8 * period
+    }
+    if not score:
+        return []
+    best = max(score.values())
+    likely = [period for period, share in score.items() if share > 0.9 * best]
+    likely = [p for p in likely if not any(p % q == 0 and score[p] < 1.03 * score[q] for q in likely if q < p)]
+    parts = [period // n for period in likely for n in (2, 3, 4, 5, 6, 8) if period % n == 0 and period // n > 3]
+    return list(dict.fromkeys([*likely[:4], *(p for p in parts if score.get(p, 0) > 0.55 * best)]))
+
+
+def _periodic(recording: Recording) -> Iterator[Cut]:
+    """Messages of one size: rotations that begin with a constant, where chunks begin first."""
+    data = recording.data
+    for period in periods(data)[:5]:
+        constant = _constants(data, period)
+        if constant is None:
+            continue
+        anchor, offsets = constant
+        starts = Counter((start - anchor) % period for start in recording.starts)
+        for offset in sorted(offsets, key=lambda k: -starts[k])[:6]:
+            run = bytearray()
+            while len(run) < 4 and (offset + len(run)) % period in offsets:
+                run.append(offsets[(offset + len(run)) % period])
+            for width in dict.fromkeys((min(len(run), 2), 1)):
+                yield Cut(kind="fixed", start=bytes(run[:width]), size=period)
+    for period in periods(data)[:5]:
+        yield Cut(kind="fixed", size=period)
+
+
+def _constants(data: bytes, period: int) -> tuple[int, dict[int, int]] | None:
+    """An offset, and the bytes that stand at constant distances from it in (nearly) every period."""
+    stretch = _steady_stretch(data, period)
+    columns = [Counter(stretch[n::period]) for n in range(period)]
+    offsets = {}
+    for n, column in enumerate(columns):
+        byte, count = column.most_common(1)[0]
+        if count > 0.93 * column.total():
+            offsets[n] = byte
+    at = data.find(stretch)
+    return (at, offsets) if offsets else None
+
+
+def _steady_stretch(data: bytes, period: int) -> bytes:
+    """The longest stretch over which the period holds in step, found by equal bytes a period apart."""
+    best, begin = (0, 0), 0
+    window = 3 * period
+    equal = [a == b for a, b in zip(data, data[period:], strict=False)]
+    least = 0.5 * sum(equal) / max(len(equal), 1) * window
+    running = sum(equal[:window])
+    for n in range(window, len(equal)):
+        running += equal[n] - equal[n - window]
+        if running < least:
+            begin = n
+        elif n - begin > best[1] - best[0]:
+            best = (begin, n)
+    return data[best[0] : best[1]] if best[1] - best[0] >= LEAST * period else data[: 64 * period]

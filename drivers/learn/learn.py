@@ -1,0 +1,152 @@
+"""Learning a stream: cut, check, value, other fields, a layout, and its proof on what was held back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from drivers.learn.doubts import doubts, safe_limits
+from drivers.learn.guess import guess
+from drivers.learn.prove import Proof, prove
+from drivers.learn.recording import HELD_EVERY, Known, Recording, held_back
+from drivers.learn.report import commented
+from drivers.learn.solve import Solution, solve
+from drivers.learn.write import layout_text
+
+Say = Callable[[str], object]
+WHOLLY = 0.93
+"""Share of bytes explained above which no other way to cut is tried."""
+LEAST_COVERED = 0.25
+"""A layout that explains less of the bytes is not believed: most of the stream is something else."""
+
+
+@dataclass(kw_only=True)
+class Outcome:
+    """What was learnt. `layout` is the commented layout when proven; `missing` says what would decide."""
+
+    proven: bool
+    layout: str = ""
+    found: dict[str, object] = field(default_factory=dict)
+    missing: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def learn(recording: Recording, knowns: Sequence[Known], *, name: str, say: Say = lambda _: None) -> Outcome:
+    """Learn a layout from a recording and known loads; nothing is guessed silently."""
+    missing = lacking(recording, knowns)
+    if missing:
+        return Outcome(proven=False, missing=missing)
+    say(f"{len(recording.data)} bytes in {recording.duration_s:.1f} s; {len(knowns)} known loads")
+    seconds = range(int(recording.times_s[0]), int(recording.times_s[-1]) + 1)
+    held = frozenset(second for second in seconds if held_back(float(second)))
+    solutions, reasons = _search(recording, knowns, held, say)
+    for solution in sorted(solutions, key=lambda s: s.covered, reverse=True)[:3]:
+        if solution.covered < LEAST_COVERED:
+            break
+        outcome = _settle(solution, recording, knowns, held, name, say)
+        if outcome.proven or outcome.missing:
+            return outcome
+        reasons += outcome.notes
+    return Outcome(proven=False, missing=_why_nothing(reasons))
+
+
+def lacking(recording: Recording, knowns: Sequence[Known]) -> list[str]:
+    """Say what is missing before learning can begin."""
+    if not recording.data:
+        return ["nothing came: is the indicator on, the cable in, the line connected?"]
+    if recording.duration_s <= 0:
+        return ["the recording has no times: known loads cannot be found in it; record it with `restpoint record`"]
+    if len({known.mass_kg for known in knowns}) < 2:
+        return ["at least two different known loads are needed, such as --known 0@0:8 --known 84.2kg@12:20"]
+    end = recording.times_s[-1]
+    return [
+        f"the known load {known.text} lies outside the recording, which ends at {end:.1f} s"
+        for known in knowns
+        if known.from_s > end - 0.2
+    ]
+
+
+def _search(
+    recording: Recording, knowns: Sequence[Known], held: frozenset[int], say: Say
+) -> tuple[list[Solution], list[str]]:
+    solutions: list[Solution] = []
+    reasons: list[str] = []
+    for cut in guess(recording):
+        found, why = solve(cut, recording, knowns, without=held)
+        reasons += why
+        solutions += found
+        best = max((s.covered for s in found), default=0.0)
+        say(f"cut into {cut.told()}: {f'{best:.0%} of the bytes explained' if found else 'no value found'}")
+        if best * HELD_EVERY / (HELD_EVERY - 1) > WHOLLY:
+            break
+    return solutions, reasons
+
+
+def _settle(
+    trained: Solution,
+    recording: Recording,
+    knowns: Sequence[Known],
+    held: frozenset[int],
+    name: str,
+    say: Say,
+) -> Outcome:
+    """Prove what was learnt without the held-back seconds, then learn the same from all of them."""
+    about = f"learnt from {name}"
+    again, _ = solve(trained.shape.cut, recording, knowns)
+    whole = next((s for s in again if _same(s, trained)), None)
+    if whole is None:
+        return Outcome(proven=False, notes=["not proven: learning from all of it gave another layout"])
+    proof = prove(_text(trained, about), recording, knowns, held, whole)
+    say(f"held back {len(held)} s: {proof.told()}")
+    if not proof.good:
+        return Outcome(proven=False, notes=[f"not proven on what was held back: {proof.told()}"])
+    missing, notes = doubts(whole, knowns)
+    text = _text(whole, about)
+    final = prove(text, recording, knowns, frozenset(), whole)
+    found = _found(whole, proof, final)
+    if missing:
+        return Outcome(proven=False, missing=missing, notes=notes, found=found)
+    if not final.good:
+        return Outcome(proven=False, notes=[f"not proven: {final.told()}"])
+    layout = commented(text, whole, proof, final, notes, knowns)
+    return Outcome(proven=True, layout=layout, found=found, notes=notes)
+
+
+def _text(solution: Solution, about: str) -> str:
+    return layout_text(
+        solution.shape, solution.value, solution.roles, about=about, limits=safe_limits(solution)
+    )
+
+
+def _same(a: Solution, b: Solution) -> bool:
+    """Tell whether two solutions read the same number from the same place."""
+    same_shape = (a.shape.kind, a.shape.size) == (b.shape.kind, b.shape.size)
+    same_value = (a.value.reading, a.value.verdict.unit) == (b.value.reading, b.value.verdict.unit)
+    checks = [(s.shape.check.name, s.shape.check.at) if s.shape.check else None for s in (a, b)]
+    same_place = list(a.value.sources.values()) == list(b.value.sources.values())
+    return same_shape and same_value and same_place and a.value.address == b.value.address and checks[0] == checks[1]
+
+
+def _found(solution: Solution, proof: Proof, final: Proof) -> dict[str, object]:
+    value, shape = solution.value, solution.shape
+    return {
+        "frame": shape.cut.told(),
+        "check": shape.check.name if shape.check else "none",
+        "value": value.reading.told(),
+        "unit": value.verdict.unit,
+        "pads": sorted(value.groups) if value.address is not None else list(value.sources),
+        "frames": final.frames,
+        "of": final.expected,
+        "held_back_frames": proof.frames,
+        "held_back_of": proof.expected,
+        "altered_refused": final.altered_refused,
+        "altered": final.altered,
+    }
+
+
+def _why_nothing(reasons: list[str]) -> list[str]:
+    unique = list(dict.fromkeys(reasons))[:3]
+    return unique or [
+        "no field answers to the known loads: were they on a pad of this stream at those times? "
+        "Record again, with a load that stands still for at least 5 s"
+    ]

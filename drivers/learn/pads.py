@@ -1,0 +1,228 @@
+"""Several pads: in turn by address, or side by side in one message; and messages that are of another kind."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import product
+
+from drivers.learn.answer import Series, answer, step_of
+from drivers.learn.readings import Reading, Source
+from drivers.learn.recording import Known
+from drivers.learn.shapes import Row, Shape
+from drivers.learn.values import UNREADABLE, Search, Value, judge, series, settled, unit_word
+
+NEAR_ZERO = 0.05
+"""An unloaded pad shows less than this share of the known load."""
+
+
+def kinds(shape: Shape, value: Value, knowns: Sequence[Known]) -> tuple[Value, list[Row], list[str]]:
+    """Tell pads from other kinds of message among the addresses; only pads' rows are kept."""
+    if value.address is None:
+        return value, shape.rows, []
+    notes: list[str] = []
+    base = min(range(len(knowns)), key=lambda k: knowns[k].mass_kg)
+    reach = value.answer.reach
+    loaded = [n for n, levels in value.answer.levels.items() if max(levels) - levels[base] > 0.2 * reach]
+    pads = set(loaded)
+    for name, levels in value.answer.levels.items():
+        if name in pads:
+            continue
+        if all(abs(level) < NEAR_ZERO * reach for level in levels) and _alike(shape, value, name, loaded):
+            pads.add(name)
+            notes.append(f"pad {name!r} was never loaded; it reads like the others")
+        else:
+            notes.append(f"messages with {name!r} where pads have their address are of another kind")
+    address = value.address
+    rows = [row for row in shape.rows if shape.get(row, address).decode("latin-1") in pads]
+    groups = {name: value.groups[name] for name in value.groups if name in pads}
+    found = answer(groups, knowns) or value.answer
+    return replace(value, groups=groups, answer=found), rows, notes
+
+
+def _alike(shape: Shape, value: Value, name: str, loaded: list[str]) -> bool:
+    """Tell whether messages of a name have the same constants as those of a pad that answered."""
+    assert value.address is not None
+    address = value.address
+    ours = [row for row in shape.rows if shape.get(row, address).decode("latin-1") == name]
+    theirs = [row for row in shape.rows if shape.get(row, address).decode("latin-1") in loaded]
+    for source in shape.sources():
+        if source == address or any(_inside(source, s) for s in value.sources.values()):
+            continue
+        a = Counter(shape.get(row, source) for row in ours)
+        b = Counter(shape.get(row, source) for row in theirs)
+        if len(b) == 1 and len(a) == 1 and set(a) != set(b) and not next(iter(a)).isalnum():
+            return False
+    return True
+
+
+def _inside(source: Source, span: Source) -> bool:
+    if isinstance(source, tuple) and isinstance(span, tuple):
+        return span[0] <= source[0] < span[0] + span[1]
+    return source == span
+
+
+def siblings(shape: Shape, value: Value, knowns: Sequence[Known]) -> tuple[Value, list[str]]:
+    """Find other pads' fields in the same message: written alike, near zero when the first is loaded."""
+    del knowns
+    if len(value.sources) > 1 or value.verdict.unit == "counts":
+        return value, []
+    pads: list[tuple[Source, Series]] = [(value.source, next(iter(value.groups.values())))]
+    silent: list[Source] = []
+    for source in _places_alike(shape, value):
+        groups, unread, places = series(shape, shape.rows, source, value.reading.reader(), None)
+        if unread > 0.02 * len(shape.rows) or places != value.places or not groups:
+            continue
+        numbers = next(iter(groups.values()))
+        kind = _kind(numbers[1], value)
+        if kind == "pad":
+            pads.append((source, numbers))
+        elif kind == "silent":
+            silent.append(source)
+    notes = [f"{_told(shape, source)} is written like the value and stayed 0" for source in silent]
+    if len(pads) < 2:
+        return value, notes
+    pads.sort(key=lambda item: item[0])  # type: ignore[arg-type,return-value]  # all of one kind
+    names = pad_names(shape, [source for source, _ in pads])
+    sources = dict(zip(names, (source for source, _ in pads), strict=True))
+    groups = dict(zip(names, (numbers for _, numbers in pads), strict=True))
+    return replace(value, sources=sources, groups=groups), notes
+
+
+def _places_alike(shape: Shape, value: Value) -> list[Source]:
+    source = value.source
+    if isinstance(source, int):
+        return [n for n in range(len(shape.rows[0].cells)) if n != source]
+    at, size = source
+    free = {place for place, _ in shape.sources()}  # type: ignore[misc]  # by position
+    out: list[Source] = []
+    edge = 0
+    for other in sorted(free):
+        span = range(other, other + size)
+        if other >= edge and free.issuperset(span) and not set(span) & set(range(at, at + size)):
+            if (other - at) % size == 0 or value.reading.coding == "text":
+                out.append((other, size))
+                if value.reading.coding != "text":
+                    edge = other + size
+    return out
+
+
+def _kind(numbers: list[float], value: Value) -> str:
+    """A pad shows loads, or wavers around zero; what is always zero may be anything."""
+    reach = value.answer.reach
+    ours = next(iter(value.groups.values()))[1]
+    if all(number == 0 for number in numbers):
+        return "silent"
+    near = sum(abs(number) < NEAR_ZERO * reach for number in numbers) / len(numbers)
+    loaded = max(numbers) > 0.2 * reach
+    signs = min(numbers) < 0 < max(numbers) or (value.places > 0 and len(set(numbers)) > 2)
+    step = step_of(numbers)
+    if loaded and numbers != ours and near > 0.15 and abs(step - value.answer.step) < 0.6 * value.answer.step:
+        return "pad"
+    if near > 0.98 and signs and not loaded:
+        return "pad"
+    return ""
+
+
+def pad_names(shape: Shape, sources: Sequence[Source]) -> list[str]:
+    """Name pads by their keys or by the words before them, else by number."""
+    number = [str(n + 1) for n in range(len(sources))]
+    if shape.kind == "keyed":
+        return [shape.keys[source] for source in sources]  # type: ignore[index]  # cells
+    if shape.kind == "json":
+        return _path_names([shape.keys[source] for source in sources]) or number  # type: ignore[index]  # cells
+    words = [_word_before(shape, source) for source in sources]
+    return words if all(words) and len(set(words)) == len(words) else number
+
+
+def _path_names(paths: list[str]) -> list[str]:
+    steps = [path.split(".") for path in paths]
+    if len({len(step) for step in steps}) != 1:
+        return []
+    differing = [column for column in zip(*steps, strict=True) if len(set(column)) == len(column)]
+    if not differing:
+        return []
+    return [str(int(name) + 1) if name.isdigit() else name for name in differing[0]]
+
+
+def _word_before(shape: Shape, source: Source) -> str:
+    row = shape.rows[0]
+    if isinstance(source, tuple):
+        text = row.message[: source[0]].decode("latin-1").rstrip(" :=")
+        word = "".join(c if c.isalnum() else " " for c in text[-6:]).split()
+        return word[-1] if word and text[-1:].isalnum() and not word[-1].replace(".", "").isdigit() else ""
+    cells = [cell for cell in row.cells[:source] if cell not in (b":", b"=")]
+    return cells[-1].decode("latin-1") if cells and cells[-1].isalnum() and not cells[-1].isdigit() else ""
+
+
+def _told(shape: Shape, source: Source) -> str:
+    if isinstance(source, tuple):
+        return f"the field at byte {source[0]}"
+    return f"the field {shape.keys[source]!r}" if shape.keys else f"text number {source + 1}"
+
+
+def combined(search: Search) -> list[Value]:
+    """Fields that answer to some known loads each and to all of them together: pads loaded in turn."""
+    shape, knowns = search.shape, search.knowns
+    by_reading: dict[tuple[Reading, int], list[tuple[Source, list[float]]]] = {}
+    for source, reading, levels in search.partial:
+        size = source[1] if isinstance(source, tuple) else 0
+        by_reading.setdefault((reading, size), []).append((source, levels))
+    for (reading, _), fields in by_reading.items():
+        value = _together(shape, knowns, reading, fields)
+        if value is not None:
+            return [value]
+    return []
+
+
+def _together(
+    shape: Shape, knowns: Sequence[Known], reading: Reading, fields: list[tuple[Source, list[float]]]
+) -> Value | None:
+    low = min(range(len(knowns)), key=lambda k: knowns[k].mass_kg)
+    loaded = [k for k in range(len(knowns)) if knowns[k].mass_kg > knowns[low].mass_kg]
+    rises = {k: [s for s, m in fields if _answers(m, low, k)] for k in loaded}
+    for choice in product(*(rises[k][:6] for k in loaded)):
+        sources = sorted(set(choice))  # type: ignore[type-var]  # all of one kind
+        if len(sources) < 2 or _overlapping(sources):
+            continue
+        groups: dict[str, Series] = {}
+        most = 0
+        for number, source in enumerate(sources):
+            got, unread, places = series(shape, shape.rows, source, reading.reader(), None)
+            if unread > 0.03 * len(shape.rows):
+                break
+            groups[str(number)] = next(iter(got.values()))
+            most = max(most, places)
+        found = answer(groups, knowns) if len(groups) == len(sources) else None
+        if found is None or found.share < 0.93 or found.within < 0.96:
+            continue
+        verdict = judge(found, knowns, reading, most, unit_word(shape, sources[0]))
+        if isinstance(verdict, str):
+            continue
+        names = pad_names(shape, sources)
+        return Value(
+            sources=dict(zip(names, sources, strict=True)),
+            reading=settled(reading, verdict, most),
+            address=None,
+            answer=found,
+            verdict=verdict,
+            groups=dict(zip(names, groups.values(), strict=True)),
+            unread=0,
+            places=most,
+        )
+    return None
+
+
+def _answers(levels: list[float], low: int, k: int) -> bool:
+    """Tell whether a field carries all of a load: it rises most there, and falls nowhere."""
+    top = max(levels) - levels[low]
+    return top > 0 and levels[k] - levels[low] > 0.7 * top and min(levels) >= levels[low] - 0.05 * top
+
+
+def _overlapping(sources: Sequence[Source]) -> bool:
+    spans = [source for source in sources if isinstance(source, tuple)]
+    return any(a[0] + a[1] > b[0] for a, b in zip(spans, spans[1:], strict=False))
+
+
+__all__ = ["UNREADABLE", "combined", "kinds", "pad_names", "siblings"]

@@ -1,0 +1,132 @@
+"""Proving a layout with the driver it makes: on seconds that were held back, and on altered messages."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from random import Random
+from statistics import median
+
+from drivers.api import Frame
+from drivers.layout import Layout, load_layout
+from drivers.learn.recording import Known, Recording
+from drivers.learn.solve import Solution
+
+ACCEPTED = 0.97
+"""Share of messages of the kind learnt that must become frames."""
+AGREE = 0.02
+"""How far frames may be from what was learnt at a known load, of the load."""
+ALTERED = 60
+"""Messages altered in every covered byte, to see that the check refuses them."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proof:
+    """Frames made of `expected` messages; known loads met; altered messages refused."""
+
+    frames: int
+    expected: int
+    fault: str
+    altered: int = 0
+    altered_refused: int = 0
+
+    @property
+    def good(self) -> bool:
+        """True when the layout holds."""
+        enough = ACCEPTED * self.expected <= self.frames and self.expected > 0
+        return not self.fault and enough and self.altered == self.altered_refused
+
+    def told(self) -> str:
+        """Say it in words."""
+        text = f"{self.frames:,} of {self.expected:,} messages become frames"
+        if self.altered:
+            text += f", {self.altered_refused:,} of {self.altered:,} altered ones are refused"
+        return f"{text}; {self.fault}" if self.fault else text
+
+
+def prove(
+    text: str, recording: Recording, knowns: Sequence[Known], held: frozenset[int], solution: Solution
+) -> Proof:
+    """Run the layout's driver over the recording; count what came in the held seconds (all when none).
+
+    `solution` was found in the whole recording: its rows are the messages expected to become frames.
+    """
+    layout = load_layout(text, "learnt")
+    frames = [item for item in _frames(layout, recording) if not held or int(item[0]) in held]
+    expected = sum(not held or int(row.t_s) in held for row in solution.shape.rows)
+    altered, refused = (0, 0) if held else alter(layout, [row.message for row in solution.shape.rows])
+    return Proof(
+        frames=sum(bool(frame.raw) for _, frame in frames),
+        expected=expected,
+        fault=_fault(frames, knowns, solution),
+        altered=altered,
+        altered_refused=refused,
+    )
+
+
+def _frames(layout: Layout, recording: Recording) -> list[tuple[float, Frame]]:
+    driver = layout.driver()
+    return [
+        (t_s, item)
+        for t_s, data in recording.chunks()
+        for item in driver.feed(data, int(t_s * 1e9))
+        if isinstance(item, Frame)
+    ]
+
+
+def _fault(frames: list[tuple[float, Frame]], knowns: Sequence[Known], solution: Solution) -> str:
+    """Say where frames do not show the known loads."""
+    names = {frame.address for _, frame in frames}
+    low = min(knowns, key=lambda k: k.mass_kg)
+    span = max(k.mass_kg for k in knowns) - low.mass_kg
+    if solution.value.verdict.unit == "counts":
+        return ""
+    base = _total(frames, names, low)
+    for known in knowns:
+        total = _total(frames, names, known)
+        if base is None or total is None:
+            continue
+        expected = (known.mass_kg - low.mass_kg) * (1 + solution.value.verdict.off)
+        if abs(total - base - expected) > AGREE * span + 3 * _step_kg(solution):
+            return f"frames show {total - base:.6g} kg more where {known.text} stood"
+    return ""
+
+
+def _step_kg(solution: Solution) -> float:
+    value = solution.value
+    return value.answer.step / value.answer.slope
+
+
+def _total(frames: list[tuple[float, Frame]], names: set[str | None], known: Known) -> float | None:
+    total = 0.0
+    for name in names:
+        trim = 0.08 * (known.to_s - known.from_s)
+        masses = [
+            frame.mass_kg
+            for t_s, frame in frames
+            if frame.address == name
+            and frame.mass_kg is not None
+            and known.from_s + trim <= t_s <= known.to_s - trim
+        ]
+        if len(masses) < 3:
+            return None
+        total += median(masses)
+    return total
+
+
+def alter(layout: Layout, messages: Sequence[bytes]) -> tuple[int, int]:
+    """Alter one bit of each covered byte of some messages; count them and those the check refuses."""
+    check = layout.check
+    if check is None:
+        return 0, 0
+    random = Random(5)
+    passes = check.passes
+    total = refused = 0
+    for message in messages[:: max(len(messages) // ALTERED, 1)]:
+        for at in range(*slice(check.first, check.stop or None).indices(len(message))):
+            altered = bytearray(message)
+            altered[at] ^= 1 << random.randrange(7 if check.mask == 0x7F else 8)
+            total += 1
+            refused += not passes(bytes(altered))
+    return total, refused
+

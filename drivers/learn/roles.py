@@ -1,0 +1,194 @@
+"""What the other fields are, by how they behave: counters, addresses, signs, steady claims, slow numbers."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from drivers.learn.readings import Source
+from drivers.learn.recording import Known
+from drivers.learn.shapes import Shape
+from drivers.learn.values import UNREADABLE, Value
+
+COUNTING = 0.85
+"""Share of steps between messages that a counter takes alike; messages are lost now and then."""
+FEW = 12
+"""Distinct values that a code has at most."""
+MOVING, STILL = -1, 0
+"""Labels of rows; a row still at known load k has the label STILL + k."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Role:
+    """A field and what it does: `kind` is constant, counter, address, sign, steady, code, slow or free.
+
+    `map` gives a code's words by its bytes, `bits` words by bit, `evidence` says why.
+    """
+
+    kind: str
+    source: Source
+    map: dict[bytes, str] = field(default_factory=dict)
+    bits: dict[int, str] = field(default_factory=dict)
+    coding: str = ""
+    order: str = ""
+    wraps: int = 0
+    evidence: str = ""
+
+
+def read_integer(cell: bytes, coding: str, order: str) -> int:
+    """Read a counter's cell; ValueError when it is none."""
+    if coding == "binary":
+        return int.from_bytes(cell, "little" if order == "little" else "big")
+    if coding == "text":
+        text = cell.strip(b" ")
+        if not text.isdigit():
+            raise ValueError(cell)
+        return int(text)
+    if not cell.isalnum():
+        raise ValueError(cell)
+    return int(cell, 16)
+
+
+def counters(shape: Shape) -> list[Role]:
+    """Fields that step evenly from message to message, longest first, none overlapping another."""
+    found: list[Role] = []
+    taken: set[int] = set()
+    for source in _counter_places(shape):
+        span = {source} if isinstance(source, int) else set(range(source[0], source[0] + source[1]))
+        if span & taken:
+            continue
+        role = _counter(shape, source)
+        if role is not None:
+            found.append(role)
+            taken |= span
+    return found
+
+
+def _counter_places(shape: Shape) -> Iterator[Source]:
+    if shape.size is None:
+        yield from shape.sources()
+        return
+    places = {at for at, _ in shape.sources()}  # type: ignore[misc]  # by position
+    for size in (4, 3, 2, 1):
+        for at in sorted(places):
+            if places.issuperset(range(at, at + size)) and len(set(shape.column((at, size))[:400])) > 5:
+                yield at, size
+
+
+def _counter(shape: Shape, source: Source) -> Role | None:
+    cells = shape.column(source)
+    for coding, order in (("text", ""), ("hex", ""), ("binary", ""), ("binary", "little")):
+        if coding == "binary" and shape.size is None:
+            continue
+        try:
+            numbers = [read_integer(cell, coding, order) for cell in cells[:: 1]]
+        except ValueError:
+            continue
+        width = max(map(len, cells))
+        whole = {"text": 10, "hex": 16, "binary": 256}[coding] ** width
+        wraps = _wraps(numbers, whole)
+        for lag in (1, 2, 3, 4):
+            steps = Counter((b - a) % wraps for a, b in zip(numbers, numbers[lag:], strict=False))
+            step, count = steps.most_common(1)[0]
+            if 0 < step < wraps / 2 and count > COUNTING * steps.total() and len(set(numbers)) > 5:
+                seen = f"steps by {step} every {lag} messages in {count} of {steps.total()}"
+                return Role(
+                    kind="counter",
+                    source=source,
+                    coding=coding,
+                    order=order,
+                    wraps=wraps if wraps < whole or max(numbers) == whole - 1 else 0,
+                    evidence=seen,
+                )
+    return None
+
+
+def _wraps(numbers: list[int], whole: int) -> int:
+    """Where it begins again: one above the highest seen when it fell from there to the lowest."""
+    high, low = max(numbers), min(numbers)
+    falls = [(a, b) for a, b in zip(numbers, numbers[1:], strict=False) if b < a]
+    seen = sum(a >= high - 4 and b <= low + 4 for a, b in falls)
+    return high + 1 if seen >= 2 and low <= 1 and high + 1 < whole else whole
+
+
+def address_places(shape: Shape, skip: set[Source]) -> list[Source]:
+    """Fields that may name a pad: a few values that take turns; those that change oftenest first."""
+    found: list[tuple[int, float, Source]] = []
+    for source in shape.sources():
+        if source in skip:
+            continue
+        column = shape.column(source)
+        counted = Counter(column)
+        kept = [value for value, count in counted.items() if count > 0.015 * len(column)]
+        changes = sum(a != b for a, b in zip(column, column[1:], strict=False)) / len(column)
+        if 2 <= len(kept) <= 16 and changes > 0.2 and sum(counted[v] for v in kept) > 0.97 * len(column):
+            found.append((len(kept), -changes, source))
+    return [source for _, _, source in sorted(found, key=lambda item: item[:2])][:8]
+
+
+@dataclass(kw_only=True)
+class Motion:
+    """Which rows move and which stand still, by the value: indices of rows, by label."""
+
+    moving: list[int]
+    still: dict[int, list[int]]
+
+    def enough(self) -> bool:
+        """True when both were seen."""
+        return len(self.moving) >= 4 and all(len(rows) >= 3 for rows in self.still.values())
+
+
+def motion(shape: Shape, value: Value, knowns: Sequence[Known]) -> Motion:
+    """Tell moving rows (the value goes somewhere) from still ones (inside known intervals)."""
+    found = Motion(moving=[], still={number: [] for number in range(len(knowns))})
+    for places, values in _by_pad(shape, value):
+        far = max(0.05 * value.answer.reach, 4 * value.answer.step)
+        for n in range(2, len(values) - 2):
+            t_s = shape.rows[places[n]].t_s
+            gone = abs(values[n + 2] - values[n - 2])
+            if gone > far and abs(values[n + 1] - values[n - 1]) > far / 3:
+                found.moving.append(places[n])
+                continue
+            for number, known in enumerate(knowns):
+                inner = 0.25 * (known.to_s - known.from_s)
+                if known.from_s + inner <= t_s <= known.to_s - inner and gone < far / 2:
+                    found.still[number].append(places[n])
+    return found
+
+
+def _by_pad(shape: Shape, value: Value) -> list[tuple[list[int], list[float]]]:
+    """Row numbers and values, for each pad."""
+    read = value.reading.reader()
+    pads: dict[tuple[str, bytes], tuple[list[int], list[float]]] = {}
+    for number, row in enumerate(shape.rows):
+        address = b"" if value.address is None else shape.get(row, value.address)
+        for name, source in value.sources.items():
+            try:
+                digits, places = read(shape.get(row, source))
+            except UNREADABLE:
+                continue
+            numbers, values = pads.setdefault((name, address), ([], []))
+            numbers.append(number)
+            values.append(digits / 10**places)
+    return list(pads.values())
+
+
+def claims(codes: Sequence[object], moved: Motion) -> dict[object, str] | None:
+    """Words for the codes of a field when it claims steadiness; None when it does not."""
+    if not moved.enough() or len(set(codes)) < 2:
+        return None
+    n_moving = len(moved.moving)
+    n_still = sum(map(len, moved.still.values()))
+    moving = Counter(codes[n] for n in moved.moving)
+    still = Counter(codes[n] for rows in moved.still.values() for n in rows)
+    says = set()
+    for code in set(codes):
+        a, b = moving[code] / n_moving, still[code] / n_still
+        if a > 4 * b:
+            says.add(code)
+    caught = sum(moving[code] for code in says) / n_moving
+    false = max(sum(codes[n] in says for n in rows) / len(rows) for rows in moved.still.values())
+    if caught < 0.5 or false > 0.15:
+        return None
+    return {code: "moving" if code in says else "steady" for code in set(codes)}

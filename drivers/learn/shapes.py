@@ -1,0 +1,239 @@
+"""Messages seen as a table: rows are messages of one kind, sources are places where a field may stand.
+
+Messages of one size are read by position. Text of changing length is read by cells: tokens of a pattern,
+values of `key=value` pairs or of a JSON object.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from drivers.learn.cuts import Cut
+from drivers.learn.find_check import Found
+from drivers.learn.readings import Source
+
+LEAST_SHARE = 0.06
+"""A kind of message rarer than this share of all is not looked into."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Row:
+    """One message: when it was whole, its bytes, and its cells where it is read by cells."""
+
+    t_s: float
+    message: bytes
+    cells: tuple[bytes, ...] = ()
+    gaps: tuple[bytes, ...] = ()
+
+
+@dataclass(kw_only=True)
+class Shape:
+    """Rows of one kind. `keys` name the cells of keyed and JSON text; `body` are the body's edges."""
+
+    kind: str
+    cut: Cut
+    check: Found | None
+    rows: list[Row]
+    size: int | None = None
+    keys: tuple[str, ...] = ()
+    separator: bytes = b""
+    assign: bytes = b""
+    body: tuple[int, int] = (0, 0)
+    others: list[bytes] = field(default_factory=list)
+
+    def get(self, row: Row, source: Source) -> bytes:
+        """The bytes of a field in a row."""
+        if isinstance(source, int):
+            return row.cells[source]
+        return row.message[source[0] : source[0] + source[1]]
+
+    def column(self, source: Source) -> list[bytes]:
+        """The bytes of a field in all rows."""
+        return [self.get(row, source) for row in self.rows]
+
+    def sources(self) -> list[Source]:
+        """The smallest places: single bytes of the body, or cells."""
+        if self.size is None:
+            return list(range(len(self.rows[0].cells)))
+        taken = self.checked()
+        return [(n, 1) for n in range(self.body[0], self.size - self.body[1]) if n not in taken]
+
+    def checked(self) -> set[int]:
+        """Positions that the check takes."""
+        if self.check is None or self.size is None:
+            return set()
+        at = self.check.at if self.check.at >= 0 else self.size + self.check.at
+        return set(range(at, at + self.check.size))
+
+    def only(self, rows: list[Row]) -> Shape:
+        """The same with fewer rows."""
+        return Shape(**{**vars(self), "rows": rows})
+
+
+def edges(cut: Cut, check: Found | None) -> tuple[int, int]:
+    """Bytes before and after the body: a check that is the last thing in it is not part of it."""
+    last = check is not None and check.at == -cut.tail - check.size
+    return cut.head, cut.tail + (check.size if check and last else 0)
+
+
+Timed = Sequence[tuple[float, bytes]]
+
+
+def by_position(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shape]:
+    """Yield a shape for each size that is common; constants that nearly all rows share must hold in all."""
+    sizes = Counter(len(message) for _, message in messages)
+    for size, count in sizes.most_common(4):
+        if count < max(10, LEAST_SHARE * len(messages)) or size > 200:
+            continue
+        rows = [Row(t_s=t_s, message=message) for t_s, message in messages if len(message) == size]
+        rows = _alike(rows, size, cut.head, size - cut.tail)
+        if len(rows) >= 10:
+            yield Shape(
+                kind="positions", cut=cut, check=check, rows=rows, size=size, body=edges(cut, check)
+            )
+
+
+def _alike(rows: list[Row], size: int, head: int, tail: int) -> list[Row]:
+    """Leave out rows that break what nearly all others share: they are damaged, or of another kind."""
+    for _ in range(2):
+        must = []
+        for n in range(head, tail):
+            byte, count = Counter(row.message[n] for row in rows).most_common(1)[0]
+            if count > 0.97 * len(rows):
+                must.append((n, byte))
+        kept = [row for row in rows if all(row.message[n] == byte for n, byte in must)]
+        if len(kept) == len(rows) or len(kept) < 0.8 * len(rows):
+            break
+        rows = kept
+    del size
+    return rows
+
+
+def by_cells(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shape]:
+    """Yield shapes of text: JSON, key=value, and tokens in several ways of taking it apart."""
+    head, tail = edges(cut, check)
+    texts = [(t_s, message, message[head : len(message) - tail]) for t_s, message in messages]
+    texts = [item for item in texts if _is_text(item[2])]
+    if len(texts) < 10:
+        return
+    yield from _json_shapes(cut, check, texts, (head, tail))
+    yield from _keyed_shapes(cut, check, texts, (head, tail))
+    for points in (".", ",") if any(b"," in text for _, _, text in texts[:50]) else (".",):
+        for tokens in (_fine_tokens(points), _coarse_tokens(points)):
+            yield from _token_shapes(cut, check, texts, (head, tail), tokens)
+
+
+ODD = frozenset(b'"{}[]')
+"""Characters that no key of a pair has: they speak of JSON."""
+
+Texts = list[tuple[float, bytes, bytes]]
+
+
+def _is_text(body: bytes) -> bool:
+    return bool(body) and all(32 <= byte < 127 or byte == 9 for byte in body)
+
+
+def _json_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int]) -> Iterator[Shape]:
+    found: dict[tuple[str, ...], list[Row]] = {}
+    for t_s, message, text in texts:
+        if not text.startswith(b"{"):
+            continue
+        try:
+            flat = dict(_flat(json.loads(text, parse_float=str), ""))
+        except (ValueError, RecursionError):
+            continue
+        names = tuple(sorted(flat))
+        found.setdefault(names, []).append(
+            Row(t_s=t_s, message=message, cells=tuple(flat[name] for name in names))
+        )
+    for names, rows in found.items():
+        if len(rows) >= max(10, LEAST_SHARE * len(texts)) and names:
+            yield Shape(kind="json", cut=cut, check=check, rows=rows, keys=names, body=body)
+
+
+def _flat(tree: object, path: str) -> Iterator[tuple[str, bytes]]:
+    if isinstance(tree, dict | list):
+        items = tree.items() if isinstance(tree, dict) else enumerate(tree)
+        for key, value in items:
+            yield from _flat(value, f"{path}.{key}" if path else str(key))
+    elif isinstance(tree, bool) or tree is None:
+        yield path, b"null" if tree is None else str(tree).lower().encode()
+    else:
+        yield path, str(tree).encode()
+
+
+def _keyed_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int]) -> Iterator[Shape]:
+    for assign in (b"=", b":"):
+        for separator in (b";", b",", b" ", b"\t", b"|", b"&", b"/"):
+            found: dict[tuple[bytes, ...], list[Row]] = {}
+            for t_s, message, text in texts:
+                pairs = [cell.partition(assign) for cell in text.split(separator)]
+                cells = {key.strip(b" "): value for key, mark, value in pairs if mark and key.strip(b" ")}
+                if len(cells) == len(pairs) > 1 and not any(ODD.intersection(key) for key in cells):
+                    names = tuple(sorted(cells))
+                    row = Row(t_s=t_s, message=message, cells=tuple(cells[name] for name in names))
+                    found.setdefault(names, []).append(row)
+            for names, rows in found.items():
+                if len(rows) >= max(10, LEAST_SHARE * len(texts)):
+                    keys = tuple(name.decode("latin-1") for name in names)
+                    yield Shape(
+                        kind="keyed",
+                        cut=cut,
+                        check=check,
+                        rows=rows,
+                        keys=keys,
+                        separator=separator,
+                        assign=assign,
+                        body=body,
+                    )
+
+
+def _fine_tokens(point: str) -> re.Pattern[bytes]:
+    """Numbers with sign and point, runs of letters, blanks, and any other byte."""
+    dot = re.escape(point.encode())
+    number = rb"(?:(?<![0-9.])[+-] *)?[0-9]+(?:" + dot + rb"[0-9]+)?(?:[+-](?![0-9A-Za-z]))?"
+    return re.compile(rb"(?P<number>" + number + rb")|(?P<word>[A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])")
+
+
+def _coarse_tokens(point: str) -> re.Pattern[bytes]:
+    """Numbers that have a sign or a point, runs of letters and digits, blanks, and any other byte."""
+    dot = re.escape(point.encode())
+    number = rb"[+-] *[0-9]+(?:" + dot + rb"[0-9]+)?|[0-9]+" + dot + rb"[0-9]+(?:[+-](?![0-9A-Za-z]))?"
+    return re.compile(rb"(?P<number>" + number + rb")|(?P<word>[0-9A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])")
+
+
+def _token_shapes(
+    cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int], tokens: re.Pattern[bytes]
+) -> Iterator[Shape]:
+    found: dict[tuple[str, ...], list[Row]] = {}
+    for t_s, message, text in texts:
+        key, cells, gaps = _taken_apart(text, tokens)
+        if len(cells) <= 80:
+            found.setdefault(key, []).append(Row(t_s=t_s, message=message, cells=cells, gaps=gaps))
+    for rows in sorted(found.values(), key=len, reverse=True)[:3]:
+        if len(rows) >= max(10, LEAST_SHARE * len(texts)):
+            yield Shape(kind="pattern", cut=cut, check=check, rows=rows, body=body)
+
+
+def _taken_apart(
+    text: bytes, tokens: re.Pattern[bytes]
+) -> tuple[tuple[str, ...], tuple[bytes, ...], tuple[bytes, ...]]:
+    """Return the kind of text this is, its cells, and the blanks before each cell and at the end."""
+    key: list[str] = []
+    cells: list[bytes] = []
+    gaps: list[bytes] = []
+    blank = b""
+    for token in tokens.finditer(text):
+        kind = str(token.lastgroup)
+        if kind == "blank":
+            blank += token[0]
+            continue
+        key.append(token[0].decode("latin-1") if kind == "other" else kind)
+        cells.append(token[0])
+        gaps.append(blank)
+        blank = b""
+    return tuple(key), tuple(cells), (*gaps, blank)

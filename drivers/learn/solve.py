@@ -1,0 +1,173 @@
+"""From one way to cut a stream to the readings that explain it best."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from drivers.learn import pads
+from drivers.learn.cuts import Cut, Piece
+from drivers.learn.fields import describe
+from drivers.learn.find_check import Found, find_check
+from drivers.learn.guess import LEAST
+from drivers.learn.readings import Source
+from drivers.learn.recording import Known, Recording
+from drivers.learn.roles import Role, address_places, counters
+from drivers.learn.shapes import Row, Shape, by_cells, by_position
+from drivers.learn.values import Search, Value
+
+
+@dataclass(kw_only=True)
+class Solution:
+    """A shape with its value and roles; `rivals` also answer, `covered` is the share of bytes explained."""
+
+    shape: Shape
+    value: Value
+    roles: list[Role]
+    rivals: list[Value]
+    covered: float
+    notes: list[str] = field(default_factory=list)
+
+
+def solve(
+    cut: Cut, recording: Recording, knowns: Sequence[Known], *, without: frozenset[int] = frozenset()
+) -> tuple[list[Solution], list[str]]:
+    """Solve a cut: solutions, and reasons why fields that answer were not taken.
+
+    `without` are whole seconds that are left out.
+    """
+    pieces = _pieces(cut, recording)
+    if len(pieces) < LEAST:
+        return [], []
+    check = _check(cut, pieces)
+    if cut.kind == "fixed" and not cut.start:
+        if check is None:
+            return [], []
+        pieces = resynchronised(recording.data, cut.size, check)
+    messages = [(recording.time_at(piece.stop - 1), piece.message) for piece in pieces]
+    messages = [item for item in messages if int(item[0]) not in without]
+    if check is not None:
+        passes = check.check().passes
+        messages = [item for item in messages if passes(item[1])]
+    solutions: list[Solution] = []
+    reasons: list[str] = []
+    for shape in _shapes(cut, check, messages):
+        found, why = _solve_shape(shape, knowns)
+        reasons += why
+        if found is not None:
+            wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces)
+            found.covered = len(found.shape.rows) * wire / max(len(recording.data), 1)
+            solutions.append(found)
+            if len(found.shape.rows) > 0.95 * len(messages):
+                break
+    return solutions, reasons
+
+
+def _pieces(cut: Cut, recording: Recording) -> list[Piece]:
+    if cut.kind != "fixed" or cut.start:
+        return cut.pieces(recording.data)
+    data, size = recording.data, cut.size
+    return [
+        Piece(begin=start, stop=start + size, message=data[start : start + size])
+        for start in recording.starts
+        if start + size <= len(data)
+    ]
+
+
+def _check(cut: Cut, pieces: list[Piece]) -> Found | None:
+    sizes = Counter(len(piece.message) for piece in pieces)
+    size, count = sizes.most_common(1)[0]
+    every = [piece.message for piece in pieces]
+    if count > 0.3 * len(pieces):
+        found = find_check([message for message in every if len(message) == size], cut)
+        if found is not None:
+            return found
+    return find_check(every, cut)
+
+
+def resynchronised(data: bytes, size: int, check: Found) -> list[Piece]:
+    """Messages of one size without a start: where the check passes and passes again behind."""
+    passes = check.check().passes
+    out: list[Piece] = []
+    at = 0
+    while at + size <= len(data):
+        message = data[at : at + size]
+        if passes(message) and (
+            (out and out[-1].stop == at) or passes(data[at + size : at + 2 * size].ljust(size, b"\0"))
+        ):
+            out.append(Piece(begin=at, stop=at + size, message=message))
+            at += size
+        else:
+            at += 1
+    return out
+
+
+def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) -> Iterator[Shape]:
+    if len(messages) < LEAST:
+        return
+    positions = list(by_position(cut, check, messages))
+    rows = [len(shape.rows) for shape in positions]
+    if rows and max(rows) > 0.9 * len(messages):
+        yield from positions
+        if not cut.unwraps and cut.kind in ("line", "marked"):
+            yield from by_cells(cut, check, messages)
+        return
+    if not cut.unwraps and cut.kind in ("line", "marked", "length"):
+        yield from by_cells(cut, check, messages)
+    yield from positions
+
+
+def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None, list[str]]:
+    counting = counters(shape)
+    skip = _parts(shape, counting)
+    reasons: list[str] = []
+    for address in (None, *address_places(shape, skip)):
+        search = Search(shape, knowns, address, skip | ({address} if address is not None else set()))
+        values = search.values()
+        if not values and address is None:
+            values = pads.combined(search)
+        reasons += search.reasons
+        if values:
+            return _solution(shape, values, counting, knowns), reasons
+    return None, reasons
+
+
+def _solution(
+    shape: Shape, values: list[Value], counting: list[Role], knowns: Sequence[Known]
+) -> Solution:
+    value, rows, notes = pads.kinds(shape, values[0], knowns)
+    shape = shape.only(rows)
+    if value.address is None:
+        value, more = pads.siblings(shape, value, knowns)
+        notes += more
+    counting = [role for role in counting if not any(_same(role.source, s) for s in value.sources.values())]
+    return Solution(
+        shape=shape,
+        value=value,
+        roles=describe(shape, value, counting, knowns),
+        rivals=values[1:],
+        covered=0.0,
+        notes=notes,
+    )
+
+
+def _same(a: Source, b: Source) -> bool:
+    from drivers.learn.fields import overlap  # noqa: PLC0415
+
+    return overlap(a, b)
+
+
+def _parts(shape: Shape, counting: Sequence[Role]) -> set[Source]:
+    """The places that counters take."""
+    out: set[Source] = set()
+    for role in counting:
+        if isinstance(role.source, tuple):
+            out |= {(n, 1) for n in range(role.source[0], sum(role.source))}
+        else:
+            out.add(role.source)
+    del shape
+    return out
+
+
+__all__ = ["Row", "Solution", "resynchronised", "solve"]

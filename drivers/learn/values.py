@@ -1,0 +1,322 @@
+"""Finding the value: every place and every way to read it, kept when it answers to the known loads."""
+
+from __future__ import annotations
+
+import struct
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from drivers.learn import readings
+from drivers.learn.answer import Answer, Series, answer, step_of, travel, window
+from drivers.learn.readings import Reading, Source
+from drivers.learn.recording import Known
+from drivers.learn.shapes import Row, Shape
+from drivers.learn.verdict import UNIT_WORDS, Verdict, counts, shown, whole
+from drivers.numbers import Reader
+
+UNREADABLE = (ValueError, OverflowError, struct.error)
+READABLE = 0.97
+"""Share of rows that must read; the others may be damaged."""
+AGREEING = 0.93
+"""Share of frames at known loads that must agree with a reading."""
+WITHIN = 0.96
+"""Share of all frames that must lie about where the known loads lie."""
+NUMERIC = frozenset(b"0123456789 +-.,")
+HEX = frozenset(b"0123456789ABCDEFabcdef")
+PROBE = 48
+"""Rows looked at first, of each known load and of the rest."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Value:
+    """A reading that answers; `sources` are the pads' fields by name ("" for the only one)."""
+
+    sources: dict[str, Source]
+    reading: Reading
+    address: Source | None
+    answer: Answer
+    verdict: Verdict
+    groups: dict[str, Series]
+    unread: int
+    places: int
+
+    @property
+    def source(self) -> Source:
+        """Where the value stands that answered first."""
+        return next(iter(self.sources.values()))
+
+
+def series(
+    shape: Shape, rows: Sequence[Row], source: Source, reader: Reader, address: Source | None
+) -> tuple[dict[str, Series], int, int]:
+    """Read a field in rows: series by address, how many rows do not read, and most decimal places sent."""
+    groups: dict[str, Series] = {}
+    unread = places = 0
+    get = shape.get
+    for row in rows:
+        try:
+            number, sent = reader(get(row, source))
+        except UNREADABLE:
+            unread += 1
+            continue
+        name = "" if address is None else get(row, address).decode("latin-1")
+        times, values = groups.setdefault(name, ([], []))
+        times.append(row.t_s)
+        values.append(number / 10**sent)
+        places = max(places, sent)
+    return groups, unread, places
+
+
+def probe(rows: list[Row], knowns: Sequence[Known], groups: int) -> list[Row]:
+    """Some rows of every known load, and of the rest."""
+    sets = [[row for row in rows if known.holds(row.t_s)] for known in knowns]
+    sets.append([row for row in rows if not any(known.holds(row.t_s) for known in knowns)])
+    chosen: list[Row] = []
+    for members in sets:
+        step = max(len(members) // (PROBE * max(groups, 1)), 1)
+        step += step > 1 and step % 2 == 0  # not in step with pads that take turns
+        chosen += members[::step]
+    return sorted(chosen, key=lambda row: row.t_s)
+
+
+class Search:
+    """One shape searched for its value with one address (or none)."""
+
+    def __init__(self, shape: Shape, knowns: Sequence[Known], address: Source | None, skip: set[Source]) -> None:
+        self.shape, self.knowns, self.address = shape, knowns, address
+        self._skip = skip
+        names = {shape.get(row, address) for row in shape.rows} if address is not None else {b""}
+        self._probe = probe(shape.rows, knowns, len(names))
+        self.partial: list[tuple[Source, Reading, list[float]]] = []
+        self.reasons: list[str] = []
+
+    def values(self) -> list[Value]:
+        """All readings that answer, the likeliest first."""
+        found = []
+        for source, reading in candidates(self.shape, self._skip):
+            quick = self._try(source, reading, self._probe)
+            if quick is not None and (value := self._whole(source, reading)) is not None:
+                found.append(value)
+        return sorted(found, key=lambda value: rank(self.shape, value), reverse=True)
+
+    def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
+        reader = reading.reader()
+        few = rows[:: max(len(rows) // 12, 1)]
+        if series(self.shape, few, source, reader, None)[1] > 0.2 * len(few):
+            return None
+        groups, unread, _ = series(self.shape, rows, source, reader, self.address)
+        if unread > (1 - READABLE) * len(rows) + 1 or not groups:
+            return None
+        if reading.form not in ("", "unsigned") and not _needs_sign(groups, reading, self.shape, source):
+            return None
+        found = answer(groups, self.knowns)
+        if found is None or found.share < AGREEING or found.within < WITHIN:
+            if found is None and len(groups) == 1:
+                self._note_partial(source, reading, next(iter(groups.values())))
+            return None
+        return found
+
+    def _note_partial(self, source: Source, reading: Reading, numbers: Series) -> None:
+        """Remember a field that answers to some of the known loads only: one pad of several."""
+        windows = [window(numbers, known) for known in self.knowns]
+        if all(len(values) >= 3 for values in windows) and len(self.knowns) > 2:
+            levels = [sorted(values)[len(values) // 2] for values in windows]
+            if max(levels) - min(levels) > 5 * max(step_of(numbers[1]), 1e-9):
+                self.partial.append((source, reading, levels))
+
+    def _whole(self, source: Source, reading: Reading) -> Value | None:
+        """Judge a reading on all rows."""
+        groups, unread, places = series(
+            self.shape, self.shape.rows, source, reading.reader(), self.address
+        )
+        found = answer(groups, self.knowns)
+        if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
+            return None
+        word = unit_word(self.shape, source)
+        verdict = judge(found, self.knowns, reading, places, word)
+        if isinstance(verdict, str):
+            self.reasons.append(verdict)
+            return None
+        return Value(
+            sources={"": source},
+            reading=settled(reading, verdict, places),
+            address=self.address,
+            answer=found,
+            verdict=verdict,
+            groups=groups,
+            unread=unread,
+            places=places,
+        )
+
+
+def judge(
+    found: Answer, knowns: Sequence[Known], reading: Reading, places: int, word: str
+) -> Verdict | str:
+    """Find unit and decimals of a reading."""
+    if places or reading.coding == "float":
+        return shown(found, word)
+    digits = reading.coding in ("text", "bcd")
+    verdict = whole(found, knowns, word, digits=digits)
+    if isinstance(verdict, str) and verdict.endswith("no unit") and not word:
+        return counts(found, knowns)
+    return verdict
+
+
+def settled(reading: Reading, verdict: Verdict, places: int) -> Reading:
+    """The reading with the decimals and scale found."""
+    if places or reading.coding == "float":
+        return reading
+    return replace(reading, decimals=verdict.decimals or 0, scale=verdict.scale)
+
+
+def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Reading]]:
+    """Yield places and ways to read them; `skip` are places known to be something else."""
+    if shape.size is None:
+        for number in range(len(shape.rows[0].cells)):
+            if number not in skip:
+                for reading in (*readings.TEXTS, *readings.hexadecimal()):
+                    yield number, reading
+        return
+    open_to = {at for at, _ in shape.sources() if (at, 1) not in skip}  # type: ignore[misc]  # by position
+    columns = {at: common(shape.column((at, 1))) for at in open_to}
+    yield from _text_spans(columns)
+    varying = {at for at, seen in columns.items() if len(seen) > 1}
+    yield from _hex_spans(columns, varying)
+    for size in (4, 2, 3, 8):
+        for at in sorted(open_to):
+            span = range(at, at + size)
+            if not open_to.issuperset(span) or varying.isdisjoint(span):
+                continue
+            for reading in _binary(size):
+                yield (at, size), reading
+
+
+def common(column: list[bytes]) -> set[int]:
+    """The bytes that stand in a column of single bytes, less those so rare that they may be damage."""
+    counted = Counter(column)
+    least = 1 + len(column) // 250
+    kept = {cell[0] for cell, count in counted.items() if count > least}
+    return kept or {counted.most_common(1)[0][0][0]}
+
+
+def _binary(size: int) -> Iterator[Reading]:
+    if size != 8:
+        yield from readings.integers(size)
+        yield from readings.decimals_packed()
+    if size != 3:
+        yield from readings.floats(size)
+    if size in (2, 3):
+        yield from readings.masked(size)
+
+
+def _runs(columns: dict[int, set[int]], allowed: frozenset[int]) -> Iterator[tuple[int, int]]:
+    """Maximal runs of places where only allowed bytes stand (but for a little damage)."""
+    begin = None
+    for at in range(max(columns, default=0) + 2):
+        good = at in columns and columns[at] <= allowed
+        if good and begin is None:
+            begin = at
+        elif not good and begin is not None:
+            yield begin, at
+            begin = None
+
+
+def _text_spans(columns: dict[int, set[int]]) -> Iterator[tuple[Source, Reading]]:
+    for begin, end in _runs(columns, NUMERIC):
+        for at in range(begin, end):
+            for stop in range(at + 1, min(end, at + 14) + 1):
+                if _ends_well(columns, at, stop):
+                    for reading in readings.TEXTS:
+                        yield (at, stop - at), reading
+
+
+def _ends_well(columns: dict[int, set[int]], at: int, stop: int) -> bool:
+    """A span ends with a digit or sign, begins with no separator, holds something that varies."""
+    last, first = columns[stop - 1], columns[at]
+    digits = last & DIGITS
+    odd = digits and len(last) == 2 and not last & {0x20, 0x2B, 0x2D} and last not in ({0x30, 0x35},)
+    constant = len(last) == 1 and digits and last != {0x30}
+    if last <= {0x20, 0x2E, 0x2C} or first <= {0x2C, 0x2E} or odd or constant:
+        return False
+    return any(len(columns[n]) > 1 for n in range(at, stop))
+
+
+DIGITS = frozenset(b"0123456789")
+
+
+def _hex_spans(columns: dict[int, set[int]], varying: set[int]) -> Iterator[tuple[Source, Reading]]:
+    for begin, end in _runs(columns, HEX):
+        for size in (8, 6, 4, 5, 7, 3):
+            for at in range(begin, end - size + 1):
+                if not varying.isdisjoint(range(at, at + size)):
+                    for reading in readings.hexadecimal():
+                        yield (at, size), reading
+
+
+def _needs_sign(groups: dict[str, Series], reading: Reading, shape: Shape, source: Source) -> bool:
+    """A sign form is a hypothesis only where the sign was seen set."""
+    if reading.coding == "bcd":
+        return True
+    values = [value for _, numbers in groups.values() for value in numbers]
+    if reading.form == "offset":
+        size = source[1] if isinstance(source, tuple) else len(shape.rows[0].cells[source])
+        bits = reading.mask.bit_length() or (4 if reading.coding == "hex" else 8) * size
+        return sum(value >= -(2 ** (bits - 2)) for value in values) > 0.9 * len(values)
+    return min(values, default=0) < 0
+
+
+def unit_word(shape: Shape, source: Source) -> str:
+    """The unit named right behind a value, or anywhere as a word of its own; "" when none is."""
+    words = _words_behind(shape, source) or []
+    found = {UNIT_WORDS[word] for word in words if word in UNIT_WORDS}
+    return found.pop() if len(found) == 1 else ""
+
+
+def _words_behind(shape: Shape, source: Source) -> list[str]:
+    row = shape.rows[len(shape.rows) // 2]
+    if isinstance(source, tuple):
+        after = row.message[source[0] + source[1] :][:8].decode("latin-1")
+        text = "".join(c if c.isalpha() else " " for c in after).split()
+        near = text[:1] if after.strip(" ,;\t")[:1].isalpha() else []
+        return [near[0].lower()] if near and (len(near[0]) > 1 or near[0] in ("g", "t", "N")) else []
+    if shape.kind == "pattern":
+        cells = row.cells[source + 1 : source + 3]
+        words = [cell.decode("latin-1") for cell in cells if cell.isalpha()][:1]
+        return [word.lower() for word in words if len(word) > 1 or word in ("g", "t", "N")]
+    every = [cell.decode("latin-1").strip() for cell in row.cells]
+    return [cell.lower() for cell in every if cell.lower() in UNIT_WORDS]
+
+
+def rank(shape: Shape, value: Value) -> tuple[float, ...]:
+    """Order readings that answer: what explains most, then the plainest, then what covers most."""
+    found, reading = value.answer, value.reading
+    empty = abs(found.empty) / found.reach
+    plain = {"text": 3, "bcd": 3, "float": 3, "hex": 1, "binary": 2}[reading.coding] + (value.places > 0)
+    counted = value.verdict.unit == "counts"
+    simple = -int(reading.backwards) - bool(reading.ignore) - int(reading.point == ",") - 2 * bool(reading.mask)
+    smooth = sum(travel(values) for _, values in value.groups.values()) / found.reach
+    varying, size, constant = _cover(shape, value.source)
+    longer = size if reading.coding in ("text", "hex") else -constant
+    return (
+        -int(counted),
+        round(found.share, 2),
+        round(found.within, 2),
+        2 - (empty > 0.02) - (empty > 0.2),
+        plain,
+        simple,
+        reading.mask.bit_count(),
+        varying,
+        longer,
+        -round(smooth, 1),
+        -readings.SIGNED.index(reading.form) if reading.form in readings.SIGNED else 1,
+    )
+
+
+def _cover(shape: Shape, source: Source) -> tuple[int, int, int]:
+    if isinstance(source, int):
+        return 1, 1, 0
+    rows = shape.rows[:: max(len(shape.rows) // 200, 1)]
+    columns = [len({row.message[n] for row in rows}) for n in range(source[0], source[0] + source[1])]
+    varying = sum(seen > 1 for seen in columns)
+    return varying, source[1], source[1] - varying

@@ -1,0 +1,237 @@
+"""Writing a layout from what was found, with its evidence as comments."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+from drivers.learn.cuts import quoted
+from drivers.learn.readings import Source
+from drivers.learn.roles import Role
+from drivers.learn.shapes import Shape
+from drivers.learn.values import Value
+from drivers.wire import COUNTS
+
+PLAIN_LIMITS = (-500.0, 5000.0)
+"""Limits (kg) written when nothing narrower is known: no wheel carries more."""
+
+
+def layout_text(
+    shape: Shape, value: Value, roles: Sequence[Role], *, about: str, limits: tuple[float, float] | None
+) -> str:
+    """Write the layout, without comments."""
+    top = [f'about = "{about}"']
+    if limits is not None:
+        key = "limits_counts" if value.verdict.unit == COUNTS else "limits_kg"
+        top.append(f"{key} = [{_number(limits[0])}, {_number(limits[1])}]")
+    top += _pads(shape, value)
+    longest = max(len(row.message) for row in shape.rows)
+    parts = [top, shape.cut.lines(shape.size, 2 * longest + 2)]
+    if shape.check is not None:
+        parts.append(shape.check.lines())
+    parts += [_body(shape, value, roles), _fields(shape, value, roles)]
+    return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
+
+
+def _number(limit: float) -> str:
+    return f"{limit:.9g}" if "e" not in f"{limit:.9g}" else f"{limit:.0f}"
+
+
+def _pads(shape: Shape, value: Value) -> list[str]:
+    if len(value.sources) < 2:
+        return []
+    lines = [
+        f'  {{ address = "{name}", value = {{ {_where(shape, source, name)} }} }},'
+        for name, source in value.sources.items()
+    ]
+    return ["pads = [", *lines, "]"]
+
+
+def group_name(name: str) -> str:
+    """A pad's name as part of a pattern's group."""
+    return "value" + re.sub(r"\W", "_", name)
+
+
+def _where(shape: Shape, source: Source, name: str) -> str:
+    """Write where a field stands."""
+    if isinstance(source, tuple):
+        return f"at = {source[0]}" + (f", size = {source[1]}" if source[1] != 1 else "")
+    if shape.kind == "pattern":
+        return f'group = "{group_name(name)}"' if name else ""
+    return f'key = "{shape.keys[source]}"'
+
+
+def _body(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
+    if shape.kind == "positions":
+        fixed = constants(shape, roles)
+        if not fixed:
+            return []
+        items = ", ".join(f'{{ at = {at}, text = "{quoted(text)}" }}' for at, text in fixed)
+        return ["[body]", f"constants = [{items}]"]
+    out = ["[body]", f'kind = "{shape.kind}"']
+    if shape.body[0] != shape.cut.head:
+        out.append(f"from = {shape.body[0]}")
+    if shape.kind == "pattern":
+        return [*out, f"pattern = '{pattern(shape, value, roles)}'"]
+    if shape.kind == "keyed":
+        out += [f'separator = "{quoted(shape.separator)}"', f'assign = "{quoted(shape.assign)}"']
+    return out
+
+
+def constants(shape: Shape, roles: Sequence[Role]) -> list[tuple[int, bytes]]:
+    """Bytes that must stand where they stood, in runs."""
+    runs: list[tuple[int, bytes]] = []
+    places = [(role.source, next(iter(role.map))) for role in roles if role.kind == "constant"]
+    for source, text in sorted(places, key=lambda item: item[0]):  # type: ignore[arg-type,return-value]  # all spans
+        assert isinstance(source, tuple)
+        if runs and runs[-1][0] + len(runs[-1][1]) == source[0]:
+            runs[-1] = (runs[-1][0], runs[-1][1] + text)
+        else:
+            runs.append((source[0], text))
+    del shape
+    return runs
+
+
+def _table(pairs: Iterable[str]) -> str:
+    inside = ", ".join(pair for pair in pairs if pair)
+    return f"{{ {inside} }}" if inside else "{}"
+
+
+def _fields(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
+    out = ["[fields]", f'unit = "{value.verdict.unit}"']
+    together = len(value.sources) > 1
+    where = _where(shape, value.source, "") if not together else _size(value.source)
+    out.append(f"value = {_table([where, *value.reading.pairs()])}")
+    codes = []
+    for number, role in enumerate(roles):
+        place = _place(shape, role, number)
+        if role.kind == "address":
+            out.append(f"address = {_table([place, *_address(shape, role)])}")
+        elif role.kind == "counter":
+            out.append(f"seq = {_table([place, *_counter(role)])}")
+        elif role.kind == "sign":
+            out.append(f"sign = {_table([place, _map(role)])}")
+        elif _is_code(shape, role):
+            codes.append(_table([place, _map(role)]))
+    if len(codes) == 1:
+        out.append(f"status = {codes[0]}")
+    elif codes:
+        out += ["status = [", *(f"  {code}," for code in codes), "]"]
+    return out
+
+
+def _size(source: Source) -> str:
+    return f"size = {source[1]}" if isinstance(source, tuple) else ""
+
+
+def _is_code(shape: Shape, role: Role) -> bool:
+    """Codes with a meaning are read; without one they are only held to what was seen."""
+    if role.bits or role.kind == "steady":
+        return True
+    if shape.kind == "pattern":
+        return False
+    return role.kind == "code" or (role.kind == "constant" and shape.kind in ("keyed", "json"))
+
+
+def _place(shape: Shape, role: Role, number: int) -> str:
+    if shape.kind == "pattern":
+        return f'group = "code{number}"' if role.kind == "steady" else ""
+    return _where(shape, role.source, "")
+
+
+def _map(role: Role) -> str:
+    if role.bits:
+        pairs = (f'{bit} = "{words}"' for bit, words in sorted(role.bits.items()))
+        return f"bits = {_table(pairs)}"
+    return f"map = {_table(_entries(role))}"
+
+
+def _words(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"')
+
+
+def _entries(role: Role) -> list[str]:
+    return [f'"{quoted(cell)}" = "{_words(words)}"' for cell, words in role.map.items()]
+
+
+def _address(shape: Shape, role: Role) -> list[str]:
+    if shape.kind == "pattern":
+        return []
+    if role.coding == "binary":
+        names = [f'"{word}" = "{_words(word)}"' for word in role.map.values()]
+        return ['coding = "binary"', f"map = {_table(names)}"]
+    return [f"map = {_table(_entries(role))}"]
+
+
+def _counter(role: Role) -> list[str]:
+    out = ["decimals = 0"] if role.coding == "text" else [f'coding = "{role.coding}"']
+    out += [f'order = "{role.order}"'] if role.order else []
+    return out + ([f"wraps = {role.wraps}"] if role.wraps else [])
+
+
+def pattern(shape: Shape, value: Value, roles: Sequence[Role]) -> str:
+    """Write the pattern of text that is read by tokens."""
+    by_cell = {role.source: (number, role) for number, role in enumerate(roles)}
+    names = {source: name for name, source in value.sources.items()}
+    out = []
+    for cell in range(len(shape.rows[0].cells)):
+        out.append(_gap({row.gaps[cell] for row in shape.rows}))
+        if cell in names:
+            inner = _number_pattern(shape.column(cell), value.reading.point or ".", value)
+            out.append(f"(?P<{group_name(names[cell])}>{inner})")
+        else:
+            number, role = by_cell[cell]
+            out.append(_cell_pattern(shape, role, number))
+    out.append(_gap({row.gaps[-1] for row in shape.rows}))
+    return "".join(out)
+
+
+def _gap(seen: set[bytes]) -> str:
+    if len(seen) == 1:
+        blanks = next(iter(seen)).decode()
+        return blanks if len(blanks) < 3 else f" {{{len(blanks)}}}"
+    return " *" if b"" in seen else " +"
+
+
+def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
+    cells = list(column)
+    if value.reading.coding == "hex":
+        width = {len(cell) for cell in cells}
+        return "[0-9A-Fa-f]" + (f"{{{width.pop()}}}" if len(width) == 1 else "+")
+    places = {len(cell.strip(b" +-").partition(point.encode())[2]) for cell in cells}
+    tail = re.escape(point) + (rf"\d{{{places.pop()}}}" if len(places) == 1 else r"\d+") if value.places else ""
+    if any(cell[-1:] in b"+-" for cell in cells):
+        return rf"\d+{tail}[-+]?"
+    plus = "+" if any(cell[:1] == b"+" for cell in cells) else ""
+    blanks = " *" if any(b" " in cell for cell in cells) else ""
+    must = "" if plus and all(cell[:1] in b"+-" for cell in cells) else "?"
+    return rf"[-{plus}]{must}{blanks}\d+{tail}"
+
+
+def _cell_pattern(shape: Shape, role: Role, number: int) -> str:
+    names = {"address": "address", "counter": "seq", "sign": "sign", "steady": f"code{number}"}
+    assert isinstance(role.source, int)
+    if role.kind in ("constant", "code", "address", "steady", "sign"):
+        inner = "|".join(_escaped(cell) for cell in sorted(role.map))
+    else:
+        inner = _free_pattern(shape.column(role.source))
+    if role.kind in names:
+        return f"(?P<{names[role.kind]}>{inner})"
+    return f"(?:{inner})" if "|" in inner else inner
+
+
+def _escaped(cell: bytes) -> str:
+    text = re.escape(cell.decode("latin-1")).replace("'", r"\x27")
+    return text.replace(r"\ ", " ")
+
+
+def _free_pattern(column: Sequence[bytes]) -> str:
+    """What a field may be that is not held to anything: digits, signed digits, letters and digits."""
+    if all(cell.isdigit() for cell in column):
+        return r"\d+"
+    if all(re.fullmatch(rb"[+-]? *\d+(?:[.,]\d+)?", cell) for cell in column):
+        return r"[-+]? *\d+(?:[.,]\d+)?"
+    widths = Counter(map(len, column))
+    many = "+" if len(widths) > 1 else f"{{{next(iter(widths))}}}"
+    return rf"[0-9A-Za-z]{many}" if all(cell.isalnum() for cell in column) else rf"[!-~]{many}"

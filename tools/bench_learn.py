@@ -1,0 +1,119 @@
+"""How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
+
+    python tools/bench_learn.py [FIRST [LAST]]      seeds, 0 to 119 unless given
+
+Every stream is learnt as a user would; then the layout's driver reads the recording and a later stretch of
+the same indicator in use (heavier loads, readings below zero). A wrong mass or pad in any frame is "wrong".
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+
+from drivers.api import FLAG_MOVING, FLAG_STEADY, Frame
+from drivers.layout import load_layout
+from drivers.learn.learn import Outcome, learn
+from drivers.learn.recording import Recording, parse_known
+from make_streams import Reading, Stream, make
+
+
+@dataclass(kw_only=True)
+class Score:
+    """What became of one stream."""
+
+    verdict: str
+    why: str = ""
+    seconds: float = 0.0
+    steady: bool | None = None
+    later_read: float = 0.0
+    outcome: Outcome | None = None
+    notes: list[str] = field(default_factory=list)
+
+
+def score(stream: Stream) -> Score:
+    """Learn a stream and compare with the truth: right, part, undecided or wrong."""
+    begun = time.process_time()
+    outcome = learn(Recording(stream.chunks), [parse_known(text) for text in stream.known], name=stream.name)
+    seconds = time.process_time() - begun
+    if not outcome.proven:
+        verdict = "right" if stream.undecidable else "undecided"
+        return Score(verdict=verdict, why="; ".join(outcome.missing)[:160], seconds=seconds, outcome=outcome)
+    if stream.undecidable:
+        return Score(verdict="wrong", why="decided what cannot be", seconds=seconds, outcome=outcome)
+    data = b"".join(data for _, data in stream.chunks)
+    names: dict[str | None, str] = {}
+    read, wrong, steady = compare(outcome.layout, data, stream.truth, names)
+    later, later_wrong, _ = compare(outcome.layout, stream.later, stream.later_truth, names)
+    found = Score(verdict="right", seconds=seconds, steady=steady if stream.says_steady else None, outcome=outcome)
+    found.later_read = later
+    integrity = str(outcome.found["check"])
+    if wrong or later_wrong:
+        found.verdict, found.why = "wrong", wrong or f"later: {later_wrong}"
+    elif read < 0.97:
+        found.verdict, found.why = "part", f"reads {read:.0%} of the intact messages"
+    elif (integrity == "none") != (stream.check == "none"):
+        found.verdict, found.why = "part", f"check {integrity}, truly {stream.check}"
+    return found
+
+
+def compare(
+    layout: str, data: bytes, truth: dict[int, list[Reading]], names: dict[str | None, str]
+) -> tuple[float, str, bool]:
+    """Read a stream by a layout: share of readings read, the first that is wrong, and whether claims agree.
+
+    `names` are the layout's pads by the true ones; a pad is right when it is always the same.
+    """
+    driver = load_layout(layout, "learnt").driver()
+    at = read = agree = claimed = 0
+    left: list[Reading] = []
+    for item in driver.feed(data, 0):
+        at += len(item.raw)
+        if not isinstance(item, Frame):
+            continue
+        if item.raw:
+            left = list(truth.get(at, ()))
+        if not left:
+            continue
+        true = next((r for r in left if names.get(item.address) == r.pad), None)
+        if true is None:
+            free = [r for r in left if r.pad not in names.values()]
+            if item.address in names or not free:
+                return 0.0, f"pad {item.address!r} is {names.get(item.address)!r} and {left[0].pad!r}", False
+            true = free[0]
+            names[item.address] = true.pad
+        left.remove(true)
+        if item.mass_kg is None or abs(item.mass_kg - true.mass_kg) > 1e-6 + 1e-6 * abs(true.mass_kg):
+            return 0.0, f"reads {item.mass_kg} kg, truly {true.mass_kg:.6g} kg", False
+        read += 1
+        claim = item.flags & (FLAG_STEADY | FLAG_MOVING)
+        claimed += bool(claim)
+        agree += claim == (FLAG_STEADY if true.steady else FLAG_MOVING)
+    total = sum(map(len, truth.values()))
+    return read / max(total, 1), "", claimed > 0 and agree > 0.98 * claimed and claimed > 0.9 * read
+
+
+def main(first: int, last: int) -> int:
+    """Score seeds and print a line each, then the figures."""
+    scores: list[tuple[Stream, Score]] = []
+    for seed in range(first, last + 1):
+        stream = make(seed)
+        got = score(stream)
+        scores.append((stream, got))
+        print(f"{seed:5d} {got.verdict:9s} {got.seconds:5.2f} s  {stream.shape:18s} {got.why or ''}", flush=True)
+    counted = Counter(got.verdict for _, got in scores)
+    total = len(scores)
+    claims = [got.steady for _, got in scores if got.steady is not None]
+    later = [got.later_read for stream, got in scores if got.verdict == "right" and not stream.undecidable]
+    print(f"\n{total} streams: fully right {counted['right'] / total:.1%}, in part {counted['part']}, undecided "
+          f"{counted['undecided']}, silently wrong {counted['wrong']}")
+    print(f"steady claims right {sum(claims)}/{len(claims)}; of later use {sum(later) / max(len(later), 1):.1%} read")
+    print(f"CPU time a stream: mean {sum(g.seconds for _, g in scores) / total:.2f} s, most {max(g.seconds for _, g in scores):.2f} s")
+    return 1 if counted["wrong"] else 0
+
+
+if __name__ == "__main__":
+    words = [int(word) for word in sys.argv[1:]]
+    sys.exit(main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119))
