@@ -81,6 +81,13 @@ class Bay:
         """Bytes a polled indicator on this port wants sent now, or None."""
         return self._ports[port].driver.request(t_mono_ns)
 
+    def asked(self, port: str, request: bytes, t_mono_ns: int) -> None:
+        """Tell a port's driver, in replay, which request went out; drivers without polls pass."""
+        known = self._ports.get(port)
+        note = getattr(known.driver, "sent", None) if known else None
+        if note is not None:
+            note(request, t_mono_ns)
+
     def feed(self, record: Chunk | PortEvent) -> list[Record]:
         """Take the next chunk or port event, in the order of arrival, and return what it causes."""
         port = self._ports.get(record.port)

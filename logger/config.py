@@ -25,6 +25,7 @@ from logger.page import PageSettings
 from logger.ports import PortSettings
 from logger.settling.settings import Settling
 from logger.store import StoreSettings
+from logger.store.retention import RetentionSettings
 from logger.typed_toml import ConfigError, Faults
 from logger.voice import VoiceSettings
 from logger.weighin.builds import Person
@@ -96,6 +97,7 @@ class Config:
     bus: BusSettings = field(default_factory=BusSettings)
     broker: BrokerSettings = field(default_factory=BrokerSettings)
     page: PageSettings = field(default_factory=PageSettings)
+    retention: RetentionSettings = field(default_factory=RetentionSettings)
     voice: VoiceSettings = field(default_factory=VoiceSettings)
 
 
@@ -124,10 +126,11 @@ class Loaded:
         """What a run was configured with, by file name: the config, the car and the layouts beside it."""
         files = {"config.toml": self.text.encode()}
         named = [self.config.bay.car, calibration_file.NAME, *(port.layout for port in self.config.port)]
-        for name in named:
-            for own in (self.file.parent / name, self.file.parent / f"{name}.toml"):
-                if name and own.is_file():
-                    files[str(own.relative_to(self.file.parent))] = own.read_bytes()
+        folder = self.file.parent.resolve()
+        for name in filter(None, named):
+            for own in ((folder / name).resolve(), (folder / f"{name}.toml").resolve()):
+                if own.is_file() and own.is_relative_to(folder):
+                    files[str(own.relative_to(folder))] = own.read_bytes()
         return files
 
     @property

@@ -14,10 +14,13 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from contextlib import AsyncExitStack
 from dataclasses import asdict
+from functools import partial
+from logging import INFO, WARNING
 from typing import Any, Literal
 
 from drivers import registry
 from logger.assembly import bay_from_file, make_bay
+from logger.bay_state import freeze
 from logger.broker import Endpoint, broker
 from logger.bus import Bus, BusState
 from logger.cautions import GENERAL
@@ -33,6 +36,7 @@ from logger.model import (
     Chunk,
     Command,
     Facing,
+    Gap,
     PadCondition,
     PortEvent,
     Record,
@@ -44,8 +48,9 @@ from logger.notify import notify
 from logger.page import Page, Results, Standing
 from logger.ports import PortReader
 from logger.rebuild import make_missing
-from logger.segment import Tick
+from logger.segment import Asked, Tick
 from logger.store import Store
+from logger.store.retention import retain
 from logger.version import VERSION
 from logger.voice import Voice
 from logger.weighin.flow import Flow
@@ -65,6 +70,15 @@ QUEUE_MOST = 20_000
 WATCHDOG_NS = 5 * NS
 """How often systemd is told that all is alive."""
 
+RETAIN_S = 3600.0
+"""How often it is looked whether old recordings may go."""
+CLOCK_SET_S = 1_767_225_600.0
+"""2026-01-01: a clock before this has not been set since the computer started; nothing is removed by it."""
+RESTORED = ("journal_restored", "journal_keeping", "store_restored")
+"""Ends of troubles."""
+INFORMATION = ("journal_cut", "store_tidied", "store_rebuilt", "store_kept")
+"""What was mended: for the log, not for the people at the car."""
+
 Incoming = Chunk | PortEvent | Command | Tick
 
 
@@ -76,8 +90,10 @@ class Daemon:
         self._config = config = loaded.config
         self._log = configure(config.bay.name)
         self._lock = threading.Lock()
-        self._queue: deque[tuple[int, Incoming]] = deque()
+        self._queue: deque[tuple[int, Incoming | Gap]] = deque()
         self._t_tick_ns = self._t_watchdog_ns = 0
+        self._segment = self._late = 0
+        self._published = True
         self._results_due = False
         self._facing: Facing = config.weighin.first_facing
         self._stopping = asyncio.Event()
@@ -104,7 +120,6 @@ class Daemon:
         config, folder = self._config, self.loaded.folder
         folder.mkdir(parents=True, exist_ok=True, mode=0o750)
         recover(folder / "journal", self._trouble)
-        make_missing(folder, config.bay.name, bay_from_file, self._trouble)
         self._store = Store(folder, config.bay.name, config.store, self._trouble, config_id=self.loaded.id)
         self._journal = Journal(
             folder / "journal",
@@ -112,6 +127,7 @@ class Daemon:
             self._trouble,
             snapshot=self.loaded.snapshot(),
             on_closed=self._store.segment_closed,
+            on_gap=lambda segment, gap: self._queue.append((segment, gap)),
         )
         self._ledger = Ledger(folder / "ledger.db")
         self._session = Session(
@@ -135,7 +151,7 @@ class Daemon:
         port = self._config.port[n]
         driver = registry.find(port.layout, folders=(self.loaded.file.parent,))()
         asks = driver.request(0) is not None
-        request = (lambda t_mono_ns: self._bay.request(port.name, t_mono_ns)) if asks else None
+        request = partial(self._ask, port.name) if asks else None
         return PortReader(port, request, self._incoming, self._incoming, suggested=driver.serial)
 
     # -- life ---------------------------------------------------------------------------------------------
@@ -165,10 +181,11 @@ class Daemon:
         self._stopping.set()
 
     def _serve(self, endpoint: Endpoint) -> list[asyncio.Task[None]]:
-        tasks = []
+        tasks = [asyncio.create_task(self._tidy(), name="tidy")]
         if self._config.page.enabled:
             tasks.append(asyncio.create_task(self._page.serve(), name="page"))
-        if endpoint.kind != "none":
+        self._published = endpoint.kind != "none"
+        if self._published:
             tasks.append(asyncio.create_task(self._bus.run(endpoint.host, endpoint.port), name="bus"))
         return tasks
 
@@ -181,6 +198,7 @@ class Daemon:
         await asyncio.to_thread(self._store.close)
         self._voice.stop()
         self._page.stop()
+        tasks[0].cancel()
         await self._bus.stop()
         if tasks:
             await asyncio.wait(tasks, timeout=5)
@@ -189,17 +207,38 @@ class Daemon:
 
     # -- the way of one reading ---------------------------------------------------------------------------
 
+    async def _tidy(self) -> None:
+        """Make what earlier starts left unsealed, then let old recordings go from time to time."""
+        folder, bay = self.loaded.folder, self._config.bay.name
+        await asyncio.to_thread(make_missing, folder, bay, bay_from_file, self._trouble)
+        while True:
+            wall_s = now_ns()[1] / NS
+            if wall_s > CLOCK_SET_S:
+                await asyncio.to_thread(retain, folder, self._config.retention, wall_s)
+            await asyncio.sleep(RETAIN_S)
+
+    def _ask(self, port: str, t_mono_ns: int) -> bytes | None:
+        """The request that a polled indicator wants now, noted in the journal; on the port's thread."""
+        request = self._bay.request(port, t_mono_ns)
+        if request is not None:
+            asked = Asked(port=port, t_mono_ns=t_mono_ns, t_wall_ns=now_ns()[1], data=request)
+            with self._lock:
+                self._journal.put(asked)
+        return request
+
     def _incoming(self, entry: Incoming) -> bool:
-        """Take an entry from any thread: journal first, then the queue; False when there is no room."""
+        """Take an entry from any thread: journal first, then the queue; without room it is derived later."""
         with self._lock:
-            if len(self._queue) >= QUEUE_MOST:
-                return False
-            self._queue.append((self._journal.put(entry), entry))
+            segment = self._journal.put(entry)
+            if len(self._queue) < QUEUE_MOST:
+                self._queue.append((segment, entry))
+            else:
+                self._late += 1
+                self._store.skip(segment)
         return True
 
     def _command(self, command: Command) -> None:
-        if not self._incoming(command):
-            self._log.warning("command refused: the queue is full", verb=command.verb)
+        self._incoming(command)
 
     def _look(self) -> None:
         """Take what came since the last look, let time pass, and renew what depends on it."""
@@ -209,6 +248,8 @@ class Daemon:
             self._incoming(Tick(t_mono_ns=t_mono_ns))
         while self._queue:
             segment, entry = self._queue.popleft()
+            if segment != self._segment:
+                self._turn(segment)
             self._store.at(segment, entry)
             self._hand_on(self._caused_by(entry))
         if self._results_due:
@@ -218,12 +259,21 @@ class Daemon:
             self._t_watchdog_ns = t_mono_ns
             notify("WATCHDOG=1")
 
-    def _caused_by(self, entry: Incoming) -> list[Record]:
+    def _turn(self, segment: int) -> None:
+        """A journal segment begins: keep what the bay knows, so that a recovery need not go further back."""
+        self._segment = segment
+        state = freeze(self._bay, self._store.wall_offset_ns, self.loaded.id)
+        self._store.turn(self._journal.folder.name, segment, state)
+
+    def _caused_by(self, entry: Incoming | Gap) -> list[Record]:
         match entry:
+            case Gap():
+                return [entry]
             case Tick():
                 return self._bay.advance(entry.t_mono_ns)
             case Command():
                 self._log.info("command", verb=entry.verb, origin=entry.origin)
+                self._show(entry)
                 self._follow(entry)
                 return []
             case PortEvent():
@@ -249,7 +299,8 @@ class Daemon:
             self._put_standing()
 
     def _show(self, record: Record) -> None:
-        self._bus.put(record)
+        if self._published:
+            self._bus.put(record)
         self._page.put(record)
         if isinstance(record, Trouble):
             self._warn(f"{record.part.capitalize()} {record.state}. {record.detail}.")
@@ -307,6 +358,7 @@ class Daemon:
             **self._counts(),
             "journal_waiting_bytes": self._journal.waiting_bytes,
             "store_dropped": self._store.dropped,
+            "derived_later": self._late,
             "page": self._page.trouble or self._page.address or "off",
             "excluded": self._bay.excluded,
         }
@@ -339,9 +391,11 @@ class Daemon:
 
     def _trouble(self, event: str, detail: str) -> None:
         """A disk's trouble or its end, told from any thread: logged, and said where people are."""
-        self._log.warning(event, detail=detail)
-        part, _, what = event.partition("_")
-        state: Literal["failed", "restored"] = "restored" if what in ("restored", "keeping") else "failed"
+        self._log.log(INFO if event in (*INFORMATION, *RESTORED) else WARNING, event, detail=detail)
+        if event in INFORMATION:
+            return
+        part = event.partition("_")[0]
+        state: Literal["failed", "restored"] = "restored" if event in RESTORED else "failed"
         t_mono_ns, t_wall_ns = now_ns()
         trouble = Trouble(t_mono_ns=t_mono_ns, t_wall_ns=t_wall_ns, part=part, state=state, detail=detail)
         self._loop.call_soon_threadsafe(self._show, trouble)

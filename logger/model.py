@@ -82,7 +82,10 @@ class GapCause(StrEnum):
 
 
 class Gap(Record, frozen=True, kw_only=True, tag="gap"):
-    """Samples that should be there and are not; `count` is how many, None when only the time is known."""
+    """Samples that should be there and are not; `count` is how many, None when only the time is known.
+
+    With cause `journal` the count is of journal entries, and the pad may be ALL_PADS.
+    """
 
     pad: str
     t_from_mono_ns: int

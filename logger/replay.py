@@ -14,7 +14,7 @@ from logger.bay import Bay
 from logger.journal_folder import Run, find_runs, read_run
 from logger.model import Chunk, Gap, PortEvent, Record, Sample
 from logger.recording import Recording, RecordingError, known_unit, read_csv
-from logger.segment import MARK, Entry, Tick
+from logger.segment import MARK, Asked, Entry, Tick
 from logger.settling.pipeline import Pipeline
 from logger.store import DATASET
 
@@ -54,6 +54,8 @@ def derive(bay: Bay, entry: Entry) -> list[Record]:
         return bay.feed(entry)
     if isinstance(entry, Tick):
         return bay.advance(entry.t_mono_ns)
+    if isinstance(entry, Asked):
+        bay.asked(entry.port, entry.data, entry.t_mono_ns)
     return [entry] if isinstance(entry, Gap) else []
 
 

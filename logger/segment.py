@@ -32,7 +32,16 @@ class Tick(Record, frozen=True, tag="tick"):
     t_mono_ns: int
 
 
-Entry = Chunk | PortEvent | Command | ClockStep | Gap | Tick
+class Asked(Record, frozen=True, tag="asked"):
+    """A request went out on a port: replay then knows whom an answer without an address is from."""
+
+    port: str
+    t_mono_ns: int
+    t_wall_ns: int
+    data: bytes
+
+
+Entry = Chunk | PortEvent | Command | ClockStep | Gap | Tick | Asked
 """What the journal keeps. A Gap here has cause `journal` and counts entries lost, not samples."""
 
 
@@ -66,8 +75,8 @@ class Damage:
 
 
 _JSON = msgspec.json.Encoder()
-_OTHERS: msgspec.json.Decoder[PortEvent | Command | ClockStep | Gap | Tick] = msgspec.json.Decoder(
-    PortEvent | Command | ClockStep | Gap | Tick
+_OTHERS: msgspec.json.Decoder[PortEvent | Command | ClockStep | Gap | Tick | Asked] = msgspec.json.Decoder(
+    PortEvent | Command | ClockStep | Gap | Tick | Asked
 )
 
 
@@ -77,7 +86,7 @@ def row_of(entry: Entry, t_wall_ns: int) -> Row:
         return Row("chunk", entry.port, entry.t_mono_ns, entry.t_wall_ns, entry.data)
     data = _JSON.encode(entry)
     kind = str(type(entry).__struct_config__.tag)
-    if isinstance(entry, PortEvent):
+    if isinstance(entry, PortEvent | Asked):
         return Row(kind, entry.port, entry.t_mono_ns, entry.t_wall_ns, data)
     t_mono_ns = entry.t_to_mono_ns if isinstance(entry, Gap) else entry.t_mono_ns
     return Row(kind, "", t_mono_ns, t_wall_ns, data)

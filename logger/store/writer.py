@@ -100,13 +100,17 @@ class Store:
         """Keep what the bay knows where this segment begins (logger.bay_state), to be called before `at`."""
         self._states.append((run, segment, state))
 
+    def skip(self, segment: int) -> None:
+        """Hear that a segment has entries nobody derived records from: it is made from the journal later."""
+        if segment not in self._spoiled:
+            self._spoiled.add(segment)
+            self._leave(segment, "the program could not keep up")
+
     def put(self, record: Record) -> None:
         """Take one record; when the queue is full its segment is left to be made from the journal later."""
         if len(self._queue) >= self._settings.queue_records:
             self.dropped += 1
-            if self._segment not in self._spoiled:
-                self._spoiled.add(self._segment)
-                self._leave(self._segment, "the store could not keep up")
+            self.skip(self._segment)
             return
         self._queue.append((self._segment, self._offset_ns, record))
 

@@ -326,10 +326,10 @@ def test_any_one_cell_replaced_is_solved_or_refused_in_words(tmp_path_factory, l
 
 
 def test_the_example_is_solved_as_the_readme_says(capsys):
-    """Wagtail's files in examples/: invented, 6 mm out of plane, levelled, shim-tested."""
+    """Wagtail's files in deploy/examples/: invented, 6 mm out of plane, levelled, shim-tested."""
     parser = argparse.ArgumentParser()
     weigh.arguments(parser)
-    files = [str(ROOT / "examples" / name) for name in ("wagtail.csv", "wagtail.toml")]
+    files = [str(ROOT / "deploy" / "examples" / name) for name in ("wagtail.csv", "wagtail.toml")]
     assert weigh.run(parser.parse_args([files[0], "--car", files[1], "--json"])) == 0
     got = json.loads(capsys.readouterr().out)
     truth = {"total": 968.0, "x": 1.41, "y": 0.012, "cross": np.sum(true_loads()[[1, 2]]) / 968}
