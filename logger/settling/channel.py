@@ -21,6 +21,8 @@ from logger.settling.tail import ENOUGH_CELLS, Estimate, Noise, Tails, estimate
 
 CAPACITY = 256
 """Cells held; a fit never sees more."""
+CALM_CELLS = 12
+"""Cells in a stretch that may show the noise before any rest was seen."""
 SEEK_CELLS = 160
 """Cells kept while seeking."""
 
@@ -160,21 +162,36 @@ class Channel:
 
     def _tolerance(self) -> float:
         """An error beyond this is a wrong reading: one d, or a share of the noise where that is coarser."""
-        sigma = 0.0 if self.variance is None else self.variance**0.5
-        return max(self.resolution, self.settings.tolerance_sigma * sigma)
+        return max(self.resolution, self.settings.tolerance_sigma * self._sigma())
+
+    def _sigma(self) -> float:
+        """Noise of one sample; before it is learned, what a stretch of some seconds shows, or few d."""
+        if self.variance is not None:
+            return float(self.variance**0.5)
+        sigma = float(self._white() ** 0.5)
+        likely = self.settings.likely_sigma_d * self.resolution
+        span_s = float(self._t[self._n - 1] - self._t[0]) if self._n else 0.0
+        return min(sigma, likely) if 0 < likely and span_s < self.settings.unknown_rest_s else sigma
 
     def _white(self) -> float:
-        """Variance of one sample from the median squared step of the newest cells."""
-        lo = max(self._n - 30, 0)
-        x, w = self._x[lo : self._n], self._w[lo : self._n]
-        if len(x) < 3:
+        """Variance of one sample before any rest was seen: the calmest stretch of a dozen cells so far."""
+        n = self._n
+        count = min(n - 1, SEEK_CELLS) // CALM_CELLS * CALM_CELLS
+        if count < CALM_CELLS:
+            count = n - 1
+        if count < 2:
             return 0.0
+        lo = n - 1 - count
+        x, w = self._x[lo:n], self._w[lo:n]
         step = np.diff(x)
-        return float(np.median(step * step * w[1:] * w[:-1] / (w[1:] + w[:-1]))) / 0.455
+        square = step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])
+        calm = square.reshape(-1, min(CALM_CELLS, count)).mean(axis=1)
+        calm = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise
+        return float(calm.min()) if len(calm) else 0.0
 
     def _learn(self, fit: Estimate) -> None:
         """Learn noise from a quiet stretch: fast downwards, slowly upwards."""
-        if fit.count < 8 or self._wide:
+        if fit.count < 8 or self._wide or (fit.changes < 6 and self.variance is not None):
             return
         scatter = fit.scatter if fit.count >= ENOUGH_CELLS else fit.variance
         eta = max(min(fit.eta, 1.0), 0.05)
@@ -243,14 +260,11 @@ class Channel:
         if self.level is None:
             self._look_back()
         noise = self.noise()
-        sigma = noise.variance**0.5
-        if self.variance is None and self.resolution > 0:
-            sigma = min(sigma, self.settings.likely_sigma_d * self.resolution)
-        band = max(self.resolution, self.settings.band_sigma * sigma)
+        band = max(self.resolution, self.settings.band_sigma * self._sigma())
         if self._wide:
             noise, band = self._widened(noise, band)
         fit = estimate(self._t[:n], self._x[:n], self._w[:n], noise, self._tails(n), band)
-        if self.variance is not None and fit.scatter < 0.25 * self.variance:
+        if self.variance is not None and fit.scatter < 0.25 * self.variance and fit.changes >= 6:
             self.variance = max(fit.scatter, self.resolution**2 / 12.0 * self.floor_factor)
         return fit
 
@@ -276,7 +290,7 @@ class Channel:
     def _good(self, fit: Estimate) -> bool:
         """Can this fit be told as a rest?"""
         s = self.settings
-        sigma = (self._white() if self.variance is None else self.variance) ** 0.5
+        sigma = self._sigma()
         if self.variance is None and sigma > s.likely_sigma_d * self.resolution:
             if fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples:
                 return False  # as likely a swing as noise

@@ -41,7 +41,7 @@ class Settling:
     """Smallest movement, in bands, that teaches about tails."""
     risk: float = 0.03
     """Declare once the settled value is farther than the tolerance with at most this probability."""
-    tolerance_sigma: float = 0.6
+    tolerance_sigma: float = 1.5
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
     patience_s: float = 3.0
     """After so long within a band the risk taken rises (breathing, wind, creep never let it fall) …"""
@@ -49,9 +49,9 @@ class Settling:
     """… by so much a second, for as long again."""
     likely_sigma_d: float = 2.0
     """Before any rest was seen, scatter beyond so many d is as likely a swing as noise."""
-    unknown_rest_s: float = 3.5
+    unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
-    unknown_rest_samples: int = 20
+    unknown_rest_samples: int = 15
     """… and have so many samples."""
     distrust: float = 0.4
     """Share by which the model of a settle may be wrong: a cell that lay 10 d off is uncertain by 4 d."""

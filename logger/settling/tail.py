@@ -71,6 +71,8 @@ class Estimate:
     scatter: float
     """The same from the newest cells alone, without what was known before; inf if they are few."""
     eta: float
+    changes: int
+    """How many of these cells differ from the one before."""
     crossings: int
     """How often the residuals change sign."""
     weights: Array
@@ -160,6 +162,7 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
         variance=variance,
         scatter=scatter,
         eta=eta,
+        changes=int(np.count_nonzero(np.diff(y[:count]))),
         crossings=crossings,
         weights=p,
         left=b,
