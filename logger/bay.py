@@ -39,12 +39,28 @@ class _Port:
         self.driver = make()
         self.pads = pads
         self.count = PortCount()
+        self.seen: dict[str, tuple[int, int]] = {}
+        """Pad → sequence number and time (ns) of its last frame."""
         self.t_reject_ns: int | None = None
         self.t_lost_ns: int | None = None
 
     def pad_of(self, address: str | None) -> str | None:
         """The pad of an address; a port with one pad and no address given takes whatever comes."""
         return self.pads.get(address) or self.pads.get(None)
+
+    def missed(self, pad: str, seq: int, t_ns: int) -> Gap | None:
+        """The frames that a pad's sequence numbers say were lost since its last one, if there were any."""
+        wraps = getattr(self.driver, "seq_wraps", None)
+        before = self.seen.get(pad)
+        self.seen[pad] = (seq, t_ns)
+        if before is None or wraps is None:
+            return None
+        lost = (seq - before[0] - 1) % wraps
+        if not 0 < lost < wraps // 2:  # a number that went back: the sender started anew, or says it twice
+            return None
+        return Gap(
+            pad=pad, t_from_mono_ns=before[1], t_to_mono_ns=t_ns, cause=GapCause.LOST_FRAMES, count=lost
+        )
 
 
 class Bay:
@@ -96,8 +112,11 @@ class Bay:
         if isinstance(record, PortEvent):
             return self._port_event(port, record)
         out = self._clock(record)
-        for sample in self._samples(port, record):
-            out.extend(self._settle(self._pipeline.feed(sample)))
+        for item in self._samples(port, record):
+            if isinstance(item, Gap):
+                out.append(item)
+            else:
+                out.extend(self._settle(self._pipeline.feed(item)))
         return out
 
     def advance(self, t_mono_ns: int) -> list[Record]:
@@ -110,14 +129,15 @@ class Bay:
 
     def state(self) -> dict[str, Any]:
         """All that decides what comes next, drivers and counts left aside: plain values and the pipeline."""
-        ports = {name: (port.t_reject_ns, port.t_lost_ns) for name, port in self._ports.items()}
+        ports = {n: (port.t_reject_ns, port.t_lost_ns, dict(port.seen)) for n, port in self._ports.items()}
         return {"ports": ports, "offset_ns": self._offset_ns, "pipeline": self._pipeline}
 
     def resume(self, state: dict[str, Any]) -> None:
         """Stand where the bay of the same configuration stood that gave `state`; for a fresh bay only."""
         self._pipeline, self._offset_ns = state["pipeline"], state["offset_ns"]
-        for name, (t_reject_ns, t_lost_ns) in state["ports"].items():
-            self._ports[name].t_reject_ns, self._ports[name].t_lost_ns = t_reject_ns, t_lost_ns
+        for name, (t_reject_ns, t_lost_ns, seen) in state["ports"].items():
+            port = self._ports[name]
+            port.t_reject_ns, port.t_lost_ns, port.seen = t_reject_ns, t_lost_ns, seen
 
     def warm(self, record: Chunk | PortEvent) -> None:
         """Show the drivers alone what came before a resumed state, so that they stand inside the stream."""
@@ -129,10 +149,10 @@ class Bay:
         elif record.event in ("lost", "refused"):
             port.driver = port.make()
 
-    def _samples(self, port: _Port, chunk: Chunk) -> Sequence[Sample]:
+    def _samples(self, port: _Port, chunk: Chunk) -> Sequence[Sample | Gap]:
         count = port.count
         count.bytes += len(chunk.data)
-        samples = []
+        samples: list[Sample | Gap] = []
         for item in port.driver.feed(chunk.data, chunk.t_mono_ns):
             if isinstance(item, Reject):
                 count.rejects[item.reason] += 1
@@ -143,6 +163,8 @@ class Bay:
             if pad is None:
                 count.unknown[str(item.address)] += 1
             elif (sample := self._sample(pad, item, chunk)) is not None:
+                if item.seq is not None and (gap := port.missed(pad, item.seq, chunk.t_mono_ns)):
+                    samples.append(gap)
                 samples.append(sample)
             else:
                 count.uncalibrated += 1
@@ -174,6 +196,7 @@ class Bay:
             if port.driver.pending():
                 port.count.rejects["truncated"] += 1
             port.driver = port.make()  # half a frame from before the break must not meet one from after it
+            port.seen.clear()
         return self._settle(self._pipeline.advance(event.t_mono_ns))
 
     def _settle(self, records: list[Record]) -> list[Record]:

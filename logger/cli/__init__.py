@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from importlib import import_module
 
@@ -38,4 +39,8 @@ def main(argv: list[str] | None = None) -> int:
         if words[:1] == [verb]:
             import_module(f"logger.cli.{verb}").arguments(sub)
     args = parser.parse_args(words)
-    return int(import_module(f"logger.cli.{args.verb}").run(args))
+    try:
+        return int(import_module(f"logger.cli.{args.verb}").run(args))
+    except BrokenPipeError:  # whoever read, such as `head`, has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0

@@ -107,3 +107,24 @@ def test_cutting_the_bytes_otherwise_gives_the_same_values(cuts: list[int]) -> N
         got += samples(bay.feed(chunk("a", float(n), stream[at : at + size])))
         at += size
     assert [s.mass_wire_kg for s in got] == whole
+
+
+def numbered(seq: int) -> bytes:
+    body = f"1 S +00012.50 kg 37 -061 {seq:04d}\x03".encode()
+    check = 0
+    for byte in body:
+        check ^= byte
+    return b"\x02" + body + b"%02X" % check
+
+
+def test_lost_frames_are_counted_by_their_sequence_numbers() -> None:
+    make = registry.find("stx-etx-xor")
+    bay = Bay({"a": make}, {"a": {"P1": "P1"}}, Pipeline(["P1"], Settling(), {"P1": 500.0}))
+    out = []
+    for n, seq in enumerate([9997, 9998, 1, 2, 2, 5, 3]):  # 9999 and 0 lost, 2 said twice, 3 and 4 lost, back
+        out += bay.feed(chunk("a", n / 10, numbered(seq)))
+    lost = [r for r in out if isinstance(r, Gap) and r.cause is GapCause.LOST_FRAMES]
+    assert [(gap.count, gap.t_from_mono_ns, gap.t_to_mono_ns) for gap in lost] == [
+        (2, NS // 10, 2 * NS // 10),
+        (2, 4 * NS // 10, 5 * NS // 10),
+    ]
