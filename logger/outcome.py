@@ -6,73 +6,28 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from drivers.sim.scenario import RestTruth
-from logger.clock import wall_text
 from logger.config import load
 from logger.journal_folder import find_runs
-from logger.plan_drawing import plan_text
+from logger.ledger_source import opened
+from logger.ledger_text import table_lines
 from logger.report.gather import NoWeighIn, gather
 from logger.report.render import render
 from logger.units import from_kg
-from logger.weighin.ledger import Ledger
 from logger.weighin.results import WeighInResult, weigh_in_result
-from logger.weighin.views import difference_text, figures, plan_view, sentences
+from logger.weighin.views import sentences
 
 
 def latest(folder: Path) -> tuple[WeighInResult, str]:
     """Solve the last weigh-in in a bay's folder; also the unit to show. NoWeighIn when there is none."""
-    ledger = _ledger(folder)
-    try:
+    with opened(folder) as ledger:
         rows = ledger.weigh_ins()
         captures = ledger.captures(rows[-1].id) if rows else []
         changes = ledger.changes(rows[-1].id) if rows else []
-    finally:
-        ledger.close()
     loaded = load(find_runs(folder)[-1].folder / "config.toml")
     result = weigh_in_result(captures, changes, loaded.car)
     if result is None:
         raise NoWeighIn(f"{folder}: nothing was weighed")
     return result, loaded.config.bay.unit
-
-
-def _ledger(folder: Path) -> Ledger:
-    path = folder / "ledger.db"
-    if not path.is_file():
-        raise NoWeighIn(f"{path} is not there; name the bay's data folder (bay.folder in its config)")
-    return Ledger(path)
-
-
-def ledger_lines(folder: Path) -> list[str]:
-    """A line for each weigh-in: number, car, begin, number of captures; NoWeighIn when there is no ledger."""
-    ledger = _ledger(folder)
-    try:
-        rows = [(row, len(ledger.captures(row.id))) for row in ledger.weigh_ins()]
-    finally:
-        ledger.close()
-    return [
-        f"{row.id:4}  {wall_text(row.begun_wall_ns)}  {row.car:20} {count:3} captures"
-        + ("" if row.ended_wall_ns else "  (not stopped)")
-        for row, count in rows
-    ]
-
-
-def show_lines(folder: Path) -> list[str]:
-    """The last weigh-in: its plan drawn in text, its figures, what is doubtful."""
-    result, unit = latest(folder)
-    solution = result.solutions[result.latest]
-    doubts = [f"  – {sentence}" for sentence in sentences(result)]
-    drawing = plan_text(plan_view(solution, result.differences), units=unit)
-    return [drawing, *table_lines(result, unit), *doubts]
-
-
-def table_lines(result: WeighInResult, unit: str) -> Iterator[str]:
-    """A row for each figure, a column for each state weighed, then the differences."""
-    names = list(result.solutions)
-    columns = [dict(figures(solution, unit)) for solution in result.solutions.values()]
-    yield f"  {'':20}" + "".join(f"{name:>24}" for name in names)
-    for what in columns[0]:
-        yield f"  {what:20}" + "".join(f"{column[what].text():>24}" for column in columns)
-    for difference in result.differences:
-        yield f"  {difference_text(difference, unit)}"
 
 
 def truth_lines(truths: Sequence[RestTruth], unit: str) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""`restpoint ledger`: the weigh-ins kept, and what each came to."""
+"""`restpoint ledger`: what was weighed, what came off, what people wrote down, and corrections to it."""
 
 from __future__ import annotations
 
@@ -8,21 +8,23 @@ from pathlib import Path
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments."""
-    parser.add_argument("what", choices=("list", "show"), help="list weigh-ins, or show the last one")
-    parser.add_argument("folder", type=Path, metavar="FOLDER", help="the bay's data folder")
+    """Declare the actions with their arguments."""
+    from logger.ledger_arguments import declare
+
+    declare(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the list or the result; 1 when there is none."""
-    from logger.outcome import ledger_lines, show_lines
+    """Do the action and print what came of it; 1 with the reason when it cannot be done."""
+    from logger.ledger_actions import act
+    from logger.ledger_source import opened
     from logger.report.gather import NoWeighIn
     from logger.typed_toml import ConfigError
     from logger.weighin.ledger import LedgerError
 
     try:
-        lines = ledger_lines(args.folder) if args.what == "list" else show_lines(args.folder)
-        print("\n".join(lines))
+        with opened(Path(args.folder), make=args.action == "import") as ledger:
+            print("\n".join(act(ledger, args)))
     except (NoWeighIn, ConfigError, LedgerError, ValueError, OSError) as why:
         print(f"restpoint ledger: {why}", file=sys.stderr)
         return 1

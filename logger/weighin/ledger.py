@@ -1,21 +1,25 @@
-"""The ledger: cars, weigh-ins, captures and changes in SQLite, with every revision kept.
+"""The ledger: cars, weigh-ins, captures, changes and facts in SQLite, with every revision kept.
 
 The file is opened with synchronous=FULL: what a call has returned from survives the wall switch. The schema
-grows by the numbered files in `migrations/`; `user_version` says how far a file has come.
+grows by the numbered files in `migrations/`; `user_version` says how far a file has come. What a person does
+is a deed: its revisions are written together or not at all, and any deed can be undone.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
+from msgspec.structs import replace
 
 from logger.model import Capture, Change
+from logger.weighin.facts import CarFact, Fact, WeighInFact, kind_of, withdrawn
 
 R = TypeVar("R")
 
@@ -26,7 +30,10 @@ class LedgerError(RuntimeError):
 
 @dataclass(frozen=True, kw_only=True)
 class WeighInRow:
-    """One weigh-in as the ledger lists it; `ended_wall_ns` is None while it is open."""
+    """One weigh-in as the ledger lists it; `ended_wall_ns` is None while it is open.
+
+    `car` is the car's present name. `source` is empty for a bay's own, else the hash of the file read.
+    """
 
     id: int
     car: str
@@ -36,6 +43,30 @@ class WeighInRow:
     begun_wall_ns: int
     ended_wall_ns: int | None
     conditions: Mapping[str, Any]
+    source: str = ""
+    withdrawn: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class CarRow:
+    """A car as the bay noted it: its number, first name and lengths (m, None: not known)."""
+
+    row: int
+    name: str
+    wheelbase_m: float | None
+    track_front_m: float | None
+    track_rear_m: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Deed:
+    """Something a person did to the ledger; `undone` tells whether a later deed took it back."""
+
+    id: int
+    written_wall_ns: int
+    text: str
+    undoes: int | None
+    undone: bool
 
 
 class Ledger:
@@ -58,10 +89,22 @@ class Ledger:
         """Close the file; the ledger cannot be used afterwards."""
         self._db.close()
 
+    # -- what the bay writes ------------------------------------------------------------------------------
+
     def car(
         self, name: str, wheelbase_m: float | None, track_front_m: float | None, track_rear_m: float | None
     ) -> int:
-        """Find or add a car by name, bring its lengths (m, None: not known) up to date, and return its id."""
+        """Find or add a car by name, bring its lengths (m, None: not known) up to date, and return its id.
+
+        A car that was renamed is still found by every name it had, so that a bay's config need not follow.
+        """
+        renamed = self._db.execute(
+            "SELECT json_extract(record, '$.row') FROM fact WHERE kind = 'car' "
+            "AND json_extract(record, '$.name') = ? AND NOT EXISTS (SELECT 1 FROM car WHERE name = ?)",
+            (name, name),
+        ).fetchone()
+        if renamed:
+            return int(renamed[0])
         self._db.execute(
             "INSERT INTO car (name, wheelbase_m, track_front_m, track_rear_m) VALUES (?, ?, ?, ?) "
             "ON CONFLICT (name) DO UPDATE SET wheelbase_m = excluded.wheelbase_m, "
@@ -71,13 +114,21 @@ class Ledger:
         return int(self._db.execute("SELECT id FROM car WHERE name = ?", (name,)).fetchone()[0])
 
     def begin(
-        self, car: int, bay: str, boot_id: str, config_id: str, t_wall_ns: int, conditions: Mapping[str, Any]
+        self,
+        car: int,
+        bay: str,
+        boot_id: str,
+        config_id: str,
+        t_wall_ns: int,
+        conditions: Mapping[str, Any],
+        *,
+        source: str = "",
     ) -> int:
         """Open a weigh-in and return its id."""
         row = self._db.execute(
-            "INSERT INTO weigh_in (car, bay, boot_id, config_id, begun_wall_ns, conditions) "
-            "VALUES (?, ?, ?, ?, ?, ?)",
-            (car, bay, boot_id, config_id, t_wall_ns, msgspec.json.encode(conditions).decode()),
+            "INSERT INTO weigh_in (car, bay, boot_id, config_id, begun_wall_ns, conditions, source) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (car, bay, boot_id, config_id, t_wall_ns, msgspec.json.encode(conditions).decode(), source),
         )
         return int(row.lastrowid or 0)
 
@@ -85,11 +136,13 @@ class Ledger:
         """Note when a weigh-in ended."""
         self._db.execute("UPDATE weigh_in SET ended_wall_ns = ? WHERE id = ?", (t_wall_ns, weigh_in))
 
-    def put_capture(self, weigh_in: int, capture: Capture, t_wall_ns: int) -> None:
+    def put_capture(
+        self, weigh_in: int, capture: Capture, t_wall_ns: int, *, deed: int | None = None
+    ) -> None:
         """Write a capture as the next revision of its number."""
         self._db.execute(
             "INSERT INTO capture SELECT ?1, ?2, 1 + coalesce(max(revision), -1), "
-            "?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11 FROM capture WHERE weigh_in = ?1 AND number = ?2",
+            "?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12 FROM capture WHERE weigh_in = ?1 AND number = ?2",
             (
                 weigh_in,
                 capture.number,
@@ -102,28 +155,139 @@ class Ledger:
                 capture.u_kg,
                 int(capture.discarded),
                 msgspec.json.encode(capture).decode(),
+                deed,
             ),
         )
 
-    def put_change(self, weigh_in: int, change: Change, t_wall_ns: int) -> None:
-        """Write a change as the next revision of its number."""
+    def put_change(self, weigh_in: int, change: Change, t_wall_ns: int, *, deed: int | None = None) -> None:
+        """Write a change as the next revision of its number.
+
+        One whose two captures are the same is none any more (merged away or undone).
+        """
         self._db.execute(
-            "INSERT INTO change SELECT ?1, ?2, 1 + coalesce(max(revision), -1), ?3, ?4, ?5 "
+            "INSERT INTO change SELECT ?1, ?2, 1 + coalesce(max(revision), -1), ?3, ?4, ?5, ?6 "
             "FROM change WHERE weigh_in = ?1 AND number = ?2",
-            (weigh_in, change.number, t_wall_ns, change.name, msgspec.json.encode(change).decode()),
+            (weigh_in, change.number, t_wall_ns, change.name, msgspec.json.encode(change).decode(), deed),
         )
 
-    def weigh_ins(self) -> list[WeighInRow]:
-        """List all weigh-ins, oldest first."""
-        rows = self._db.execute(
-            "SELECT weigh_in.id, car.name, bay, boot_id, config_id, begun_wall_ns, ended_wall_ns, conditions "
-            "FROM weigh_in JOIN car ON car.id = weigh_in.car ORDER BY weigh_in.id"
+    # -- what a person writes -----------------------------------------------------------------------------
+
+    @contextmanager
+    def doing(self, text: str, t_wall_ns: int, undoes: int | None = None) -> Iterator[int]:
+        """Begin a deed and give its id; everything written inside is kept together, or not at all."""
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            row = self._db.execute(
+                "INSERT INTO deed (written_wall_ns, text, undoes) VALUES (?, ?, ?)", (t_wall_ns, text, undoes)
+            )
+            yield int(row.lastrowid or 0)
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+        self._db.execute("COMMIT")
+
+    def put_fact(self, fact: Fact, deed: int) -> Fact:
+        """Write a fact as the next revision of its id, or as a new one for id 0; return it with its id."""
+        if fact.id == 0:
+            (most,) = self._db.execute("SELECT coalesce(max(id), 0) FROM fact").fetchone()
+            fact = replace(fact, id=most + 1)
+        self._db.execute(
+            "INSERT INTO fact SELECT ?1, 1 + coalesce(max(revision), -1), ?2, ?3, ?4 FROM fact WHERE id = ?1",
+            (fact.id, deed, kind_of(fact), msgspec.json.encode(fact).decode()),
         )
-        names = ("id", "car", "bay", "boot_id", "config_id", "begun_wall_ns", "ended_wall_ns")
+        return fact
+
+    def undo(self, deed: int, t_wall_ns: int) -> None:
+        """Take a deed back: all it wrote gets its content of before as the next revision.
+
+        LedgerError when there is no such deed, it is undone already, or something was written on top of it.
+        """
+        done = next((d for d in self.deeds() if d.id == deed), None)
+        if done is None or done.undone:
+            why = f"deed {deed} is undone already" if done else f"there is no deed {deed}"
+            raise LedgerError(f"{self.path}: {why}; `restpoint ledger history` lists them")
+        with self.doing(f"undo: {done.text}", t_wall_ns, deed) as undoing:
+            self._undo_facts(deed, undoing)
+            self._undo_rows("capture", deed, undoing, t_wall_ns)
+            self._undo_rows("change", deed, undoing, t_wall_ns)
+
+    def _undo_facts(self, deed: int, undoing: int) -> None:
+        rows = self._db.execute("SELECT id, revision FROM fact WHERE deed = ?", (deed,)).fetchall()
+        for id_, revision in rows:
+            history = self.fact_revisions(id_)
+            self._refuse_later(len(history) - 1, revision, f"fact e{id_}")
+            self.put_fact(history[revision - 1] if revision else withdrawn(history[0]), undoing)
+
+    def _undo_rows(self, table: str, deed: int, undoing: int, t_wall_ns: int) -> None:
+        rows = self._db.execute(
+            f"SELECT weigh_in, number, revision FROM {table} WHERE deed = ?", (deed,)
+        ).fetchall()
+        for weigh_in, number, revision in rows:
+            texts = [
+                text
+                for (text,) in self._db.execute(
+                    f"SELECT record FROM {table} WHERE weigh_in = ? AND number = ? ORDER BY revision",
+                    (weigh_in, number),
+                )
+            ]
+            self._refuse_later(len(texts) - 1, revision, f"{table} {number} of weigh-in {weigh_in}")
+            before = texts[max(revision - 1, 0)]
+            if table == "capture":
+                capture = msgspec.json.decode(before, type=Capture)
+                capture = capture if revision else replace(capture, discarded=True)
+                self.put_capture(weigh_in, capture, t_wall_ns, deed=undoing)
+            else:
+                change = msgspec.json.decode(before, type=Change)
+                self.put_change(weigh_in, change if revision else _none(change), t_wall_ns, deed=undoing)
+
+    def _refuse_later(self, latest: int, revision: int, what: str) -> None:
+        if latest > revision:
+            raise LedgerError(f"{self.path}: {what} was changed again since; undo the later deed first")
+
+    # -- reading ------------------------------------------------------------------------------------------
+
+    def cars(self) -> list[CarRow]:
+        """The cars as the bays noted them, oldest first."""
+        rows = self._db.execute(
+            "SELECT id, name, wheelbase_m, track_front_m, track_rear_m FROM car ORDER BY id"
+        )
         return [
-            WeighInRow(**dict(zip(names, row, strict=False)), conditions=msgspec.json.decode(row[7]))
-            for row in rows
+            CarRow(row=row, name=name, wheelbase_m=length, track_front_m=front, track_rear_m=rear)
+            for row, name, length, front, rear in rows
         ]
+
+    def car_facts(self) -> dict[int, CarFact]:
+        """What is corrected about cars, by their number; merged ones point on to the car they are."""
+        return {f.row: f for f in self.facts() if isinstance(f, CarFact)}
+
+    def weigh_ins(self) -> list[WeighInRow]:
+        """List all weigh-ins, oldest first, with corrections; withdrawn ones are marked, not left out."""
+        cars = {row.row: row.name for row in self.cars()}
+        facts = self.car_facts()
+        corrected = {f.weigh_in: f for f in self.facts() if isinstance(f, WeighInFact)}
+        rows = self._db.execute(
+            "SELECT id, car, bay, boot_id, config_id, begun_wall_ns, ended_wall_ns, conditions, source "
+            "FROM weigh_in ORDER BY begun_wall_ns, id"
+        )
+        found = []
+        for id_, car, bay, boot_id, config_id, begun, ended, conditions, source in rows:
+            fact = corrected.get(id_)
+            noted = msgspec.json.decode(conditions) | dict(fact.conditions if fact else {})
+            found.append(
+                WeighInRow(
+                    id=id_,
+                    car=_name(car, cars, facts),
+                    bay=bay,
+                    boot_id=boot_id,
+                    config_id=config_id,
+                    begun_wall_ns=begun,
+                    ended_wall_ns=ended,
+                    conditions={k: v for k, v in noted.items() if v is not None},
+                    source=source,
+                    withdrawn=fact is not None and not fact.counts,
+                )
+            )
+        return found
 
     def captures(self, weigh_in: int) -> list[Capture]:
         """The captures of a weigh-in in their latest revision, discarded ones included."""
@@ -133,10 +297,45 @@ class Ledger:
         """The changes of a weigh-in in their latest revision."""
         return list(self._records("change_now", weigh_in, Change))
 
+    def facts(self) -> list[Fact]:
+        """The facts that count, in their latest revision, oldest first."""
+        rows = self._db.execute("SELECT record FROM fact_now ORDER BY id")
+        found: list[Fact] = [msgspec.json.decode(text, type=Fact) for (text,) in rows]
+        return [fact for fact in found if not fact.withdrawn]
+
+    def fact_revisions(self, id_: int) -> list[Fact]:
+        """Every revision of a fact, the first one first; empty when there is none of this id."""
+        rows = self._db.execute("SELECT record FROM fact WHERE id = ? ORDER BY revision", (id_,))
+        return [msgspec.json.decode(text, type=Fact) for (text,) in rows]
+
+    def deeds(self) -> list[Deed]:
+        """What people did, oldest first."""
+        rows = self._db.execute(
+            "SELECT id, written_wall_ns, text, undoes, "
+            "(SELECT count(*) FROM deed AS u WHERE u.undoes = d.id) FROM deed AS d ORDER BY id"
+        )
+        return [
+            Deed(id=id_, written_wall_ns=at, text=text, undoes=undoes, undone=bool(count))
+            for id_, at, text, undoes, count in rows
+        ]
+
     def _records(self, view: str, weigh_in: int, kind: type[R]) -> Iterator[R]:
         rows = self._db.execute(f"SELECT record FROM {view} WHERE weigh_in = ? ORDER BY number", (weigh_in,))
         for (text,) in rows:
             yield msgspec.json.decode(text, type=kind)
+
+
+def _none(change: Change) -> Change:
+    return replace(change, capture_after=change.capture_before, build_after=change.build_before)
+
+
+def _name(car: int, cars: Mapping[int, str], facts: Mapping[int, CarFact]) -> str:
+    """The present name of a car, followed through merges."""
+    seen = {car}
+    while car in facts and (onto := facts[car].merged_into) is not None and onto not in seen:
+        car = onto
+        seen.add(car)
+    return facts[car].name if car in facts else cars[car]
 
 
 def _migrate(db: sqlite3.Connection, path: Path) -> None:
