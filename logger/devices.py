@@ -54,6 +54,11 @@ def is_network(device: str) -> bool:
     return device.startswith(NETWORK)
 
 
+def is_hid(path: str) -> bool:
+    """Tell whether a path is a hidraw device, which gives reports and has no line settings."""
+    return os.path.basename(os.path.realpath(path)).startswith("hidraw")
+
+
 def resolve(device: str, root: Path = Path("/")) -> str:
     """Find the path that an identity means now (network addresses and plain paths come back as they are).
 

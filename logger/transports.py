@@ -1,4 +1,4 @@
-"""How a serial line is opened and read: adapters and pseudo-terminals, raw TCP, RFC 2217.
+"""How a line is opened and read: adapters and pseudo-terminals, HID reports, raw TCP, RFC 2217.
 
 Three small classes of four methods each; another library for serial ports replaces one and nothing else.
 """
@@ -47,7 +47,7 @@ class Transport(Protocol):
 
 
 class FileTransport:
-    """A line whose file descriptor can be polled: an adapter, a UART, a pseudo-terminal."""
+    """A line whose descriptor can be polled: adapter, UART, pseudo-terminal, or a scale's HID reports."""
 
     def __init__(self, device: str, line: SerialSettings, wake: int) -> None:
         self._device, self._line, self._wake = device, line, wake
@@ -60,7 +60,8 @@ class FileTransport:
             path = devices.resolve(self._device)
         except devices.DeviceUnknown as why:
             raise PortRefused(str(why)) from None
-        self._port = _open_serial(path, self._line)
+        _openable(path)
+        self._port = _open_reports(path) if devices.is_hid(path) else _open_serial(path, self._line)
         self._listen(self._port.fileno())
         real = os.path.realpath(path)
         where = self._device if real == self._device else f"{self._device} at {real}"
@@ -183,15 +184,27 @@ def _keywords(line: SerialSettings) -> dict[str, Any]:
     }
 
 
-def _open_serial(path: str, line: SerialSettings) -> Any:
-    import serial  # noqa: PLC0415  pyserial is needed where a port is opened, not to list or to configure
-
+def _openable(path: str) -> None:
+    """Raise PortRefused where opening would fail, or would steal another program's bytes."""
     if not os.path.exists(path):
         raise PortRefused(f"{path} is not there: is it plugged in? `restpoint ports` lists what is")
     if reason := devices.forbidden(path):
         raise PortRefused(reason)
-    if others := devices.holders(path):  # a second opener would steal bytes from both
+    if others := devices.holders(path):
         raise PortRefused(f"{path} is held by {', '.join(map(str, others))}: end that program first")
+
+
+def _open_reports(path: str) -> Any:
+    """Open a hidraw device: each read gives one report, whole."""
+    try:
+        return open(os.open(path, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC), "r+b", buffering=0)
+    except OSError as why:
+        raise PortRefused(f"{path}: {why.strerror}") from None
+
+
+def _open_serial(path: str, line: SerialSettings) -> Any:
+    import serial  # noqa: PLC0415  pyserial is needed where a port is opened, not to list or to configure
+
     try:
         port = serial.Serial(path, **_keywords(line), timeout=0, exclusive=True)
     except (serial.SerialException, ValueError, OSError, termios.error) as why:
