@@ -214,8 +214,8 @@ class Ledger:
     def _undo_facts(self, deed: int, undoing: int) -> None:
         rows = self._db.execute("SELECT id, revision FROM fact WHERE deed = ?", (deed,)).fetchall()
         for id_, revision in rows:
+            self._refuse_later("fact", "id = ?", (id_,), revision, f"e{id_}")
             history = self.fact_revisions(id_)
-            self._refuse_later(len(history) - 1, revision, f"fact e{id_}")
             self.put_fact(history[revision - 1] if revision else withdrawn(history[0]), undoing)
 
     def _undo_rows(self, table: str, deed: int, undoing: int, t_wall_ns: int) -> None:
@@ -223,15 +223,11 @@ class Ledger:
             f"SELECT weigh_in, number, revision FROM {table} WHERE deed = ?", (deed,)
         ).fetchall()
         for weigh_in, number, revision in rows:
-            texts = [
-                text
-                for (text,) in self._db.execute(
-                    f"SELECT record FROM {table} WHERE weigh_in = ? AND number = ? ORDER BY revision",
-                    (weigh_in, number),
-                )
-            ]
-            self._refuse_later(len(texts) - 1, revision, f"{table} {number} of weigh-in {weigh_in}")
-            before = texts[max(revision - 1, 0)]
+            where, key = "weigh_in = ? AND number = ?", (weigh_in, number)
+            self._refuse_later(table, where, key, revision, f"{table} {number} of w{weigh_in}")
+            (before,) = self._db.execute(
+                f"SELECT record FROM {table} WHERE {where} AND revision = ?", (*key, max(revision - 1, 0))
+            ).fetchone()
             if table == "capture":
                 capture = msgspec.json.decode(before, type=Capture)
                 capture = capture if revision else replace(capture, discarded=True)
@@ -240,8 +236,12 @@ class Ledger:
                 change = msgspec.json.decode(before, type=Change)
                 self.put_change(weigh_in, change if revision else _none(change), t_wall_ns, deed=undoing)
 
-    def _refuse_later(self, latest: int, revision: int, what: str) -> None:
-        if latest > revision:
+    def _refuse_later(self, table: str, where: str, key: tuple[int, ...], revision: int, what: str) -> None:
+        """Refuse to undo what was written over since, unless that is undone as well."""
+        undone = {d.id for d in self.deeds() if d.undone}
+        undone |= {d.id for d in self.deeds() if d.undoes in undone}
+        rows = self._db.execute(f"SELECT deed FROM {table} WHERE {where} AND revision > ?", (*key, revision))
+        if any(deed not in undone for (deed,) in rows.fetchall()):
             raise LedgerError(f"{self.path}: {what} was changed again since; undo the later deed first")
 
     # -- reading ------------------------------------------------------------------------------------------
@@ -309,14 +309,15 @@ class Ledger:
         return [msgspec.json.decode(text, type=Fact) for (text,) in rows]
 
     def deeds(self) -> list[Deed]:
-        """What people did, oldest first."""
-        rows = self._db.execute(
-            "SELECT id, written_wall_ns, text, undoes, "
-            "(SELECT count(*) FROM deed AS u WHERE u.undoes = d.id) FROM deed AS d ORDER BY id"
-        )
+        """What people did, oldest first; an undoing that was undone itself counts no more."""
+        rows = self._db.execute("SELECT id, written_wall_ns, text, undoes FROM deed ORDER BY id").fetchall()
+        undone: set[int] = set()
+        for id_, _, _, undoes in reversed(rows):
+            if undoes is not None and id_ not in undone:
+                undone.add(undoes)
         return [
-            Deed(id=id_, written_wall_ns=at, text=text, undoes=undoes, undone=bool(count))
-            for id_, at, text, undoes, count in rows
+            Deed(id=id_, written_wall_ns=at, text=text, undoes=undoes, undone=id_ in undone)
+            for id_, at, text, undoes in rows
         ]
 
     def _records(self, view: str, weigh_in: int, kind: type[R]) -> Iterator[R]:

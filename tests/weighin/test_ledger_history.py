@@ -113,6 +113,11 @@ def test_name_rename_and_undo_keep_every_revision(old: Path, capsys) -> None:
     assert "nothing to undo" in do(old, "undo", capsys, code=1)
     listed = do(old, "history", capsys)
     assert listed.count("(undone)") == 2
+    assert "deed 1 is undone already" in do(old, "undo 1", capsys, code=1)
+    do(old, "undo 4", capsys)
+    assert told(old).steps[0].name == "part, behind the rear axle, centre"
+    do(old, "name w1.1 jack", capsys)
+    assert "was changed again since" in do(old, "undo 1", capsys, code=1)
     assert "undo: name w1.1" in listed
 
 
