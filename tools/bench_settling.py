@@ -275,11 +275,13 @@ def curve_traces(seed: int) -> list[Trace]:
     plan, t = [], 0.0
     for _ in range(dice.randint(5, 9)):
         hands = dice.uniform(1.0, 5.0) if dice.random() < 0.3 else 0.0
-        plan.append((t, hands, dice.uniform(6.0, 18.0), dice.random() < 0.2))
+        plan.append((t, hands if plan else 0.0, dice.uniform(6.0, 18.0), dice.random() < 0.2))
         t += plan[-1][1] + plan[-1][2]
     share = dice.choice((None, 0.0, dice.uniform(0.001, 0.01)))
     tails = (share, dice.uniform(2.0, 10.0))
-    return [_curve(Random(f"curves {seed} {p}"), p, rate, d, noise, average, jitter, plan, tails) for p in PADS]
+    return [
+        _curve(Random(f"curves {seed} {p}"), p, rate, d, noise, average, jitter, plan, tails) for p in PADS
+    ]
 
 
 def _curve(
@@ -314,7 +316,7 @@ def _curve(
             share, tail_s = dice.choice((0.0, dice.uniform(0, 0.015))), dice.uniform(2.0, 10.0)
         tail = step * share * dice.uniform(0.6, 1.4)
         now = (t >= start) & (t < start + hands + lasts)
-        u = t[now] - start - hands
+        u = t[now] - start - hands + (30.0 if start == 0 else 0.0)  # a recording begins at rest
         rise = np.clip(u / ramp, 0, 1)
         free = np.maximum(u - ramp, 0)
         pure = before + step * rise * rise * (3 - 2 * rise) - tail * np.exp(-free / tail_s) * (rise >= 1)

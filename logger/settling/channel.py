@@ -93,6 +93,8 @@ class Channel:
         self._behind = np.zeros(1)
         """Deviations from the level in the movement before this rest, and their times (s)."""
         self._behind_s = np.zeros(1)
+        self._stirred = 0
+        """Which of these is the latest that counts as movement."""
         self._watch = 0.0
         self._sd = 0.0
         self._up = self._down = 0.0
@@ -198,13 +200,18 @@ class Channel:
         if self.variance is None:
             self.variance, self._eta = scatter, eta
             return
-        self.variance += (scatter - self.variance) * (0.1 if scatter < self.variance else 0.04)
+        if scatter < self.variance or fit.eta > 0.5:  # a slow wander is no noise
+            self.variance += (scatter - self.variance) * (0.1 if scatter < self.variance else 0.04)
         self._eta += (eta - self._eta) * 0.05
 
     def _learn_tail(self, fit: Estimate) -> None:
         """Teach the bay's expectation of tails, after a rest that was long and a movement that was large."""
         s = self.settings
-        if not self._wide and fit.span_s >= s.tail_learn_s and self._behind.max() >= s.tail_learn_bands * self.band():
+        if (
+            not self._wide
+            and fit.span_s >= s.tail_learn_s
+            and self._behind.max() >= s.tail_learn_bands * self.band()
+        ):
             self.prior.learn(fit, self._behind, self._t[self._n - 1] - self._behind_s, self.band())
 
     # -- seeking ---------------------------------------------------------------------------------------
@@ -238,6 +245,9 @@ class Channel:
         if self.variance is None or end_ns // wait == self._tried // wait:
             return False
         self._tried = end_ns
+        calm = self._white() if self._n > SEEK_CELLS - CALM_CELLS else 0.0
+        if calm > 4.0 * self.variance:
+            self.variance = calm  # not one quiet stretch in a quarter of a minute: the noise has grown
         return True
 
     def _seek_wobble(self, end_ns: int) -> list[Level]:
@@ -250,7 +260,9 @@ class Channel:
             return []
         self._wide = True
         fit = self._fit(self._n)
-        sways = fit.crossings >= 2 and fit.eta < 0.5 and (fit.variance / self._mean_n) ** 0.5 > 0.4 * self.band()
+        sways = (
+            fit.crossings >= 2 and fit.eta < 0.5 and (fit.variance / self._mean_n) ** 0.5 > 0.4 * self.band()
+        )
         if sways and fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk:
             return self._declare(fit, end_ns)
         self._wide = False
@@ -276,7 +288,8 @@ class Channel:
 
     def _tails(self, n: int) -> Tails:
         """What tails may have to go at cell n − 1, for all we expect."""
-        spread = self.prior.spread(self._behind, self._t[n - 1] - self._behind_s, self.band())
+        age = self._t[n - 1] - self._behind_s
+        spread = self.prior.spread(self._behind, age, float(age[self._stirred]), self.band())
         return Tails(self.prior.tails_s, self.prior.log_prior, spread)
 
     def _look_back(self) -> None:
@@ -286,6 +299,10 @@ class Channel:
         self._behind_s = self._t[:n].copy()
         if self.last is not None:
             self._behind[0] = max(self._behind[0], abs(self.last.value - float(self._x[n - 1])))
+        moving = np.flatnonzero(
+            self._behind > 2.0 * max(self.resolution, self.settings.band_sigma * self._sigma())
+        )
+        self._stirred = int(moving[-1]) if len(moving) else 0
 
     def _good(self, fit: Estimate) -> bool:
         """Can this fit be told as a rest?"""
@@ -372,7 +389,7 @@ class Channel:
                 return self._moved(start)
         if not self._off:
             gone = self._t[self._n - 1] - self._t[self._n - 2]
-            self._watch += r * min(gone / self.settings.watch_s, 0.5)
+            self._watch += r * min(gone / self.settings.watch_s, 1.0 / self.settings.watch_cells)
         self._until_fit -= 1
         if self._until_fit > 0 or self._off:
             return []
@@ -446,7 +463,9 @@ class Channel:
 
     def _moved(self, start: int) -> list[Level]:
         """Movement began with cell `start`: close there, and seek on from it."""
-        return self._close(max(start, 1), "closed")
+        assert self.level is not None
+        told = int(np.searchsorted(self._last[: self._n], self.level.declared_ns, side="right"))
+        return self._close(max(start, min(told, self._n - 1), 1), "closed")
 
     def _close(self, end: int, change: str) -> list[Level]:
         assert self.level is not None

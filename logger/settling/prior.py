@@ -27,15 +27,16 @@ class TailPrior:
         self._weight = settings.tail_prior_rests
         self.log_prior: Array = np.log(self._counts / self._counts.sum())
 
-    def spread(self, behind: Array, age_s: Array, band: float) -> Array:
+    def spread(self, behind: Array, age_s: Array, still_s: float, band: float) -> Array:
         """Prior standard deviation of what each tail has to go.
 
         `behind` are the deviations from the level in the movement before, `age_s` how long each is past. The
         size of a tail grows as the root of the movement's (in bands): more than for a constant touch, less than
         in proportion, because dry friction hides the large ones and shows the small ones.
         """
-        least = self.settings.tail_least_band * band
-        return np.maximum(np.sqrt(self._square * self._reach(behind, age_s, band) ** 2 + least * least), 1e-12)
+        least = self.settings.tail_least_band * band * np.exp(-np.minimum(still_s / self.tails_s, 30.0))
+        spread: Array = np.sqrt(self._square * self._reach(behind, age_s, band) ** 2 + least * least)
+        return np.maximum(spread, 1e-3 * band + 1e-12)
 
     def _reach(self, behind: Array, age_s: Array, band: float) -> Array:
         root = np.sqrt(behind * band)

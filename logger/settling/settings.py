@@ -33,7 +33,7 @@ class Settling:
     tail_root: float = 0.1
     """First expectation of a tail's size, in bands, per root of the movement before it in bands: 4 bands after
     700, half a band after 10."""
-    tail_least_band: float = 0.25
+    tail_least_band: float = 0.3
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 5.0
     """Shortest rest that teaches about tails."""
@@ -79,6 +79,8 @@ class Settling:
     """Alarm of the cumulative sum; the alarm is then judged by the levels on both sides."""
     watch_s: float = 3.0
     """Time constant with which the level watched for movement follows a tail or creep."""
+    watch_cells: int = 16
+    """And never faster than over so many cells, so that a shift is seen before it is followed."""
     refine_every_s: float = 1.0
     """Pace of refinements in the first ten seconds of a rest; a fifth of it later."""
     reopen_s: float = 1.5

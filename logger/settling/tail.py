@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 FAST = 2
 """The first time constants, always fitted: what is left of the swing and of the last touch."""
+LONG_AGO = 14.0
+"""Ages beyond so many time constants tell nothing of a tail: it would have been a million times larger."""
 ENOUGH_CELLS = 15
 """Cells whose scatter is known to about a factor of two (χ² with a dozen degrees of freedom)."""
 
@@ -101,7 +103,8 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     weight = weight / (1.0 + weight * (noise.distrust * off) ** 2 / floor_variance)
 
     tau = tails.tails_s
-    basis = np.exp(np.minimum(age / tau[:, None], 14.0))
+    ages = age / tau[:, None]
+    basis = np.exp(np.minimum(ages, LONG_AGO)) * (ages <= LONG_AGO)
     s0 = float(weight.sum())
     mean = float((weight * y).sum()) / s0
     f = (weight * basis).sum(axis=1) / s0
@@ -131,7 +134,7 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     kappa = min((2.0 - eta) / eta, max(count / (crossings + 1.0), 1.0))
     share = noise.copies * rounding * _undithered(variance, noise)
     scale = max(variance, noise.copies * rounding + share * (per_cell - 1.0), 1e-18) * kappa
-    reach = np.exp(np.minimum(age[-1] / tau[FAST:], 14.0)) - 1.0
+    reach = np.exp(np.minimum(age[-1] / tau[FAST:], LONG_AGO)) - 1.0
     known = 1.0 / (scale / cff + 2.0 * share / np.maximum(reach * reach, 1e-12))
     told = cff / (scale + 2.0 * share * per_cell)
     after = known + before
@@ -146,7 +149,8 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     own = common + np.concatenate(((0.0,), pull * pull / after))
     var = float((p * (own + (values - value) ** 2)).sum())
     risk = sum(
-        q * _beyond(noise.tolerance, v - value, (s + share) ** 0.5) for q, v, s in zip(p, values, own, strict=True)
+        q * _beyond(noise.tolerance, v - value, (s + share) ** 0.5)
+        for q, v, s in zip(p, values, own, strict=True)
     )
     slope, ctt = _slope(age[:count], y[:count], weight[:count])
     return Estimate(
