@@ -100,6 +100,11 @@ def swing_Hz(curve: SettleCurve) -> float | None:
     return f if f is not None and slow <= f <= fast else None
 
 
+def tail_s(curve: SettleCurve) -> float | None:
+    """Time constant of a fitted tail if it dies within what was fitted; a longer one is drift."""
+    return curve.tail_s if curve.tail_s is not None and curve.tail_s <= FIT_S else None
+
+
 def band(seen: Seen) -> float:
     """What one reading cannot tell from standing still: d, or three standard deviations of noise (kg)."""
     return max(seen.resolution_kg, 3 * (noise(seen) or 0.0))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from html import escape
 
 from logger.judge import figures as draw
-from logger.judge.measures import swing_Hz
+from logger.judge.measures import swing_Hz, tail_s
 from logger.judge.text import MARKS, two_digits
 from logger.judge.verdict import PadVerdict, Verdict
 from logger.quantity import Quantity
@@ -147,7 +147,7 @@ def _settles(pad: PadVerdict) -> str:
                 two_digits(settle.settle_s, "s"),
                 two_digits(over, "%"),
                 swing,
-                two_digits(curve.tail_s, "s"),
+                two_digits(tail_s(curve), "s"),
             ]
         )
     more = len(pad.settles) - SETTLES
@@ -166,9 +166,9 @@ def _fit_words(pad: PadVerdict) -> str:
     if swing is not None:
         damping = f", damping ratio {curve.damping_ratio:.2f}" if curve.damping_ratio is not None else ""
         words.append(f"swings at {two_digits(swing, 'Hz')}, {curve.decay} decay{damping}")
-    if curve.tail_s is not None:
+    if tail_s(curve) is not None:
         tail = two_digits(curve.tail / pad.per_unit_kg, pad.unit)
-        words.append(f"a tail of {tail} dying with {two_digits(curve.tail_s, 's')}")
+        words.append(f"a tail of {tail} dying with {two_digits(tail_s(curve), 's')}")
     return escape(f" The fit: {'; '.join(words)}." if words else " The fit: no swing and no tail to be told.")
 
 

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from math import isfinite
 from typing import Any
 
-from logger.judge.measures import Settle, swing_Hz
+from logger.judge.measures import Settle, swing_Hz, tail_s
 from logger.judge.verdict import PadVerdict, Verdict
 from logger.model import SCHEMA
 from logger.report.markup import true_minus
@@ -130,7 +130,7 @@ def _settle(settle: Settle, per: float) -> dict[str, Any]:
         "frequency_Hz": swing_Hz(curve),
         "damping_ratio": curve.damping_ratio,
         "tail": curve.tail / per,
-        "tail_s": curve.tail_s,
+        "tail_s": tail_s(curve),
         "creep_per_s": curve.creep_per_s / per,
         "settle_s": settle.settle_s,
         "residual": curve.residual / per,

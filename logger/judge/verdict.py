@@ -122,7 +122,7 @@ def _judged(
 
 
 def _graded(measures: Measures, stood: bool, accuracy_class: str, e_kg: float) -> Grade:
-    """Grade a pad, but trust it only when the recording shows that it comes back to what it read before."""
+    """Grade a pad, but trust it only when it was seen to come back, and send none away on a guess."""
     pad = f"Pad {measures.pad}"
     if not stood:
         sentence = f"{pad}: it never stood still long enough to be judged; record it at rest."
@@ -132,6 +132,13 @@ def _graded(measures: Measures, stood: bool, accuracy_class: str, e_kg: float) -
         sentence = (
             f"{pad}: nothing speaks against it, but the recording does not show whether it comes back to "
             "zero; record it empty, loaded and empty again."
+        )
+        return replace(graded, advice="not judged", sentence=sentence)
+    creeps = [c for c in graded.criteria if c.name.startswith("creep") and c.met is False]
+    if measures.creep_extrapolated and creeps and creeps[0].name in graded.sentence:
+        sentence = (
+            f"{pad}: it still moves under load; if that goes on, {creeps[0].name} is {creeps[0].value:.2g} "
+            f"{creeps[0].unit} against {creeps[0].limit:g}; let a load stand for half an hour to be sure."
         )
         return replace(graded, advice="not judged", sentence=sentence)
     return graded

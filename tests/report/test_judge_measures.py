@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from logger.judge import measures as measure
 from logger.judge.rocks import repeats
@@ -295,3 +296,17 @@ def test_not_more_settles_are_fitted_than_it_takes() -> None:
     every = list(measure.settles(seen(t, x, rests, resolution_kg=0.1)))
     assert len(every) == 99
     assert 30 <= sum(s.curve is not None for s in every) <= measure.MOST_FITS
+
+
+def test_no_pad_is_sent_to_service_for_an_extrapolated_creep() -> None:
+    def creeping(record):
+        if not isinstance(record, Sample) or record.mass_wire_kg < 200:
+            return record
+        grown = 2.0 * np.log(record.t_mono_ns * 1e-9 - 39)
+        return replace(record, mass_wire_kg=round(record.mass_wire_kg + grown, 1))
+
+    told = [creeping(record) for record in records((0.0, 250.0, 0.02))]
+    (pad,) = judge("a", told, kg, e_kg=0.5).pads
+    assert pad.measures.creep_extrapolated
+    assert pad.grade.advice == "not judged"
+    assert "let a load stand for half an hour to be sure" in pad.grade.sentence
