@@ -118,7 +118,7 @@ def states(rng: random.Random, design: Design, plans: list[list[tuple[float, flo
 # ---------------------------------------------------------------- numbers
 
 
-def digits(rng: random.Random, places: int) -> tuple[Callable[[int], tuple[bytes, bytes]], int, list[str]]:
+def digits(rng: random.Random, places: int, step: Fraction) -> tuple[Callable[[int], tuple[bytes, bytes]], int, list[str]]:
     """A way to write a count in decimal digits: returns sign and number apart, the width, and features."""
     comma, implied = rng.random() < 0.15, rng.random() < 0.25
     pad = rng.choice((" ", "0", " "))
@@ -126,8 +126,10 @@ def digits(rng: random.Random, places: int) -> tuple[Callable[[int], tuple[bytes
     blanks = rng.random() < 0.1 and not implied and places > 0
     mark = "" if implied or not places else "," if comma else "."
 
+    times = int(step * 10**places)
+
     def write(count: int) -> tuple[bytes, bytes]:
-        whole = f"{abs(count):0{places + 1}d}"
+        whole = f"{abs(count) * times:0{places + 1}d}"
         text = whole[: len(whole) - places] + mark + whole[len(whole) - places :] if places else whole
         if blanks and len(whole) - places > 3:
             at = len(whole) - places - 3
@@ -138,9 +140,9 @@ def digits(rng: random.Random, places: int) -> tuple[Callable[[int], tuple[bytes
     return write, width, features + (["blanks inside"] if blanks else []) + (["zeros"] if pad == "0" else [])
 
 
-def number_text(rng: random.Random, places: int) -> tuple[Callable[[int], bytes], list[str]]:
+def number_text(rng: random.Random, places: int, step: Fraction) -> tuple[Callable[[int], bytes], list[str]]:
     """A whole number field of text of fixed width, its sign somewhere in it."""
-    write, width, features = digits(rng, places)
+    write, width, features = digits(rng, places, step)
     style = rng.choice(("first", "first blank", "flush", "behind", "behind blank", "reversed"))
 
     def field_of(count: int) -> bytes:
@@ -193,9 +195,9 @@ def any_check(rng: random.Random, *, text: bool, none: float) -> tuple[str, Call
 def text_fixed(rng: random.Random) -> Design:
     """Messages of fixed width, marked or ended, of fields in any order."""
     unit, step, places = _text_unit(rng)
-    number, features = number_text(rng, places)
+    number, features = number_text(rng, places, step)
     pads = _pads(rng)
-    names = [rng.choice(("{}", "0{}", "P{}", "#{}")).format(n + 1) for n in range(4)][: len(pads)]
+    names = [form.format(n + 1) for n in pads] if (form := rng.choice(("{}", "0{}", "P{}", "#{}"))) else []
     steady = rng.choice((("ST", "US"), ("S", "M"), ("=", "~"), ("STABLE", "MOTION"), None))
     separator = rng.choice(("", ",", " ", ";"))
     word = rng.choice((unit, unit.upper(), ""))
@@ -227,7 +229,7 @@ def text_fixed(rng: random.Random) -> Design:
 def text_sign_apart(rng: random.Random) -> Design:
     """The sign stands away from the number."""
     unit, step, places = _text_unit(rng)
-    write, _, features = digits(rng, places)
+    write, _, features = digits(rng, places, step)
     letters = rng.choice((("+", "-"), (" ", "-"), ("P", "N")))
     steady = rng.choice((("S", "D"), ("0", "4")))
     end = rng.choice((b"\r\n", b"\r", b"\n"))
@@ -245,7 +247,7 @@ def text_variable(rng: random.Random) -> Design:
     """Lines whose length changes with the number."""
     unit, step, places = _text_unit(rng, whole=False)
     pads = _pads(rng)
-    names = [rng.choice(("P{}", "pad{}", "{}")).format(n + 1) for n in range(4)][: len(pads)]
+    names = [form.format(n + 1) for n in pads] if (form := rng.choice(("P{}", "pad{}", "{}"))) else []
     style = rng.choice(("csv", "words", "plain"))
     plus = rng.choice(("+", ""))
     steady = rng.choice((("ST", "US"), ("ok", "mv"), ("stable", "moving")))
@@ -485,7 +487,7 @@ def make(seed: int) -> Stream:
     load = Fraction(rng.choice(("84.2", "71.4", "63.85", "92.6")))
     plans, known, seconds = _session(rng, design, load)
     rate = rng.choice((8, 10, 10, 12.5, 20)) * (1 if design.together else max(len(design.pads) * 0.7, 1))
-    if len(known) == 2 and rng.random() < 0.5:
+    if len(known) == 2 and seconds > 25 and rng.random() < 0.5:
         known.append(f"0@{seconds - 5:g}:{seconds - 0.5:g}")
         for plan in plans:
             plan.append((seconds - 9, 0.0))

@@ -46,7 +46,9 @@ def safe_limits(solution: Solution) -> tuple[float, float] | None:
     half = half_range(solution)
     if half is not None:
         per = value.verdict.factor_kg()
-        return half[0] * per, half[1] * per
+        if counted:
+            return float(half[0]), float(half[1])
+        return max(half[0] * per, PLAIN_LIMITS[0]), min(half[1] * per, PLAIN_LIMITS[1])
     if solution.shape.check is not None:
         return None
     return (-8388608.0, 8388607.0) if counted else PLAIN_LIMITS

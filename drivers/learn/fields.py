@@ -68,7 +68,7 @@ def _address(shape: Shape, value: Value) -> Role:
 def _widened(shape: Shape, source: tuple[int, int], value: Value) -> tuple[int, int]:
     """Letters and digits beside an address that never change belong to its name."""
     def good(n: int) -> bool:
-        column = {row.message[n : n + 1] for row in shape.rows[:200]}
+        column = {row.message[n : n + 1] for row in shape.rows}
         spans = any(overlap((n, 1), span) for span in value.sources.values())
         inside = shape.body[0] <= n < (shape.size or 0) - shape.body[1]
         return inside and not spans and len(column) == 1 and next(iter(column)).isalnum()

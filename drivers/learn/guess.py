@@ -19,6 +19,7 @@ LONGEST = 160
 """The longest message thought of."""
 ENDS = (b"\r\n", b"\n\r", b"\n", b"\r")
 PUNCTUATION = b";/#!*|)>]}$@&=~?:(<[{%"
+PUNCTUATION_ENDS = (b">", b")", b"]", b";", b"#", b"!", b"|", b"/")
 CONTROLS = bytes(range(32))
 
 
@@ -27,7 +28,7 @@ def guess(recording: Recording) -> Iterator[Cut]:
     data = recording.data
     plain = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in data) / max(len(data), 1)
     ways = [_escaped(data), _told(recording), _periodic(recording)]
-    ways.insert(0 if plain > 0.85 else 1, _delimited(data))
+    ways.insert(0 if plain > 0.85 else len(ways), _delimited(data))
     seen: set[Cut] = set()
     for way in ways:
         for cut in way:
@@ -44,6 +45,7 @@ def _delimited(data: bytes) -> Iterator[Cut]:
         pieces = cut.pieces(data)
         if len(pieces) < LEAST:
             continue
+        cut = _with_end(cut, pieces)
         marked = _with_start(cut, pieces, data)
         for way in (marked, cut) if marked else (cut,):
             if _hexadecimal(way, pieces):
@@ -67,6 +69,14 @@ def _with_start(cut: Cut, pieces: list[Piece], data: bytes) -> Cut | None:
     if first.isalnum() or first in (b" ", b"+", b"-", b".", b"{") or count < 0.6 * len(pieces):
         return None
     return replace(cut, kind="marked", start=first) if data.count(first) <= 1.1 * count + 2 else None
+
+
+def _with_end(cut: Cut, pieces: list[Piece]) -> Cut:
+    """The same with a longer end, when a byte of punctuation stands before it in nearly all messages."""
+    tails = Counter(piece.message[-len(cut.end) - 1 : -len(cut.end)] for piece in pieces)
+    tail, count = tails.most_common(1)[0]
+    odd = bool(tail) and (tail in PUNCTUATION_ENDS or tail[0] in CONTROLS)
+    return replace(cut, end=tail + cut.end) if odd and count > 0.9 * len(pieces) else cut
 
 
 def _hexadecimal(cut: Cut, pieces: list[Piece]) -> bool:

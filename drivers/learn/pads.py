@@ -169,7 +169,7 @@ def combined(search: Search) -> list[Value]:
     for source, reading, levels in search.partial:
         size = source[1] if isinstance(source, tuple) else 0
         by_reading.setdefault((reading, size), []).append((source, levels))
-    for (reading, _), fields in by_reading.items():
+    for (reading, _), fields in sorted(by_reading.items(), key=lambda item: -item[0][1]):
         value = _together(shape, knowns, reading, fields)
         if value is not None:
             return [value]

@@ -10,6 +10,7 @@ from statistics import median
 from drivers.api import Frame
 from drivers.layout import Layout, load_layout
 from drivers.learn.recording import Known, Recording
+from drivers.schema import LayoutError
 from drivers.learn.solve import Solution
 
 ACCEPTED = 0.97
@@ -51,7 +52,10 @@ def prove(
 
     `solution` was found in the whole recording: its rows are the messages expected to become frames.
     """
-    layout = load_layout(text, "learnt")
+    try:
+        layout = load_layout(text, "learnt")
+    except LayoutError as fault:
+        return Proof(frames=0, expected=0, fault=f"no layout can say it: {fault}")
     frames = [item for item in _frames(layout, recording) if not held or int(item[0]) in held]
     expected = sum(not held or int(row.t_s) in held for row in solution.shape.rows)
     altered, refused = (0, 0) if held else alter(layout, [row.message for row in solution.shape.rows])

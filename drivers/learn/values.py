@@ -6,6 +6,7 @@ import struct
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from math import gcd
 
 from drivers.learn import readings
 from drivers.learn.answer import Answer, Series, answer, step_of, travel, window
@@ -24,8 +25,11 @@ WITHIN = 0.96
 """Share of all frames that must lie about where the known loads lie."""
 NUMERIC = frozenset(b"0123456789 +-.,")
 HEX = frozenset(b"0123456789ABCDEFabcdef")
-PROBE = 48
-"""Rows looked at first, of each known load and of the rest."""
+PRINTABLE = frozenset(range(32, 127))
+PROBE = 24
+"""Rows looked at first, of each known load (and pad) and of the rest."""
+OVERLAP = 0.5
+"""A place answers by itself when its bytes at two known loads agree in less than this share."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,34 +92,74 @@ class Search:
         self._skip = skip
         names = {shape.get(row, address) for row in shape.rows} if address is not None else {b""}
         self._probe = probe(shape.rows, knowns, len(names))
+        self._highest: dict[tuple[Source, str, str, int], float] = {}
         self.partial: list[tuple[Source, Reading, list[float]]] = []
         self.reasons: list[str] = []
 
     def values(self) -> list[Value]:
         """All readings that answer, the likeliest first."""
         found = []
+        answering = self._answering()
         for source, reading in candidates(self.shape, self._skip):
+            if answering.isdisjoint(_parts(source)):
+                continue
             quick = self._try(source, reading, self._probe)
             if quick is not None and (value := self._whole(source, reading)) is not None:
                 found.append(value)
         return sorted(found, key=lambda value: rank(self.shape, value), reverse=True)
 
+    def _answering(self) -> set[int]:
+        """Places (or cells) whose bytes differ between known loads: a value holds one of them."""
+        shape = self.shape
+        out: set[int] = set()
+        rows = self._probe
+        held = [[row for row in rows if known.holds(row.t_s)] for known in self.knowns]
+        for source in shape.sources():
+            place = source if isinstance(source, int) else source[0]
+            seen = [self._by_pad(members, source) for members in held]
+            if any(_differ(a[name], b.get(name, Counter())) for a in seen for b in seen for name in a):
+                out.add(place)
+        return out
+
+    def _by_pad(self, rows: list[Row], source: Source) -> dict[bytes, Counter[bytes]]:
+        out: dict[bytes, Counter[bytes]] = {}
+        for row in rows:
+            name = b"" if self.address is None else self.shape.get(row, self.address)
+            out.setdefault(name, Counter())[self.shape.get(row, source)] += 1
+        return out
+
     def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
         reader = reading.reader()
+        key = (source, reading.coding, reading.order, reading.mask)
+        if reading.form in readings.SIGNED and self._highest.get(key, 0.0) < _half(self.shape, source, reading):
+            return None
         few = rows[:: max(len(rows) // 12, 1)]
         if series(self.shape, few, source, reader, None)[1] > 0.2 * len(few):
             return None
         groups, unread, _ = series(self.shape, rows, source, reader, self.address)
         if unread > (1 - READABLE) * len(rows) + 1 or not groups:
             return None
+        if reading.form == "unsigned":
+            self._highest[key] = max(max(values) for _, values in groups.values())
         if reading.form not in ("", "unsigned") and not _needs_sign(groups, reading, self.shape, source):
             return None
         found = answer(groups, self.knowns)
+        if found is not None and not self._ends_in_a_digit(source, reading):
+            return None
         if found is None or found.share < AGREEING or found.within < WITHIN:
             if found is None and len(groups) == 1:
                 self._note_partial(source, reading, next(iter(groups.values())))
             return None
         return found
+
+    def _ends_in_a_digit(self, source: Source, reading: Reading) -> bool:
+        """Tell whether the last decimal digits behave as such, and are not another field's."""
+        if not isinstance(source, tuple) or reading.coding != "bcd":
+            return True
+        last = source[0] if reading.order == "little" else source[0] + source[1] - 1
+        column = [self.shape.get(row, (last, 1)) for row in self._probe]
+        seen = len(set(column))
+        return seen >= 8 or all(cell[0] & 0x0F in (0, 5) and seen <= 2 for cell in column)
 
     def _note_partial(self, source: Source, reading: Reading, numbers: Series) -> None:
         """Remember a field that answers to some of the known loads only: one pad of several."""
@@ -133,6 +177,8 @@ class Search:
         found = answer(groups, self.knowns)
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
             return None
+        if reading.coding != "float" and not places and not even_step(groups):
+            return None
         word = unit_word(self.shape, source)
         verdict = judge(found, self.knowns, reading, places, word)
         if isinstance(verdict, str):
@@ -148,6 +194,33 @@ class Search:
             unread=unread,
             places=places,
         )
+
+
+def even_step(groups: dict[str, Series]) -> bool:
+    """Tell whether integers step by 1, 2 or 5 times a power of ten, as those of an indicator do."""
+    numbers = [int(value) for _, values in groups.values() for value in values]
+    step = gcd(*numbers)
+    while step and step % 10 == 0:
+        step //= 10
+    return step in (1, 2, 4, 5)
+
+
+def _parts(source: Source) -> range:
+    return range(source, source + 1) if isinstance(source, int) else range(source[0], sum(source))
+
+
+def _differ(a: Counter[bytes], b: Counter[bytes]) -> bool:
+    """Tell whether two sets of bytes hardly overlap."""
+    both, total = sum((a & b).values()), min(a.total(), b.total())
+    return total >= 3 and both < OVERLAP * total
+
+
+def _half(shape: Shape, source: Source, reading: Reading) -> int:
+    """The smallest number whose highest bit is set."""
+    if reading.mask:
+        return 1 << (reading.mask.bit_count() - 1)
+    size = source[1] if isinstance(source, tuple) else min(map(len, shape.column(source)))
+    return 1 << ((4 if reading.coding == "hex" else 8) * size - 1)
 
 
 def judge(
@@ -183,11 +256,15 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
     yield from _text_spans(columns)
     varying = {at for at, seen in columns.items() if len(seen) > 1}
     yield from _hex_spans(columns, varying)
+    if all(seen <= PRINTABLE for seen in columns.values()):
+        return
     for size in (4, 2, 3, 8):
         for at in sorted(open_to):
             span = range(at, at + size)
             if not open_to.issuperset(span) or varying.isdisjoint(span):
                 continue
+            if all(columns[n] <= PRINTABLE for n in span):
+                continue  # text, whatever its numbers say
             for reading in _binary(size):
                 yield (at, size), reading
 
@@ -226,7 +303,7 @@ def _text_spans(columns: dict[int, set[int]]) -> Iterator[tuple[Source, Reading]
     for begin, end in _runs(columns, NUMERIC):
         for at in range(begin, end):
             for stop in range(at + 1, min(end, at + 14) + 1):
-                if _ends_well(columns, at, stop):
+                if _ends_well(columns, at, stop) and not _cut_off(columns, at, stop):
                     for reading in readings.TEXTS:
                         yield (at, stop - at), reading
 
@@ -240,6 +317,15 @@ def _ends_well(columns: dict[int, set[int]], at: int, stop: int) -> bool:
     if last <= {0x20, 0x2E, 0x2C} or first <= {0x2C, 0x2E} or odd or constant:
         return False
     return any(len(columns[n]) > 1 for n in range(at, stop))
+
+
+def _cut_off(columns: dict[int, set[int]], at: int, stop: int) -> bool:
+    """Tell whether digits that vary go on before or behind a span: then it is part of a number."""
+    return _digit_column(columns.get(stop)) or _digit_column(columns.get(at - 1))
+
+
+def _digit_column(column: set[int] | None) -> bool:
+    return column is not None and len(column - {0x20}) > 2 and column <= DIGITS | {0x20, 0x2B, 0x2D}
 
 
 DIGITS = frozenset(b"0123456789")

@@ -108,7 +108,7 @@ def _fields(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
         place = _place(shape, role, number)
         if role.kind == "address":
             out.append(f"address = {_table([place, *_address(shape, role)])}")
-        elif role.kind == "counter":
+        elif role.kind == "counter" and role is _longest_counter(roles):
             out.append(f"seq = {_table([place, *_counter(role)])}")
         elif role.kind == "sign":
             out.append(f"sign = {_table([place, _map(role)])}")
@@ -119,6 +119,15 @@ def _fields(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
     elif codes:
         out += ["status = [", *(f"  {code}," for code in codes), "]"]
     return out
+
+
+def _longest_counter(roles: Sequence[Role]) -> Role | None:
+    """A layout has one counter: the one that goes farthest before it begins again."""
+    return max((role for role in roles if role.kind == "counter"), key=_reach, default=None)
+
+
+def _reach(role: Role) -> int:
+    return role.source[1] if isinstance(role.source, tuple) else 1
 
 
 def _size(source: Source) -> str:
@@ -182,7 +191,7 @@ def pattern(shape: Shape, value: Value, roles: Sequence[Role]) -> str:
             out.append(f"(?P<{group_name(names[cell])}>{inner})")
         else:
             number, role = by_cell[cell]
-            out.append(_cell_pattern(shape, role, number))
+            out.append(_cell_pattern(shape, role, number, _longest_counter(roles)))
     out.append(_gap({row.gaps[-1] for row in shape.rows}))
     return "".join(out)
 
@@ -209,14 +218,14 @@ def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
     return rf"[-{plus}]{must}{blanks}\d+{tail}"
 
 
-def _cell_pattern(shape: Shape, role: Role, number: int) -> str:
+def _cell_pattern(shape: Shape, role: Role, number: int, only: Role | None) -> str:
     names = {"address": "address", "counter": "seq", "sign": "sign", "steady": f"code{number}"}
     assert isinstance(role.source, int)
     if role.kind in ("constant", "code", "address", "steady", "sign"):
         inner = "|".join(_escaped(cell) for cell in sorted(role.map))
     else:
         inner = _free_pattern(shape.column(role.source))
-    if role.kind in names:
+    if role.kind in names and (role.kind != "counter" or role is only):
         return f"(?P<{names[role.kind]}>{inner})"
     return f"(?:{inner})" if "|" in inner else inner
 
