@@ -8,6 +8,7 @@ records to dataset, bus, page, voice and ledger, none of which ever waits for an
 from __future__ import annotations
 
 import asyncio
+import os
 import signal
 import threading
 from collections import deque
@@ -101,7 +102,14 @@ class Daemon:
         self._open_folder()
         self._bay = make_bay(loaded)
         self._flow = self._make_flow()
-        self._page = Page(config.page, self._command, self._tell("page"), config.bay.unit)
+        self._page = Page(
+            config.page,
+            self._command,
+            self._tell("page"),
+            config.bay.unit,
+            folder=loaded.folder,
+            health=self.health,
+        )
         self._voice = Voice(config.voice, self._tell("voice"))
         self._readers = [self._reader(n) for n in range(len(config.port))]
         self._bus = Bus(
@@ -420,6 +428,7 @@ def page_results(result: WeighInResult, unit: str) -> Results:
 
 def main(loaded: Loaded) -> int:
     """Run a daemon until SIGTERM or SIGINT; return the process's exit code."""
+    os.umask(0o027)  # what is written is for the service user and its group
     asyncio.run(_main(loaded))
     return 0
 

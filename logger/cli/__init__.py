@@ -12,6 +12,7 @@ from logger.version import VERSION
 VERBS: dict[str, str] = {
     "demo": "show the main job with simulated pads, everything embedded",
     "run": "run the daemon of a bay",
+    "pair": "let a phone in, list who was let in, revoke",
     "ports": "list serial ports, layouts and plug-ins, with the lines to paste",
     "try": "show what a layout makes of a recording or port",
     "calibrate": "find what a pad's converter counts mean, from known masses",

@@ -12,9 +12,12 @@ import socket
 import time
 from collections.abc import Callable
 from importlib import import_module
-from ipaddress import ip_address
+from pathlib import Path
+from typing import Any
 
 from logger.model import Command, Record
+from logger.page.certificate import Certificate, NoCertificate, certificate
+from logger.page.doors import Doors, Visitor, is_loopback
 from logger.page.live import Live
 from logger.page.settings import PageSettings
 from logger.page.viewers import Viewer
@@ -23,6 +26,7 @@ from logger.plan_sheet import Nose
 from logger.version import VERSION
 
 OPEN_TO_ALL = "; everybody on this network can watch and command"
+PAIR_FIRST = "; other devices are let in once paired: restpoint pair"
 
 
 class Page:
@@ -34,9 +38,19 @@ class Page:
         on_command: Callable[[Command], None],
         tell: Callable[[str], None],
         unit: str = "kg",
+        *,
+        folder: Path | None = None,
+        health: Callable[[], dict[str, Any]] = dict,
     ) -> None:
-        """Take settings, where commands go, `tell` for a log line at each change, and the masses' unit."""
+        """Take settings, where commands go, `tell` for a log line at each change, and the masses' unit.
+
+        `folder` holds pairings and certificate; without one nobody is paired and there is no https. `health`
+        gives the counts for /metrics.
+        """
         self._settings = settings
+        self._folder = folder
+        self.health = health
+        self.doors = Doors(settings.pairing, folder)
         self._on_command = on_command
         self._tell = tell
         self._live = Live(unit, settings.stale_after_s)
@@ -58,6 +72,7 @@ class Page:
 
     async def serve(self) -> None:
         """Serve until `stop` is called or the task is cancelled; try again while the port is taken."""
+        await asyncio.to_thread(self.doors.open)
         while not self._stopping.is_set():
             sock = self._bind()
             if sock is not None:
@@ -76,23 +91,43 @@ class Page:
             family = socket.AF_INET6 if ":" in host else socket.AF_INET
             sock = socket.create_server((host, port), family=family)
         except OSError as error:
-            if self.trouble is None:
-                self.trouble = (
-                    f"the page cannot be served on {host} port {port}: {error.strerror or error}; trying "
-                    f"again every {self._settings.retry_s:g} s; end the other program or set [page] port"
-                )
-                self._tell(self.trouble)
+            self._cannot(f"{error.strerror or error}", "end the other program or set [page] port")
             return None
         return sock
 
+    def _cannot(self, why: str, step: str) -> None:
+        """Tell once why the page is not served."""
+        if self.trouble is None:
+            ours = self._settings
+            self.trouble = (
+                f"the page cannot be served on {ours.host} port {ours.port}: {why}; trying again every "
+                f"{ours.retry_s:g} s; {step}"
+            )
+            self._tell(self.trouble)
+
+    async def _certificate(self) -> Certificate | None:
+        """What https needs, None without; raises NoCertificate."""
+        if not self._settings.tls:
+            return None
+        if self._folder is None:
+            raise NoCertificate("there is no folder for a certificate")
+        host = socket.gethostname()
+        names = [host, f"{host}.local", own_address(self._settings.host), *self._settings.names]
+        return await asyncio.to_thread(certificate, self._folder, names)
+
     async def _serve_on(self, sock: socket.socket) -> None:
         web = await asyncio.to_thread(import_module, "logger.page.web")
-        server = web.Server(self, self._settings.names, connections=4 * self._settings.viewers)
-        host, port = _own_address(self._settings.host), sock.getsockname()[1]
-        self.address = f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+        try:
+            tls = await self._certificate()
+        except NoCertificate as why:
+            self._cannot(str(why), "or set [page] tls = false")
+            return
+        server = web.Server(self, self._settings, tls)
+        self.address = address_of(self._settings, sock.getsockname()[1])
         if self.trouble or not self.failures:
-            again, open_to_all = " again" if self.trouble else "", "" if _is_loopback(host) else OPEN_TO_ALL
-            self._tell(f"the page is served{again} at {self.address}{open_to_all}")
+            again = " again" if self.trouble else ""
+            seal = f", certificate {tls.fingerprint}" if tls else ""
+            self._tell(f"the page is served{again} at {self.address}{seal}{self._who_else()}")
         self.trouble = None
         serving = asyncio.create_task(server.serve(sockets=[sock]), name="page server")
         renewing = asyncio.create_task(self._renew(), name="page renewal")
@@ -110,6 +145,11 @@ class Page:
             await asyncio.gather(serving, renewing, stopping, return_exceptions=True)
             self.address = None
 
+    def _who_else(self) -> str:
+        if is_loopback(self._settings.host):
+            return ""
+        return OPEN_TO_ALL if self._settings.pairing == "off" else PAIR_FIRST
+
     def _note_failure(self, *tasks: asyncio.Task[None]) -> None:
         for error in (task.exception() for task in tasks if task.done()):
             if error is not None:
@@ -126,18 +166,18 @@ class Page:
                 continue
             state = self._live.snapshot(time.monotonic_ns(), {viewer.nose for viewer in viewers})
             for viewer in viewers:
-                viewer.tell(state)
+                viewer.tell(state) if self.doors.still(viewer.visitor) else viewer.let_go()
                 if viewer.gone:
                     self._viewers.discard(viewer)
                     self.let_go += 1
 
     # -- what the web side asks of its host -----------------------------------------------------------------
 
-    def join(self, nose: Nose) -> Viewer | None:
+    def join(self, nose: Nose, visitor: Visitor) -> Viewer | None:
         """Take in a viewer that is told the present state at once; None when there is no room."""
         if len(self._viewers) >= self._settings.viewers:
             return None
-        viewer = Viewer(nose, self._settings.behind)
+        viewer = Viewer(nose, self._settings.behind, visitor)
         viewer.tell({"boot": self._boot} | self._live.snapshot(time.monotonic_ns(), {nose}))
         self._viewers.add(viewer)
         return viewer
@@ -151,7 +191,14 @@ class Page:
         self._on_command(command)
 
 
-def _own_address(host: str) -> str:
+def address_of(settings: PageSettings, port: int) -> str:
+    """The page's address as a phone or this computer can use it."""
+    host = own_address(settings.host)
+    name = f"[{host}]" if ":" in host else host
+    return f"{'https' if settings.tls else 'http'}://{name}:{port}/"
+
+
+def own_address(host: str) -> str:
     """Where a phone finds us: the host as configured, or for "all interfaces" the address we send from."""
     if host not in ("0.0.0.0", "::"):
         return host
@@ -161,10 +208,3 @@ def _own_address(host: str) -> str:
         except OSError:
             return socket.gethostname()
         return str(probe.getsockname()[0])
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"

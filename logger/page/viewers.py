@@ -8,14 +8,16 @@ from typing import Any
 
 import msgspec
 
+from logger.page.doors import Visitor
 from logger.plan_sheet import Nose
 
 
 class Viewer:
     """One open page; gets what has changed since it was last told."""
 
-    def __init__(self, nose: Nose, behind: int) -> None:
+    def __init__(self, nose: Nose, behind: int, visitor: Visitor = Visitor("command")) -> None:  # noqa: B008  frozen
         self.nose: Nose = nose
+        self.visitor = visitor
         self.gone = False
         self._queue: asyncio.Queue[bytes | None] = asyncio.Queue(behind)
         self._told: dict[str, Any] = {}

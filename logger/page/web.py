@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from http import HTTPStatus
 from importlib.resources import files
-from typing import Protocol, get_args, get_type_hints
+from typing import Annotated, Any, Protocol, TypeVar, get_args, get_type_hints
 
 import msgspec
 import uvicorn
@@ -17,8 +18,13 @@ from starlette.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from logger.model import Command
+from logger.page.certificate import Certificate
+from logger.page.doors import Doors, Visitor
 from logger.page.guard import BODY_LIMIT, Guard, own_names
+from logger.page.metrics import prometheus
+from logger.page.settings import PageSettings
 from logger.page.viewers import Viewer
+from logger.pairing import PairingRefused
 from logger.plan_sheet import Nose
 
 FILES = {
@@ -30,14 +36,19 @@ FILES = {
 }
 """All there is to fetch; nothing else under the folder can be asked for."""
 VERBS: tuple[str, ...] = get_args(get_type_hints(Command)["verb"])
+TOKEN_S = 400 * 86_400
+"""A pairing lasts this long (s) in the browser: the longest that browsers keep a cookie (RFC 6265bis)."""
 ARGUMENT_LIMIT = 200
 """Characters of a command's argument: the longest thing to say is a name."""
 
 
 class Host(Protocol):
-    """What the page behind the doors offers: room for viewers, and an ear for commands."""
+    """What the page behind the doors offers: room for viewers, an ear for commands, and how the daemon is."""
 
-    def join(self, nose: Nose) -> Viewer | None:
+    doors: Doors
+    health: Callable[[], dict[str, Any]]
+
+    def join(self, nose: Nose, visitor: Visitor) -> Viewer | None:
         """Take in a viewer that is told the present state at once; None when there is no room."""
         ...
 
@@ -53,10 +64,12 @@ class Host(Protocol):
 class Server(uvicorn.Server):
     """Serves a host's page until `should_exit`; leaves the process's signals to the daemon."""
 
-    def __init__(self, host: Host, names: Iterable[str], connections: int) -> None:
+    def __init__(self, host: Host, settings: PageSettings, tls: Certificate | None) -> None:
         super().__init__(
             uvicorn.Config(
-                Guard(_routes(host), own_names(names)),
+                Guard(_routes(host, settings.metrics), own_names(settings.names)),
+                ssl_certfile=None if tls is None else tls.file,
+                ssl_keyfile=None if tls is None else tls.key,
                 http="h11",
                 lifespan="off",
                 ws="none",
@@ -66,7 +79,7 @@ class Server(uvicorn.Server):
                 server_header=False,
                 proxy_headers=False,
                 timeout_graceful_shutdown=1,
-                limit_concurrency=connections,
+                limit_concurrency=4 * settings.viewers,
             )
         )
 
@@ -76,19 +89,58 @@ class Server(uvicorn.Server):
         yield
 
 
-def _routes(host: Host) -> Starlette:
+def _routes(host: Host, metrics: bool) -> Starlette:
     async def events(request: Request) -> Response:
         """A stream of JSON objects, each with what has changed; the first has everything."""
-        viewer = host.join("left" if request.query_params.get("nose") == "left" else "up")
+        visitor = _who(host, request)
+        if visitor.may == "nothing":
+            return _pair_first()
+        viewer = host.join("left" if request.query_params.get("nose") == "left" else "up", visitor)
         if viewer is None:
             return PlainTextResponse("too many pages are open; close one", HTTPStatus.SERVICE_UNAVAILABLE)
         return StreamingResponse(_watch(host, viewer), media_type="text/event-stream")
 
+    async def me(request: Request) -> Response:
+        """What whoever asks may do; the one thing besides the files that is told to everybody."""
+        visitor = _who(host, request)
+        return _json({"may": visitor.may, "name": visitor.name})
+
     async def do(request: Request) -> Response:
         return await _do(host, request)
 
+    async def pair(request: Request) -> Response:
+        return await _pair(host, request)
+
+    async def counts(request: Request) -> Response:
+        if _who(host, request).may == "nothing":
+            return _pair_first()
+        return Response(prometheus(host.health()), media_type="text/plain; version=0.0.4")
+
     routes = [Route(path, _file(*named)) for path, named in FILES.items()]
-    return Starlette(routes=[*routes, Route("/events", events), Route("/do/{verb}", do, methods=["POST"])])
+    routes += [Route("/events", events), Route("/me", me), Route("/pair", pair, methods=["POST"])]
+    routes += [Route("/metrics", counts)] if metrics else []
+    return Starlette(routes=[*routes, Route("/do/{verb}", do, methods=["POST"])])
+
+
+def _who(host: Host, request: Request) -> Visitor:
+    address = request.client.host if request.client else None
+    headers = {name.lower(): value for name, value in request.headers.items()}
+    return host.doors.who(address, headers, request.cookies.get(_cookie(request), ""))
+
+
+def _cookie(request: Request) -> str:
+    """The token's cookie: of this port, since browsers send a computer's cookies to all of its ports."""
+    return f"restpoint-{request.url.port or 'page'}"
+
+
+def _pair_first() -> Response:
+    return PlainTextResponse(
+        "pair this device first: run `restpoint pair` on the PC", HTTPStatus.UNAUTHORIZED
+    )
+
+
+def _json(value: Any, status: HTTPStatus = HTTPStatus.OK) -> Response:
+    return Response(msgspec.json.encode(value), status, media_type="application/json")
 
 
 async def _watch(host: Host, viewer: Viewer) -> AsyncIterator[bytes]:
@@ -102,17 +154,54 @@ async def _watch(host: Host, viewer: Viewer) -> AsyncIterator[bytes]:
 async def _do(host: Host, request: Request) -> Response:
     """Take a command: a JSON object with an optional `argument`."""
     verb = request.path_params["verb"]
-    if verb not in VERBS:
-        return PlainTextResponse(f"{verb[:40]!r} is none of {', '.join(VERBS)}", HTTPStatus.NOT_FOUND)
-    if request.headers.get("content-type", "").partition(";")[0] != "application/json":
-        return PlainTextResponse("commands come as application/json", HTTPStatus.UNSUPPORTED_MEDIA_TYPE)
+    refused = _no_command(host, request, verb)
+    if refused is not None:
+        return refused
+    argument = await _asked(request, _Argument)
+    if isinstance(argument, Response):
+        return argument
     try:
-        argument = _argument(await _body(request))
+        text = _plain_text(argument.argument)
     except ValueError as error:
         return PlainTextResponse(str(error), HTTPStatus.BAD_REQUEST)
     origin = f"page {request.client.host}" if request.client else "page"
-    host.command(Command(t_mono_ns=time.monotonic_ns(), verb=verb, argument=argument, origin=origin))
+    host.command(Command(t_mono_ns=time.monotonic_ns(), verb=verb, argument=text, origin=origin))
     return Response(status_code=HTTPStatus.ACCEPTED)
+
+
+def _no_command(host: Host, request: Request, verb: str) -> Response | None:
+    """Why this command is not taken from whoever asks; None when it is."""
+    may = _who(host, request).may
+    if may == "nothing":
+        return _pair_first()
+    if may != "command":
+        return PlainTextResponse("this device may watch, not command", HTTPStatus.FORBIDDEN)
+    if verb not in VERBS:
+        return PlainTextResponse(f"{verb[:40]!r} is none of {', '.join(VERBS)}", HTTPStatus.NOT_FOUND)
+    if not host.doors.may_command_now():
+        return PlainTextResponse("too many commands at once", HTTPStatus.TOO_MANY_REQUESTS)
+    return None
+
+
+async def _pair(host: Host, request: Request) -> Response:
+    """Take a code; who tells the right one gets a token that scripts cannot read."""
+    asked = await _asked(request, _Code)
+    if isinstance(asked, Response):
+        return asked
+    try:
+        token, right = await asyncio.to_thread(host.doors.pair, asked.code)
+    except PairingRefused as why:
+        return PlainTextResponse(str(why), HTTPStatus.FORBIDDEN)
+    except OSError as why:
+        return PlainTextResponse(
+            f"the pairing could not be stored: {why.strerror}", HTTPStatus.INSUFFICIENT_STORAGE
+        )
+    answer = _json({"may": right})
+    secure = request.url.scheme == "https"
+    answer.set_cookie(
+        _cookie(request), token, max_age=TOKEN_S, httponly=True, samesite="strict", secure=secure, path="/"
+    )
+    return answer
 
 
 def _file(name: str, media_type: str) -> Callable[[Request], Awaitable[Response]]:
@@ -137,17 +226,38 @@ async def _body(request: Request) -> bytes:
     return body
 
 
-class _Asked(msgspec.Struct, forbid_unknown_fields=True):
+class _Argument(msgspec.Struct, forbid_unknown_fields=True):
     argument: str = ""
 
 
-def _argument(body: bytes) -> str:
-    """Read a command's argument: printable text on one line; ValueError otherwise."""
+class _Code(msgspec.Struct, forbid_unknown_fields=True):
+    code: Annotated[str, msgspec.Meta(max_length=20)]
+
+
+T = TypeVar("T")
+
+
+async def _asked(request: Request, kind: type[T]) -> T | Response:
+    """Read what is asked: a small JSON object; a Response that refuses it otherwise."""
+    if request.headers.get("content-type", "").partition(";")[0] != "application/json":
+        return PlainTextResponse("only application/json is taken", HTTPStatus.UNSUPPORTED_MEDIA_TYPE)
     try:
-        asked = msgspec.json.decode(body or b"{}", type=_Asked)
+        return parse(await _body(request), kind)
+    except ValueError as error:
+        return PlainTextResponse(str(error), HTTPStatus.BAD_REQUEST)
+
+
+def parse(body: bytes, kind: type[T]) -> T:
+    """Decode a body; ValueError says in words what is wrong."""
+    try:
+        return msgspec.json.decode(body or b"{}", type=kind)
     except msgspec.MsgspecError as error:
-        raise ValueError(f"a command is a JSON object such as {{}}: {error}") from None
-    text = asked.argument.strip()
+        raise ValueError(f"should be a JSON object such as {{}}: {error}") from None
+
+
+def _plain_text(argument: str) -> str:
+    """A command's argument: printable text on one line; ValueError otherwise."""
+    text = argument.strip()
     if len(text) > ARGUMENT_LIMIT or not text.isprintable():
         raise ValueError(f"the argument must be printable text of at most {ARGUMENT_LIMIT} characters")
     return text

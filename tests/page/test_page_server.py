@@ -24,7 +24,7 @@ from logger.page import Page, PageSettings
 from logger.page.guard import BODY_LIMIT, HEADERS, own_names, refuse
 from logger.page.live import Live
 from logger.page.viewers import Viewer
-from logger.page.web import FILES, _argument
+from logger.page.web import FILES, _Argument, _plain_text, parse
 
 
 def ask(
@@ -198,7 +198,7 @@ def test_bodies_are_bounded_whatever_they_claim(door: Served) -> None:
 @given(st.binary(max_size=300))
 def test_arbitrary_bodies_give_text_or_a_plain_error(body: bytes) -> None:
     try:
-        text = _argument(body)
+        text = _plain_text(parse(body, _Argument).argument)
     except ValueError:
         return  # refused in words; anything else would be a fault of ours
     assert text.isprintable()
@@ -319,7 +319,7 @@ def test_a_taken_port_is_told_once_and_tried_again(serve: Any) -> None:
 
 
 def test_open_to_the_network_it_names_an_address_a_phone_can_use_and_says_who_may_command(serve: Any) -> None:
-    served = serve(host="0.0.0.0")
+    served = serve(host="0.0.0.0", pairing="off")
     address = served.await_address()
     assert "0.0.0.0" not in address
     assert ask(address, "POST", "/do/take", b"{}")[0] == 202

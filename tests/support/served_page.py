@@ -6,6 +6,7 @@ import asyncio
 import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from logger.model import Command, Record
@@ -23,9 +24,11 @@ def until(true: Callable[[], Any], within_s: float = 5.0) -> None:
 class Served:
     """A page that is being served; `put` may be called from the test's thread."""
 
-    def __init__(self, **settings: Any) -> None:
+    def __init__(self, folder: Path | None = None, **settings: Any) -> None:
+        self.folder = folder
         self.commands: list[Command] = []
         self.log: list[str] = []
+        self.health: dict[str, Any] = {}
         self.loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run, args=(settings,), daemon=True)
         self._ready = threading.Event()
@@ -35,7 +38,12 @@ class Served:
     def _run(self, settings: dict[str, Any]) -> None:
         async def serve() -> None:
             self.page = Page(
-                PageSettings(**{"port": 0, **settings}), self.commands.append, self.log.append, unit="kg"
+                PageSettings(**{"port": 0, **settings}),
+                self.commands.append,
+                self.log.append,
+                unit="kg",
+                folder=self.folder,
+                health=lambda: self.health,
             )
             self._ready.set()
             await self.page.serve()

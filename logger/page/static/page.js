@@ -16,12 +16,15 @@ let boot = null;
 let lastN = 0;
 let sentences = [];
 let waitingText = "";
+let stranger = false;
 
 // -- the connection --------------------------------------------------------------------------------------
 
-function connect() {
-  if (source) source.close();
+async function connect() {
   openedAt = Date.now();
+  if (source) source.close();
+  if ((await whatWeMay()) === "nothing") return;
+  if (source) source.close(); // another may have been opened while we asked
   source = new EventSource(`/events?nose=${wide.matches ? "left" : "up"}`);
   source.onmessage = (event) => {
     heardAt = Date.now();
@@ -33,10 +36,10 @@ function connect() {
 
 function check() {
   const silent = Date.now() - heardAt;
-  const lost = heardAt === 0 || silent > SILENT_MS || source.readyState === EventSource.CLOSED;
+  const lost = heardAt === 0 || silent > SILENT_MS || source?.readyState === EventSource.CLOSED;
   document.body.classList.toggle("lost", lost);
   for (const button of document.querySelectorAll("[data-verb]")) button.disabled = lost;
-  byId("link").textContent = !lost ? "live" : heardAt ? `no connection for ${age(silent)}` : "connecting";
+  byId("link").textContent = stranger ? "not paired" : !lost ? "live" : heardAt ? `no connection for ${age(silent)}` : "connecting";
   if (lost && Date.now() - openedAt > AGAIN_MS) connect();
 }
 
@@ -45,6 +48,46 @@ function age(ms) {
   if (s < 120) return `${s} s`;
   return s < 7200 ? `${Math.round(s / 60)} min` : `${Math.round(s / 3600)} h`;
 }
+
+// -- who we are here -----------------------------------------------------------------------------------------
+
+async function whatWeMay() {
+  try {
+    const answer = await fetch("/me", { signal: AbortSignal.timeout(3000) });
+    return meet((await answer.json()).may);
+  } catch {
+    return "nothing"; // no connection: `check` tries again, and nothing else is known
+  }
+}
+
+function meet(may) {
+  stranger = may === "nothing";
+  byId("pair").hidden = !stranger;
+  document.body.classList.toggle("stranger", stranger);
+  document.body.classList.toggle("watches", may === "watch");
+  check();
+  const shown = /^#pair=(\d{6})$/.exec(location.hash);
+  if (shown) history.replaceState(null, "", "/"); // a code is told once and kept nowhere
+  if (shown && stranger) pair(shown[1]);
+  return may;
+}
+
+async function pair(code) {
+  setText("pair-note", "");
+  try {
+    const answer = await post("/pair", { code });
+    if (!answer.ok) return setText("pair-note", await answer.text());
+    byId("code").value = "";
+    await connect();
+  } catch {
+    setText("pair-note", "That did not get through; try again.");
+  }
+}
+
+byId("pair-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  pair(byId("code").value.trim());
+});
 
 // -- what is shown ---------------------------------------------------------------------------------------
 
@@ -151,14 +194,18 @@ function become(old, fresh) {
 
 // -- commands, voice, wakefulness --------------------------------------------------------------------------
 
+function post(path, body) {
+  return fetch(path, {
+    method: "POST",
+    headers: { "content-type": "application/json" },
+    body: JSON.stringify(body),
+    signal: AbortSignal.timeout(3000),
+  });
+}
+
 async function command(verb) {
   try {
-    const answer = await fetch(`/do/${verb}`, {
-      method: "POST",
-      headers: { "content-type": "application/json" },
-      body: "{}",
-      signal: AbortSignal.timeout(3000),
-    });
+    const answer = await post(`/do/${verb}`, {});
     setText("note", answer.ok ? "" : `${verb}: ${await answer.text()}`);
   } catch {
     setText("note", `${verb}: did not get through; try again`);

@@ -1,0 +1,90 @@
+"""The page over https: a certificate made at the first start, kept, and renewed when it no longer fits."""
+
+from __future__ import annotations
+
+import shutil
+import ssl
+import stat
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from support import absent
+from support.knock import knock
+from support.served_page import Served, until
+
+from logger.page.certificate import Certificate, NoCertificate, certificate
+from logger.pairing import Pairing
+
+
+@pytest.fixture(autouse=True)
+def _openssl() -> None:
+    if shutil.which("openssl") is None:
+        absent("openssl (Debian package openssl)")
+
+
+def trusting(made: Certificate) -> ssl.SSLContext:
+    return ssl.create_default_context(cafile=str(made.file))
+
+
+def test_a_client_that_trusts_the_certificate_gets_the_page_and_a_secure_cookie(
+    tmp_path: Path, guarded: Callable[..., Served]
+) -> None:
+    served = guarded(tls=True)
+    address = served.await_address()
+    assert address.startswith("https://127.0.0.1:")
+    made = Certificate(tmp_path / "page.crt", tmp_path / "page.key")
+    until(lambda: served.log)
+    assert made.fingerprint in served.log[0]
+    context = trusting(made)
+    assert knock(address, "GET", "/", context=context)[0] == 200
+    code = Pairing(tmp_path).offer("command", "", time.monotonic_ns())
+    status, headers, _ = knock(address, "POST", "/pair", {"code": code}, context=context)
+    assert status == 200
+    assert "Secure" in headers["set-cookie"]
+    assert "strict-transport-security" not in headers, "browsers then let nobody past the question"
+    plain = address.replace("https", "http")
+    assert knock(address, "POST", "/do/take", {}, context=context, origin=plain)[0] == 403
+    with pytest.raises(ssl.SSLCertVerificationError):
+        knock(address, "GET", "/", context=ssl.create_default_context())
+
+
+def test_it_is_made_once_renewed_for_other_names_and_near_its_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = certificate(tmp_path, ["bay.lan"]).fingerprint
+    assert stat.S_IMODE((tmp_path / "page.key").stat().st_mode) == 0o600
+    assert certificate(tmp_path, ["bay.lan"]).fingerprint == first
+    other = certificate(tmp_path, ["bay.lan", "192.0.2.9"]).fingerprint
+    assert other != first
+    text = subprocess.run(
+        ["openssl", "x509", "-in", tmp_path / "page.crt", "-noout", "-text"],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    for name in ("DNS:bay.lan", "DNS:localhost", "IP Address:127.0.0.1", "IP Address:192.0.2.9"):
+        assert name in text
+    monkeypatch.setattr("logger.page.certificate.RENEW_S", 801 * 86_400)
+    assert certificate(tmp_path, ["bay.lan", "192.0.2.9"]).fingerprint != other
+
+
+def test_without_openssl_what_is_there_is_used_and_nothing_is_served_in_the_clear(
+    tmp_path: Path, guarded: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.page.certificate.shutil.which", lambda _: None)
+    with pytest.raises(NoCertificate, match="apt install openssl"):
+        certificate(tmp_path, [])
+    served = guarded(tls=True, retry_s=0.05)
+    until(lambda: served.page.trouble)
+    assert served.page.address is None
+    assert "openssl is not installed" in served.log[0]
+    monkeypatch.undo()
+    assert served.await_address().startswith("https://")
+    made = Certificate(tmp_path / "page.crt", tmp_path / "page.key")
+    until(lambda: len(served.log) > 1)
+    assert "is served again" in served.log[1]
+    monkeypatch.setattr("logger.page.certificate.shutil.which", lambda _: None)
+    assert certificate(tmp_path, ["new.lan"]) == made
