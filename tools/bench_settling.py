@@ -299,7 +299,7 @@ def _curve(
     rng = np.random.default_rng(dice.randrange(2**32))
     end = plan[-1][0] + plan[-1][1] + plan[-1][2]
     t = np.arange(0.0, end, 1.0 / rate)
-    t = np.sort(t + rng.normal(0, jitter / rate, len(t)))
+    t = np.sort(np.maximum(t + rng.normal(0, jitter / rate, len(t)), 0.0))
     load = np.zeros(len(t))
     trace = Trace(pad, d, [], [])
     level = dice.uniform(0, 400)
@@ -331,7 +331,8 @@ def _curve(
         trace.stretches.append(_stretch(loads, level, 0.0, 3 * d if seated else d))
     trace.loads = list(zip(t.tolist(), load.tolist(), strict=True))
     shown = load + rng.normal(0, noise, len(t))
-    shown = np.convolve(shown, np.ones(average) / average)[: len(t)]
+    shown = np.concatenate((np.full(average - 1, shown[0]), shown))
+    shown = np.convolve(shown, np.ones(average) / average, "valid")
     shown = np.round(shown / d) * d
     keep = rng.random(len(t)) > 0.005
     trace.samples = [(float(a), round(float(b), 6)) for a, b in zip(t[keep], shown[keep], strict=True)]

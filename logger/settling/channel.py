@@ -188,8 +188,10 @@ class Channel:
         step = np.diff(x)
         square = step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])
         calm = square.reshape(-1, min(CALM_CELLS, count)).mean(axis=1)
-        calm = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise
-        return float(calm.min()) if len(calm) else 0.0
+        shown = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise,
+        if len(shown) < 0.67 * len(calm):  # unless that is the rule
+            return 0.0
+        return float(shown.min())
 
     def _learn(self, fit: Estimate) -> None:
         """Learn noise from a quiet stretch: fast downwards, slowly upwards."""
@@ -230,14 +232,24 @@ class Channel:
         least = self._least()
         if self._n < least:
             return []
-        recent = self._x[self._n - min(5, least) : self._n]
-        if self.variance is not None and float(recent.max() - recent.min()) > 8.0 * self.band():
-            return []
         self._wide = False
+        if self._restless(least):
+            return self._seek_wobble(end_ns) if self._due(end_ns) else []
+        if self._n & 1 and self._t[self._n - 1] - self._t[self._n - 2] < 0.15:
+            return []  # every other cell will do
         fit = self._fit(self._n)
         if fit.count >= least and self._good(fit):
             return self._declare(fit, end_ns)
         return self._seek_wobble(end_ns) if self._due(end_ns) else []
+
+    def _restless(self, least: int) -> bool:
+        """Are the newest cells too far apart to lie within a band? Spares most fits while things move."""
+        if self.variance is None:
+            return False
+        recent = self._x[self._n - least : self._n]
+        rounding = self.resolution**2 / 12.0 * self.floor_factor
+        slack = 2.5 * (max(self.variance, rounding) / self._mean_n) ** 0.5
+        return float(recent.max() - recent.min()) > 2.0 * (self.band() + slack)
 
     def _due(self, end_ns: int) -> bool:
         """Is it time to try for a wobbling rest? Twice a second is enough for what takes seconds."""
@@ -369,7 +381,7 @@ class Channel:
         self._sd = float(np.sqrt(max(fit.variance / self._mean_n, rounding)))
         span = fit.span_s
         step = self.settings.cell_s
-        self._until_fit = 2 if span < 3 else int((1.0 if span < 20 else 3.0) / step)
+        self._until_fit = 2 if span < 3 else int((1.0 if span < 20 else 3.0 if span < 60 else 10.0) / step)
         self._learn(fit)
 
     def _rest(self, cell: Cell) -> list[Level]:

@@ -144,8 +144,10 @@ class Intake:
 
     @property
     def d(self) -> float:
-        """The stream's stated resolution, else the one learned."""
-        return self.stated_d if self.stated_d is not None else self.resolution.value
+        """The stream's stated resolution, else the one learned; before any change, what the digits suggest."""
+        if self.stated_d is not None:
+            return self.stated_d
+        return self.resolution.value or _digits(self._last)
 
     def cell(self, origin_ns: int) -> Cell | None:
         """Close the running cell; None if it is empty. Its time is in seconds from `origin_ns`."""
@@ -155,3 +157,11 @@ class Intake:
         self._n = 0
         t = (self._first_ns - origin_ns) * 1e-9 + self._t_sum / n
         return Cell(t, self._base + self._sum / n, n, self._first_ns, self._end_ns)
+
+
+def _digits(x: float) -> float:
+    """Guess the step of a value that never changed: its last decimal, and no finer than pads are (1e-4 of it)."""
+    if not isfinite(x):
+        return 0.0
+    decimals = len(repr(x).partition(".")[2]) if "e" not in repr(x) else 6
+    return float(max(10.0**-decimals, 1e-4 * abs(x)))

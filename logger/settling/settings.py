@@ -33,7 +33,7 @@ class Settling:
     tail_root: float = 0.1
     """First expectation of a tail's size, in bands, per root of the movement before it in bands: 4 bands after
     700, half a band after 10."""
-    tail_least_band: float = 0.3
+    tail_least_band: float = 0.6
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 5.0
     """Shortest rest that teaches about tails."""
@@ -41,7 +41,7 @@ class Settling:
     """Smallest movement, in bands, that teaches about tails."""
     risk: float = 0.03
     """Declare once the settled value is farther than the tolerance with at most this probability."""
-    tolerance_sigma: float = 1.5
+    tolerance_sigma: float = 0.75
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
     patience_s: float = 3.0
     """After so long within a band the risk taken rises (breathing, wind, creep never let it fall) …"""
