@@ -163,8 +163,9 @@ class Channel:
         )
 
     def _tolerance(self) -> float:
-        """An error beyond this is a wrong reading: one d, or a share of the noise where that is coarser."""
-        return max(self.resolution, self.settings.tolerance_sigma * self._sigma())
+        """An error beyond this is a wrong reading: one d, or about the noise where that is far coarser."""
+        sigma, d = self._sigma(), self.resolution
+        return max(d, self.settings.tolerance_sigma * sigma, 2.0 * (sigma - d))
 
     def _sigma(self) -> float:
         """Noise of one sample; before it is learned, what a stretch of some seconds shows, or few d."""

@@ -26,7 +26,7 @@ class Settling:
     tyres and dampers settle with 2–10 s."""
     no_tail_weight: float = 0.5
     """Prior probability that there is no tail left (the rest is shared by tails_s)."""
-    tail_prior_rests: float = 3.0
+    tail_prior_rests: float = 2.0
     """How many rests the first expectation of tails is worth against what is learned."""
     tail_memory_rests: float = 40.0
     """Rests after which what was learned of tails fades: tyres warm up, cars change."""
@@ -35,17 +35,17 @@ class Settling:
     700, half a band after 10."""
     tail_least_band: float = 0.6
     """Prior spread of a tail, in bands, that needs no movement before it."""
-    tail_learn_s: float = 5.0
+    tail_learn_s: float = 4.0
     """Shortest rest that teaches about tails."""
     tail_learn_bands: float = 50.0
     """Smallest movement, in bands, that teaches about tails."""
-    risk: float = 0.03
+    risk: float = 0.02
     """Declare once the settled value is farther than the tolerance with at most this probability."""
     tolerance_sigma: float = 0.75
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
-    patience_s: float = 3.0
+    patience_s: float = 2.5
     """After so long within a band the risk taken rises (breathing, wind, creep never let it fall) …"""
-    risk_per_s: float = 0.02
+    risk_per_s: float = .06
     """… by so much a second, for as long again."""
     likely_sigma_d: float = 2.0
     """Before any rest was seen, scatter beyond so many d is as likely a swing as noise."""
