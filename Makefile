@@ -10,7 +10,7 @@ demo: setup
 
 test: dev
 	@tools/services
-	@$(PY) -m pytest
+	@$(PY) -m pytest -n 2 --dist loadfile
 
 check: dev
 	@.venv/bin/ruff check .
