@@ -122,11 +122,7 @@ def score(trace: Trace, rests: list[Told]) -> Score:
     """Hold the rests of one pad against its truth."""
     s = Score()
     for stretch in trace.stretches:
-        mine = [
-            r
-            for r in rests
-            if stretch.start_s - 1.0 <= r.declared_s <= stretch.end_s + 0.15 and r.to_s > stretch.start_s
-        ]
+        mine = [r for r in rests if _belongs(r, stretch)]
         within = stretch.within_s
         if within is not None and stretch.end_s - within >= 4.0:
             s.stretches += 1
@@ -155,7 +151,7 @@ def score(trace: Trace, rests: list[Told]) -> Score:
                 s.final_half += end <= 0.5 * trace.d * (1 if stretch.allowed <= trace.d else 3)
                 s.final_covered += end <= 2 * r.final_u
     for r in rests:
-        if not any(x.start_s - 1.0 <= r.declared_s <= x.end_s + 0.15 for x in trace.stretches):
+        if not any(_belongs(r, x) for x in trace.stretches):
             spread, load = trace.standing(r.declared_s)
             if spread <= trace.d and abs(load - r.value) <= trace.d:
                 continue  # somebody is busy elsewhere; this pad stands, and was read rightly
@@ -163,6 +159,13 @@ def score(trace: Trace, rests: list[Told]) -> Score:
             s.moving += 1
             s.notes.append(f"moving {trace.pad} {r.declared_s:.1f} u {r.u / trace.d:.2f} d")
     return s
+
+
+def _belongs(rest: Told, stretch: Stretch) -> bool:
+    """Was this rest declared in the stretch, or (told late) does it lie within it?"""
+    late = rest.declared_s > rest.to_s and rest.from_s >= stretch.start_s - 1.0 and rest.to_s <= stretch.end_s + 0.15
+    timely = stretch.start_s - 1.0 <= rest.declared_s <= stretch.end_s + 0.15 and rest.to_s > stretch.start_s
+    return late or timely
 
 
 def naive(samples: list[tuple[float, float]], d: float) -> list[Told]:

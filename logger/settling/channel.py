@@ -95,6 +95,8 @@ class Channel:
         self._behind_s = np.zeros(1)
         self._stirred = 0
         """Which of these is the latest that counts as movement."""
+        self._late: Level | None = None
+        """A level seen standing that was not sure enough to tell yet."""
         self._watch = 0.0
         self._sd = 0.0
         self._up = self._down = 0.0
@@ -128,18 +130,25 @@ class Channel:
 
     def silence(self) -> list[Level]:
         """No samples for too long: close the rest at its last sample."""
-        return self._close(self._n, "silenced") if self.level is not None else []
+        if self.level is not None:
+            return self._close(self._n, "silenced")
+        return self._tell_late(self._last_ns(), "silenced") if self._late is not None else []
 
     def break_off(self) -> list[Level]:
         """What comes next has nothing to do with what was (overload, unit change): close and forget."""
         levels = self._close(self._n, "closed") if self.level is not None else []
         self._n = 0
-        self.last = None
+        self.last = self._late = None
         return levels
 
     def finish(self) -> list[Level]:
         """Close what is open at the end of a recording."""
-        return self._close(self._n, "ended") if self.level is not None else []
+        if self.level is not None:
+            return self._close(self._n, "ended")
+        return self._tell_late(self._last_ns(), "ended") if self._late is not None else []
+
+    def _last_ns(self) -> int:
+        return int(self._last[self._n - 1])
 
     # -- noise -----------------------------------------------------------------------------------------
 
@@ -233,15 +242,43 @@ class Channel:
         least = self._least()
         if self._n < least:
             return []
+        if self._late is not None and self._left_behind():
+            return self._tell_late(end_ns, "closed")
         self._wide = False
         if self._restless(least):
             return self._seek_wobble(end_ns) if self._due(end_ns) else []
         if self._n & 1 and self._t[self._n - 1] - self._t[self._n - 2] < 0.15:
             return []  # every other cell will do
         fit = self._fit(self._n)
-        if fit.count >= least and self._good(fit):
-            return self._declare(fit, end_ns)
+        if fit.count >= least and self._quiet(fit):
+            s = self.settings
+            if fit.risk <= min(s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s, s.risk_most):
+                return self._declare(fit, end_ns)
+            if fit.span_s >= s.late_rest_s and fit.risk <= s.late_risk:
+                self._late = self._level(fit, end_ns)
         return self._seek_wobble(end_ns) if self._due(end_ns) else []
+
+    def _left_behind(self) -> bool:
+        """Has the load moved on from a level that was not yet sure enough to tell?"""
+        assert self._late is not None
+        off = abs(self._x[self._n - 1] - self._late.value)
+        limit = max(self.settings.late_bands * self.band(), self.settings.close_sigma * self._late.wobble)
+        self._off = self._off + 1 if off > limit else 0
+        return self._off >= 2 or bool(self._off and self._w[self._n - 1] >= 3)
+
+    def _tell_late(self, end_ns: int, change: str) -> list[Level]:
+        """A level that ended before it could be told with confidence is told when it ends."""
+        assert self._late is not None
+        late, self._late, self._off = self._late, None, 0
+        old = self.last
+        if old is not None and self._same(old, late.value, late.u, late.from_ns):
+            declared = replace(old, change="reopened", to_ns=late.to_ns, n=old.n + late.n)
+        else:
+            declared = replace(late, declared_ns=end_ns)
+        self.last = replace(declared, change=change)
+        self._drop(int(np.searchsorted(self._last[: self._n], late.to_ns, side="right")))
+        self._peak = 0.0
+        return [declared, self.last]
 
     def _restless(self, least: int) -> bool:
         """Are the newest cells too far apart to lie within a band? Spares most fits while things move."""
@@ -317,21 +354,18 @@ class Channel:
         )
         self._stirred = int(moving[-1]) if len(moving) else 0
 
-    def _good(self, fit: Estimate) -> bool:
-        """Can this fit be told as a rest?"""
+    def _quiet(self, fit: Estimate) -> bool:
+        """Does the load stand still by this fit, apart from what it may still have to go?"""
         s = self.settings
         sigma = self._sigma()
         if self.variance is None and sigma > s.likely_sigma_d * self.resolution:
             if fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples:
                 return False  # as likely a swing as noise
         band = max(self.resolution, s.band_sigma * sigma)
-        waited_s = min(max(fit.span_s - s.patience_s, 0.0), s.patience_s)
-        risk = s.risk + waited_s * s.risk_per_s
         sd = (fit.variance / self._mean_n) ** 0.5
         last = abs(self._x[self._n - 1] - fit.now)
         return bool(
-            fit.risk <= risk
-            and sd <= s.wobble_band * band
+            sd <= s.wobble_band * band
             and abs(fit.value - fit.now) <= s.reach_band * band
             and abs(fit.slope) * s.creep_horizon_s <= 2.0 * band
             and last <= 4.0 * sd + self.resolution
@@ -340,38 +374,43 @@ class Channel:
     def _declare(self, fit: Estimate, end_ns: int) -> list[Level]:
         start = self._n - fit.count
         old = self.last
-        if old is not None and self._same(old, fit, int(self._first[start])):
+        if old is not None and self._same(old, fit.value, fit.u, int(self._first[start])):
             self.knock = self._peak
             level = replace(old, change="reopened", to_ns=int(self._last[self._n - 1]))
             self._samples = old.n + int(fit.samples)
         else:
             self._drop(start)
             self._samples = int(fit.samples)
-            level = Level(
-                change="declared",
-                from_ns=int(self._first[0]),
-                declared_ns=end_ns,
-                to_ns=int(self._last[self._n - 1]),
-                declared=fit.value,
-                declared_u=fit.u,
-                value=fit.value,
-                u=fit.u,
-                slope=fit.slope,
-                u_slope=fit.u_slope,
-                n=self._samples,
-                wobble=0.0,
-            )
-        self.last = None
+            level = self._level(fit, end_ns)
+        self.last = self._late = None
+        self._off = 0
         self.level = level
         self._told_s = float(self._t[self._n - 1])
         self._settle_watch(fit)
         return [level]
 
-    def _same(self, old: Level, fit: Estimate, from_ns: int) -> bool:
+    def _level(self, fit: Estimate, end_ns: int) -> Level:
+        """A rest as this fit of the cells held shows it."""
+        return Level(
+            change="declared",
+            from_ns=int(self._first[self._n - fit.count]),
+            declared_ns=end_ns,
+            to_ns=int(self._last[self._n - 1]),
+            declared=fit.value,
+            declared_u=fit.u,
+            value=fit.value,
+            u=fit.u,
+            slope=fit.slope,
+            u_slope=fit.u_slope,
+            n=int(fit.samples),
+            wobble=float((fit.variance / self._mean_n) ** 0.5),
+        )
+
+    def _same(self, old: Level, value: float, u: float, from_ns: int) -> bool:
         """Is this the rest closed last, after a knock or a radio gap?"""
         limit_s = self.settings.reopen_silent_s if old.change == "silenced" else self.settings.reopen_s
-        near = max(0.6 * self.resolution, 3.0 * (fit.u**2 + old.u**2) ** 0.5)
-        return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(fit.value - old.value) <= near
+        near = max(0.6 * self.resolution, 3.0 * (u**2 + old.u**2) ** 0.5)
+        return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= near
 
     # -- resting ---------------------------------------------------------------------------------------
 

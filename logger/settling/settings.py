@@ -46,9 +46,17 @@ class Settling:
     patience_s: float = 2.5
     """After so long within a band the risk taken rises (breathing, wind, creep never let it fall) …"""
     risk_per_s: float = .06
-    """… by so much a second, for as long again."""
+    """… by so much a second …"""
+    risk_most: float = 0.3
+    """… up to this: u says how sure the value is, and a level missed helps nobody."""
     likely_sigma_d: float = 2.0
     """Before any rest was seen, scatter beyond so many d is as likely a swing as noise."""
+    late_rest_s: float = 1.2
+    """A level that stood so long, and moved on before it could be told, is told when it ends …"""
+    late_bands: float = 6.0
+    """… by at least so many bands, so that it was a step …"""
+    late_risk: float = 0.3
+    """… if its risk was not above this."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 15
