@@ -6,32 +6,22 @@ The journal is replayed through the very bay that ran: curves, zero checks and g
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from logger.assembly import make_bay
-from logger.bay import Bay
 from logger.clock import NS, now_ns, wall_text
 from logger.config import Loaded, load
 from logger.journal_folder import Run, find_runs, read_run, segment_hash
 from logger.mechanics.solve import Solution
 from logger.model import (
     CORNERS,
-    FLAG_WILD,
     SCHEMA,
     Capture,
-    Gap,
-    PadCondition,
-    Record,
-    Rest,
-    Rock,
-    Sample,
-    ZeroCheck,
 )
 from logger.quantity import Quantity
-from logger.replay import derive
 from logger.report import data as shown
+from logger.report.trace import Trace
 from logger.version import VERSION
 from logger.weighin.ledger import Ledger, WeighInRow
 from logger.weighin.results import Difference, WeighInResult, label, weigh_in_result
@@ -45,85 +35,6 @@ ZERO_APART_NS = 20 * NS
 
 class NoWeighIn(LookupError):
     """There is nothing to report; says where was looked and what to do."""
-
-
-@dataclass
-class _PadTrace:
-    """What replay showed of one pad."""
-
-    t_ns: list[int] = field(default_factory=list)
-    mass_kg: list[float] = field(default_factory=list)
-    rests: dict[int, Rest] = field(default_factory=dict)
-    zeros: list[ZeroCheck] = field(default_factory=list)
-    conditions: list[PadCondition] = field(default_factory=list)
-    gaps: list[Gap] = field(default_factory=list)
-    wild: int = 0
-    resolution_kg: float | None = None
-    battery_V: float | None = None
-    signal_dBm: float | None = None
-
-
-class Trace:
-    """A run replayed: what every pad did, and where monotonic time stands on the wall."""
-
-    def __init__(self, run: Run, bay: Bay, pads: Sequence[str]) -> None:
-        self.pads = {pad: _PadTrace() for pad in pads}
-        self.rocks: list[Rock] = []
-        self.offset_ns = 0
-        self.start_ns: int | None = None
-        self.end_ns = 0
-        for record in self._records(run, bay):
-            self._take(record)
-        self.counts = bay.counts
-
-    def _records(self, run: Run, bay: Bay) -> Iterator[Record]:
-        for _, entry in read_run(run):
-            t_wall_ns = getattr(entry, "t_wall_ns", None)
-            if t_wall_ns is not None and not isinstance(entry, Gap):
-                t_mono_ns: int = entry.t_mono_ns
-                self.offset_ns = t_wall_ns - t_mono_ns
-                self.start_ns = t_mono_ns if self.start_ns is None else self.start_ns
-                self.end_ns = t_mono_ns
-            yield from derive(bay, entry)
-        yield from bay.finish()
-
-    def _take(self, record: Record) -> None:
-        pad = self.pads.get(getattr(record, "pad", ""))
-        match record:
-            case Rock():
-                self.rocks.append(record)
-            case Sample() if pad is not None:
-                _take_sample(pad, record)
-            case Rest() if pad is not None:
-                pad.rests[record.t_from_mono_ns] = record
-            case ZeroCheck() if pad is not None:
-                pad.zeros.append(record)
-            case PadCondition() if pad is not None:
-                pad.conditions.append(record)
-            case Gap() if pad is not None:
-                pad.gaps.append(record)
-
-    def seconds(self, t_ns: int) -> float:
-        """Seconds since the run's first entry."""
-        return (t_ns - (self.start_ns or 0)) / NS
-
-    def clock(self, t_ns: int) -> str:
-        """Wall time of day of a monotonic time, UTC."""
-        return wall_text(t_ns + self.offset_ns)[11:19]
-
-
-def _take_sample(pad: _PadTrace, sample: Sample) -> None:
-    if sample.flags & FLAG_WILD:
-        pad.wild += 1
-    pad.t_ns.append(sample.t_mono_ns)
-    pad.mass_kg.append(float("nan") if sample.mass_kg is None else sample.mass_kg)
-    pad.resolution_kg = sample.resolution_kg or pad.resolution_kg
-    pad.battery_V = _least(pad.battery_V, sample.battery_V)
-    pad.signal_dBm = _least(pad.signal_dBm, sample.signal_dBm)
-
-
-def _least(known: float | None, new: float | None) -> float | None:
-    return new if known is None else known if new is None else min(known, new)
 
 
 def gather(folder: Path, weigh_in: int | None = None) -> shown.ReportData:
@@ -363,6 +274,7 @@ def _story(name: str, trace: Trace, loaded: Loaded) -> shown.PadStory:
         wild=pad.wild,
         gaps=gaps,
         resolution_kg=pad.resolution_kg,
+        noise_kg=pad.noise_kg(),
         battery_V=pad.battery_V,
         signal_dBm=pad.signal_dBm,
     )

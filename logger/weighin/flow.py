@@ -15,7 +15,6 @@ from msgspec.structs import replace
 
 from logger.clock import NS
 from logger.model import (
-    CORNERS,
     Boarding,
     Capture,
     CarOff,
@@ -24,7 +23,6 @@ from logger.model import (
     Change,
     Command,
     Corner,
-    CornerLoad,
     Facing,
     Record,
     Rock,
@@ -36,6 +34,7 @@ from logger.model import (
 from logger.weighin.builds import Meaning, Person, meaning
 from logger.weighin.phrases import Phrases
 from logger.weighin.placements import OTHER, SPOT_OF, facing_from_loads
+from logger.weighin.standing import corner_loads, loads_on_spots
 
 DECIDED = 0.3
 """From this contrast on (0 to 1) the loads tell the facing; below it a car on again counts as turned."""
@@ -243,15 +242,13 @@ class Flow:
         known = self._reference()
         if self._facing_told or known is None:
             return
-        by_pad = dict(zip(rest.pads, rest.loads_kg, strict=True))
-        on_spots = {spot: by_pad[pad] for spot, pad in self._pads.items()}
         loads: dict[Corner, float] = {load.corner: load.mass_kg for load in known.loads}
-        facing, decided = facing_from_loads(on_spots, loads)
+        facing, decided = facing_from_loads(loads_on_spots(rest, self._pads), loads)
         if decided >= DECIDED:
             self._facing = facing
 
     def _capture(self, rest: CarRest) -> Capture:
-        loads, covariance = self._corner_loads(rest, self._facing)
+        loads, covariance = corner_loads(rest, self._facing, self._pads)
         return Capture(
             number=len(self.captures) + 1,
             t_mono_ns=rest.t_to_mono_ns,
@@ -268,32 +265,10 @@ class Flow:
             u_kg=rest.u_kg,
         )
 
-    def _corner_loads(
-        self, rest: CarRest, facing: Facing
-    ) -> tuple[tuple[CornerLoad, ...], tuple[float, ...]]:
-        n = len(rest.pads)
-        at = {pad: i for i, pad in enumerate(rest.pads)}
-        spots = SPOT_OF[facing]
-        order = [at[self._pads[spots[corner]]] for corner in CORNERS]
-        covariance = tuple(rest.covariance_kg2[i * n + j] for i in order for j in order)
-        loads = tuple(
-            CornerLoad(
-                corner=corner,
-                spot=spots[corner],
-                pad=rest.pads[i],
-                mass_kg=rest.loads_kg[i],
-                u_kg=rest.covariance_kg2[i * n + i] ** 0.5,
-            )
-            for corner, i in zip(CORNERS, order, strict=True)
-        )
-        return loads, covariance
-
     def _refine(self, taken: Capture, rest: CarRest) -> list[Record]:
-        loads, covariance = self._corner_loads(rest, taken.facing)
+        loads, covariance = corner_loads(rest, taken.facing, self._pads)
         fresh = replace(taken, loads=loads, covariance_kg2=covariance, mass_kg=rest.mass_kg, u_kg=rest.u_kg)
-        if fresh == taken:
-            return []
-        return [self._store(fresh)]
+        return [] if fresh == taken else [self._store(fresh)]
 
     def _store(self, capture: Capture) -> Capture:
         self.captures[capture.number - 1] = capture
