@@ -19,7 +19,8 @@ VERBS: dict[str, str] = {
     "replay": "replay a journal, dataset or CSV through the pipeline that runs live",
     "judge": "judge pads by their settle curves",
     "weigh": "solve past weighings from a file",
-    "ledger": "list the weigh-ins kept, or show the last",
+    "ledger": "what was weighed, what came off, what people wrote down",
+    "plan": "forecast the car after changes: what is left to find, ballast, turns, shims",
     "report": "write the report of a weigh-in",
     "export": "export a bay's data, or make its dataset again from the journal",
 }
