@@ -97,6 +97,7 @@ class Channel:
         """Which of these is the latest that counts as movement."""
         self._late: Level | None = None
         """A level seen standing that was not sure enough to tell yet."""
+        self._late_fit: Estimate | None = None
         self._watch = 0.0
         self._sd = 0.0
         self._up = self._down = 0.0
@@ -153,9 +154,8 @@ class Channel:
     # -- noise -----------------------------------------------------------------------------------------
 
     def band(self) -> float:
-        """What cannot be told from standing still by one reading: max(d, band_sigma · sigma)."""
-        sigma = 0.0 if self.variance is None else self.variance**0.5
-        return max(self.resolution, self.settings.band_sigma * sigma)
+        """What cannot be told from standing still by one cell: max(d, band_sigma · sigma)."""
+        return float(max(self.resolution, self.settings.band_sigma * self._sigma()))
 
     def noise(self) -> Noise:
         """Assemble what a fit needs; before noise is learned, the median step between cells stands in."""
@@ -177,26 +177,23 @@ class Channel:
         return max(d, self.settings.tolerance_sigma * sigma, 2.0 * (sigma - d))
 
     def _sigma(self) -> float:
-        """Noise of one sample; before it is learned, what a stretch of some seconds shows, or few d."""
+        """Noise of one cell; before it is learned, what a stretch of some seconds shows, or few d."""
         if self.variance is not None:
-            return float(self.variance**0.5)
-        sigma = float(self._white() ** 0.5)
+            return float((self.variance / self._mean_n) ** 0.5)
+        sigma = float((self._white() / self._mean_n) ** 0.5)
         likely = self.settings.likely_sigma_d * self.resolution
         span_s = float(self._t[self._n - 1] - self._t[0]) if self._n else 0.0
         return min(sigma, likely) if 0 < likely and span_s < self.settings.unknown_rest_s else sigma
 
     def _white(self) -> float:
-        """Variance of one sample before any rest was seen: the calmest stretch of a dozen cells so far."""
+        """Variance of one sample without a rest: the calmest stretch of a dozen cells, blind to slopes."""
         n = self._n
-        count = min(n - 1, SEEK_CELLS) // CALM_CELLS * CALM_CELLS
-        if count < CALM_CELLS:
-            count = n - 1
+        count = min(n - 2, SEEK_CELLS) // CALM_CELLS * CALM_CELLS or n - 2
         if count < 2:
             return 0.0
-        lo = n - 1 - count
-        x, w = self._x[lo:n], self._w[lo:n]
-        step = np.diff(x)
-        square = step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])
+        x = self._x[n - 2 - count : n]
+        bend = x[2:] - 2.0 * x[1:-1] + x[:-2]
+        square = bend * bend * (self._mean_n / 6.0)
         calm = square.reshape(-1, min(CALM_CELLS, count)).mean(axis=1)
         shown = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise,
         if len(shown) < 0.67 * len(calm):  # unless that is the rule
@@ -256,6 +253,7 @@ class Channel:
                 return self._declare(fit, end_ns)
             if fit.span_s >= s.late_rest_s and fit.risk <= s.late_risk:
                 self._late = self._level(fit, end_ns)
+                self._late_fit = fit
         return self._seek_wobble(end_ns) if self._due(end_ns) else []
 
     def _left_behind(self) -> bool:
@@ -270,6 +268,8 @@ class Channel:
         """A level that ended before it could be told with confidence is told when it ends."""
         assert self._late is not None
         late, self._late, self._off = self._late, None, 0
+        if self._late_fit is not None:
+            self._learn(self._late_fit)
         old = self.last
         if old is not None and self._same(old, late.value, late.u, late.from_ns):
             declared = replace(old, change="reopened", to_ns=late.to_ns, n=old.n + late.n)
@@ -322,7 +322,7 @@ class Channel:
         if self.level is None:
             self._look_back()
         noise = self.noise()
-        band = max(self.resolution, self.settings.band_sigma * self._sigma())
+        band = self.band()
         if self._wide:
             noise, band = self._widened(noise, band)
         fit = estimate(self._t[:n], self._x[:n], self._w[:n], noise, self._tails(n), band)
@@ -350,7 +350,7 @@ class Channel:
         if self.last is not None:
             self._behind[0] = max(self._behind[0], abs(self.last.value - float(self._x[n - 1])))
         moving = np.flatnonzero(
-            self._behind > 2.0 * max(self.resolution, self.settings.band_sigma * self._sigma())
+            self._behind > 2.0 * self.band()
         )
         self._stirred = int(moving[-1]) if len(moving) else 0
 
@@ -361,13 +361,13 @@ class Channel:
         if self.variance is None and sigma > s.likely_sigma_d * self.resolution:
             if fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples:
                 return False  # as likely a swing as noise
-        band = max(self.resolution, s.band_sigma * sigma)
+        band = self.band()
         sd = (fit.variance / self._mean_n) ** 0.5
         last = abs(self._x[self._n - 1] - fit.now)
         return bool(
             sd <= s.wobble_band * band
             and abs(fit.value - fit.now) <= s.reach_band * band
-            and abs(fit.slope) * s.creep_horizon_s <= 2.0 * band
+            and abs(fit.slope) * s.creep_horizon_s <= 1.2 * band
             and last <= 4.0 * sd + self.resolution
         )
 
@@ -470,7 +470,7 @@ class Channel:
         eta = self._eta
         per = self._sd**2 * self._mean_n * (2.0 - eta) / eta
         se = (per * (1.0 / w0 + 1.0 / w1)) ** 0.5
-        return abs(m1 - m0) > max(1.2 * self.resolution, 4.5 * se)
+        return abs(m1 - m0) > max(1.2 * self.resolution, 0.4 * self.band(), 4.5 * se)
 
     def _refine(self) -> list[Level]:
         assert self.level is not None
@@ -497,7 +497,11 @@ class Channel:
         half = (lo + n) // 2
         fall = float(self._x[half:n].mean() - self._x[lo:half].mean()) * 2.0
         se = 2.0 * self._sd * (4.0 / (n - lo)) ** 0.5
-        return lo if abs(fall) > max(1.5 * self.band(), 5.0 * se) else None
+        return lo if abs(fall) > max(self._sway() * self.band(), 5.0 * se) else None
+
+    def _sway(self) -> float:
+        """How far, in bands, the load may go within the creep horizon and still be at rest."""
+        return 2.0 * self.settings.wobble_bands if self._wide else 1.0
 
     def _restated(self, fit: Estimate, change: str, n: int) -> Level:
         assert self.level is not None

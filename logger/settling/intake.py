@@ -23,14 +23,20 @@ OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
 class Resolution:
     """The smallest step of a stream's values, learned as the least non-zero difference seen lately.
 
-    Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too.
+    Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too. Where most
+    values repeat the one before (a display that is slower than the line, or coarse), the lower quartile of the
+    changes counts instead: smaller ones are chance.
     """
 
     def __init__(self) -> None:
         self.value = 0.0
         """0.0 while no two values have differed."""
+        self.seen = 0
+        """Samples taken since the last group of changes was judged."""
         self._now = self._before = float("inf")
         self._changes = 0
+        self._group: list[float] = []
+        self._held = 0.0
 
     def see(self, step: float, size: float) -> None:
         """Take the absolute difference (> 0) of two successive values of this size."""
@@ -38,11 +44,21 @@ class Resolution:
             return  # the same reading, written differently
         if step < self._now:
             self._now = step
-            self.value = min(self._now, self._before)
-        self._changes += 1
+            self.value = max(min(self._now, self._before), self._held)
+        self._group.append(step)
+        if len(self._group) >= 16:
+            self._judge()
+
+    def _judge(self) -> None:
+        """Sixteen more changes are in: do the values repeat, and is the bucket full?"""
+        repeats = self.seen > 3 * len(self._group)
+        self._held = sorted(self._group)[4] if repeats else 0.0
+        self._changes += len(self._group)
+        self._group.clear()
+        self.seen = 0
         if self._changes >= 64:
             self._before, self._now, self._changes = self._now, float("inf"), 0
-            self.value = self._before
+        self.value = max(min(self._now, self._before), self._held)
 
 
 class Intake:
@@ -115,6 +131,7 @@ class Intake:
 
     def _accept(self, x: float, t_ns: int) -> None:
         step = x - self._last
+        self.resolution.seen += 1
         if step != 0.0 and step == step:
             self.resolution.see(abs(step), abs(x))
         if len(self._start) < 12:

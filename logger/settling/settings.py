@@ -9,14 +9,14 @@ from dataclasses import dataclass
 class Settling:
     """Constants of rest detection, zero and events; the defaults need no tuning per site.
 
-    "d" is the resolution and "sigma" the noise of a single sample, both learned from the stream; the
-    *band* is max(d, band_sigma · sigma): what cannot be told from standing still by one reading.
+    "d" is the resolution and "sigma" the noise of a cell (the mean of the samples in cell_s), both learned from
+    the stream; the *band* is max(d, band_sigma · sigma): what cannot be told from standing still by one cell.
     """
 
     cell_s: float = 0.1
     """Samples are gathered in cells of this length: below the shortest swing (3 Hz), above any radio rate."""
     band_sigma: float = 3.0
-    """Noise that counts as standing still, in sigma: 99.7 % of single readings."""
+    """Noise that counts as standing still, in sigma: 99.7 % of cells."""
     min_rest_s: float = 0.8
     """Shortest time that can be declared a rest; above the 0.4 s of Canada's stable-indication clause."""
     min_rest_samples: int = 5
