@@ -186,14 +186,17 @@ class Channel:
         return min(sigma, likely) if 0 < likely and span_s < self.settings.unknown_rest_s else sigma
 
     def _white(self) -> float:
-        """Variance of one sample without a rest: the calmest stretch of a dozen cells, blind to slopes."""
+        """Variance of one sample without a rest: the calmest stretch of a dozen cells.
+
+        From first differences while nothing is known; from second ones, which are blind to slopes, after.
+        """
+        order = 1 if self.variance is None else 2
         n = self._n
-        count = min(n - 2, SEEK_CELLS) // CALM_CELLS * CALM_CELLS or n - 2
+        count = min(n - order, SEEK_CELLS) // CALM_CELLS * CALM_CELLS or n - order
         if count < 2:
             return 0.0
-        x = self._x[n - 2 - count : n]
-        bend = x[2:] - 2.0 * x[1:-1] + x[:-2]
-        square = bend * bend * (self._mean_n / 6.0)
+        bend = np.diff(self._x[n - order - count : n], order)
+        square = bend * bend * (self._mean_n / (2.0 if order == 1 else 6.0))
         calm = square.reshape(-1, min(CALM_CELLS, count)).mean(axis=1)
         shown = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise,
         if len(shown) < 0.67 * len(calm):  # unless that is the rule

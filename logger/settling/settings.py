@@ -55,7 +55,7 @@ class Settling:
     """A level that stood so long, and moved on before it could be told, is told when it ends …"""
     late_bands: float = 6.0
     """… by at least so many bands, so that it was a step …"""
-    late_risk: float = 0.3
+    late_risk: float = 0.6
     """… if its risk was not above this."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
