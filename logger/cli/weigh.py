@@ -1,4 +1,7 @@
-"""`restpoint weigh FILE.csv --car CAR.toml`: solve past weighings and say what is told and what is not."""
+"""`restpoint weigh FILE.csv --car CAR.toml`: solve past weighings and say what is told and what is not.
+
+With `--guide` it leads through a weigh-in instead, from typed readings or following a bay.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +12,20 @@ from pathlib import Path
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the verb's arguments."""
-    parser.add_argument("file", type=Path, help="CSV: run,facing,spot,corner,pad,value,unit[,u][,shim_mm]")
-    parser.add_argument("--car", type=Path, required=True, help="TOML: name, wheelbase_m, track_front_m, …")
+    parser.add_argument(
+        "file",
+        type=Path,
+        nargs="?",
+        help="CSV: run,facing,spot,corner,pad,value,unit[,u][,shim_mm]; with --guide: a bay's folder",
+    )
+    parser.add_argument("--car", type=Path, help="TOML: name, wheelbase_m, track_front_m, …")
+    parser.add_argument(
+        "--guide", action="store_true", help="say what to do next, and why, until it is enough"
+    )
+    parser.add_argument(
+        "--pads", default="P1,P2,P3,P4", help="with --guide: pads on S1 to S4 (default: P1,P2,P3,P4)"
+    )
+    parser.add_argument("--save", type=Path, metavar="CSV", help="with --guide: keep the typed weighings")
     parser.add_argument("--json", action="store_true", help="print one JSON object, SI units")
     parser.add_argument(
         "--aim",
@@ -23,6 +38,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Solve and print; 2 when the files cannot be used, with the reasons on standard error."""
+    if args.guide:
+        from logger.guide_run import run_guide
+
+        return run_guide(args)
+    if args.file is None or args.car is None:
+        print("restpoint weigh: name the CSV and its --car CAR.toml, or --guide", file=sys.stderr)
+        return 2
     from logger.car_file import read_car
     from logger.mechanics.solve import solve
     from logger.weigh_file import read_weighings
