@@ -20,6 +20,8 @@ DISTINCT = 5
 """Different check values needed: a constant byte agrees with many sums."""
 PASSING = 0.8
 """Share of messages that must pass; more damage than that is no stream to learn from."""
+DAMAGED = 0.35
+"""Share of distinct messages that may be damaged: good ones repeat themselves and count once."""
 WRITTEN = ("binary", "hex", "decimal")
 
 
@@ -90,8 +92,8 @@ class _Place:
 
 def find_check(messages: Sequence[bytes], cut: Cut) -> Found | None:
     """Find the check that most messages pass; None when there is none that is known."""
-    step = max(len(messages) // PROBE, 1)
-    probe = list(dict.fromkeys(messages[::step]))[: 2 * PROBE]
+    distinct = list(dict.fromkeys(messages))
+    probe = distinct[:: max(len(distinct) // PROBE, 1)][: 2 * PROBE]
     if len(probe) < 8:
         return None
     places = list(_places(probe, cut))
@@ -132,7 +134,7 @@ def _written(probe: list[bytes], at: int, size: int, coding: str) -> Iterator[_P
     for order in ("big", "little") if size > 1 and coding != "decimal" else ("big",):
         where = slice(at, at + size if at >= 0 or at + size < 0 else None)
         values = tuple(_number(message[where], coding, order) for message in probe)
-        if len(set(values)) >= DISTINCT and values.count(None) <= 0.2 * len(values):
+        if len(set(values)) >= DISTINCT and values.count(None) <= DAMAGED * len(values):
             yield _Place(at=at, size=size, coding=coding, order=order, values=values)
 
 
@@ -158,11 +160,11 @@ def _spans(place: _Place, cut: Cut, shortest: int) -> Iterator[tuple[int, int]]:
 
 def _matches(compute: Sum, mask: int, spans: list[bytes], values: tuple[int | None, ...]) -> bool:
     wrong = 0
-    allowed = 0.2 * len(spans)
+    allowed = DAMAGED * len(spans)
     for number, (span, value) in enumerate(zip(spans, values, strict=True)):
         if value is None or compute(span) & mask != value & mask:
             wrong += 1
-            if wrong > allowed or (number < 6 and wrong > 2):
+            if wrong > allowed or (number < 8 and wrong > 3):
                 return False
     return True
 
@@ -206,7 +208,7 @@ def _sums_from(probe: list[bytes], place: _Place, first: int, stop: int) -> Iter
             if value is not None
         ]
         init = max(set(begun), key=begun.count)
-        if begun.count(init) >= PASSING * len(probe):
+        if begun.count(init) >= (1 - DAMAGED) * len(probe):
             yield _found(place, kind, first, stop, init=init)
 
 

@@ -206,10 +206,10 @@ def periods(data: bytes) -> list[int]:
     if not score:
         return []
     best = max(score.values())
-    likely = [period for period, share in score.items() if share > 0.9 * best]
-    likely = [p for p in likely if not any(p % q == 0 and score[p] < 1.03 * score[q] for q in likely if q < p)]
-    parts = [period // n for period in likely for n in (2, 3, 4, 5, 6, 8) if period % n == 0 and period // n > 3]
-    return list(dict.fromkeys([*likely[:4], *(p for p in parts if score.get(p, 0) > 0.55 * best)]))
+    good = [period for period, share in score.items() if share > 0.9 * best]
+    smallest = [p for p in good if not any(p % q == 0 and score[p] < 1.03 * score[q] for q in good if q < p)]
+    parts = {p // n for p in smallest for n in (2, 3, 4, 5, 6, 8) if p % n == 0 and p // n > 3}
+    return sorted({*smallest[:4], *(p for p in parts if score.get(p, 0) > 0.5 * best)})
 
 
 def _periodic(recording: Recording) -> Iterator[Cut]:
@@ -219,20 +219,21 @@ def _periodic(recording: Recording) -> Iterator[Cut]:
         constant = _constants(data, period)
         if constant is None:
             continue
-        anchor, offsets = constant
-        starts = Counter((start - anchor) % period for start in recording.starts)
+        anchor, stop, offsets = constant
+        starts = Counter((start - anchor) % period for start in recording.starts if anchor <= start < stop)
         for offset in sorted(offsets, key=lambda k: -starts[k])[:6]:
             run = bytearray()
             while len(run) < 4 and (offset + len(run)) % period in offsets:
                 run.append(offsets[(offset + len(run)) % period])
             for width in dict.fromkeys((min(len(run), 2), 1)):
-                yield Cut(kind="fixed", start=bytes(run[:width]), size=period)
+                if data.count(bytes(run[:width])) < 2.5 * len(data) / period:
+                    yield Cut(kind="fixed", start=bytes(run[:width]), size=period)
     for period in periods(data)[:5]:
         yield Cut(kind="fixed", size=period)
 
 
-def _constants(data: bytes, period: int) -> tuple[int, dict[int, int]] | None:
-    """An offset, and the bytes that stand at constant distances from it in (nearly) every period."""
+def _constants(data: bytes, period: int) -> tuple[int, int, dict[int, int]] | None:
+    """Where a steady stretch begins and stops, and the bytes that stand at constant distances in it."""
     stretch = _steady_stretch(data, period)
     columns = [Counter(stretch[n::period]) for n in range(period)]
     offsets = {}
@@ -241,7 +242,7 @@ def _constants(data: bytes, period: int) -> tuple[int, dict[int, int]] | None:
         if count > 0.93 * column.total():
             offsets[n] = byte
     at = data.find(stretch)
-    return (at, offsets) if offsets else None
+    return (at, at + len(stretch), offsets) if offsets else None
 
 
 def _steady_stretch(data: bytes, period: int) -> bytes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from drivers.learn.readings import Source
@@ -33,6 +33,7 @@ class Role:
     coding: str = ""
     order: str = ""
     wraps: int = 0
+    share: float = 0.0
     evidence: str = ""
 
 
@@ -51,38 +52,45 @@ def read_integer(cell: bytes, coding: str, order: str) -> int:
 
 
 def counters(shape: Shape) -> list[Role]:
-    """Fields that step evenly from message to message, longest first, none overlapping another."""
+    """Fields that step evenly from message to message, as long as they count together, none overlapping."""
+    if shape.size is None:
+        return [role for source in shape.sources() if (role := _counter(shape, source, COUNTING))]
+    places = {at for at, _ in shape.sources()}  # type: ignore[misc]  # by position
     found: list[Role] = []
     taken: set[int] = set()
-    for source in _counter_places(shape):
-        span = {source} if isinstance(source, int) else set(range(source[0], source[0] + source[1]))
-        if span & taken:
-            continue
-        role = _counter(shape, source)
+    for at in sorted(places):
+        role = _counter(shape, (at, 1), COUNTING) if at not in taken else None
         if role is not None:
+            role = _longest(shape, role, places - taken)
+            taken |= set(range(role.source[0], sum(role.source)))  # type: ignore[index,arg-type]  # by position
             found.append(role)
-            taken |= span
     return found
 
 
-def _counter_places(shape: Shape) -> Iterator[Source]:
-    if shape.size is None:
-        yield from shape.sources()
-        return
-    places = {at for at, _ in shape.sources()}  # type: ignore[misc]  # by position
-    for size in (4, 3, 2, 1):
-        for at in sorted(places):
-            if places.issuperset(range(at, at + size)) and len(set(shape.column((at, size))[:400])) > 5:
-                yield at, size
+def _longest(shape: Shape, role: Role, places: set[int]) -> Role:
+    """Let higher digits of a counter join that vary, while it counts as well as before."""
+    while True:
+        at, size = role.source  # type: ignore[misc]  # by position
+        wider = [(at - 1, size + 1), (at, size + 1)]
+        joined = [
+            longer
+            for begin, n in wider
+            if places.issuperset(range(begin, begin + n))
+            and len(set(shape.column((begin, 1) if begin < at else (at + size, 1)))) > 1
+            and (longer := _counter(shape, (begin, n), role.share - 0.01))
+        ]
+        if not joined:
+            return role
+        role = joined[0]
 
 
-def _counter(shape: Shape, source: Source) -> Role | None:
+def _counter(shape: Shape, source: Source, least: float) -> Role | None:
     cells = shape.column(source)
     for coding, order in (("text", ""), ("hex", ""), ("binary", ""), ("binary", "little")):
         if coding == "binary" and shape.size is None:
             continue
         try:
-            numbers = [read_integer(cell, coding, order) for cell in cells[:: 1]]
+            numbers = [read_integer(cell, coding, order) for cell in cells]
         except ValueError:
             continue
         width = max(map(len, cells))
@@ -91,7 +99,7 @@ def _counter(shape: Shape, source: Source) -> Role | None:
         for lag in (1, 2, 3, 4):
             steps = Counter((b - a) % wraps for a, b in zip(numbers, numbers[lag:], strict=False))
             step, count = steps.most_common(1)[0]
-            if 0 < step < wraps / 2 and count > COUNTING * steps.total() and len(set(numbers)) > 5:
+            if 0 < step < wraps / 2 and count > least * steps.total() and len(set(numbers)) > 5:
                 seen = f"steps by {step} every {lag} messages in {count} of {steps.total()}"
                 return Role(
                     kind="counter",
@@ -100,6 +108,7 @@ def _counter(shape: Shape, source: Source) -> Role | None:
                     order=order,
                     wraps=wraps if wraps < whole or max(numbers) == whole - 1 else 0,
                     evidence=seen,
+                    share=count / steps.total(),
                 )
     return None
 

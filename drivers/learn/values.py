@@ -23,6 +23,8 @@ AGREEING = 0.93
 """Share of frames at known loads that must agree with a reading."""
 WITHIN = 0.96
 """Share of all frames that must lie about where the known loads lie."""
+FINE = 40
+"""Steps that the largest known load must span: a coarser field cannot be told from chance."""
 NUMERIC = frozenset(b"0123456789 +-.,")
 HEX = frozenset(b"0123456789ABCDEFabcdef")
 PRINTABLE = frozenset(range(32, 127))
@@ -159,7 +161,7 @@ class Search:
         last = source[0] if reading.order == "little" else source[0] + source[1] - 1
         column = [self.shape.get(row, (last, 1)) for row in self._probe]
         seen = len(set(column))
-        return seen >= 8 or all(cell[0] & 0x0F in (0, 5) and seen <= 2 for cell in column)
+        return seen >= 8 or {cell[0] for cell in column} in ({0x00, 0x50}, {0x00, 0x20, 0x40, 0x60, 0x80})
 
     def _note_partial(self, source: Source, reading: Reading, numbers: Series) -> None:
         """Remember a field that answers to some of the known loads only: one pad of several."""
@@ -175,9 +177,14 @@ class Search:
             self.shape, self.shape.rows, source, reading.reader(), self.address
         )
         found = answer(groups, self.knowns)
+        if found is not None and found.reach < FINE * found.step and reading.coding != "float":
+            self.reasons.append("a field answers, but in steps too coarse to tell its unit; use a heavier load")
+            return None
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
             return None
         if reading.coding != "float" and not places and not even_step(groups):
+            return None
+        if reading.form == "ones" and not dense_below_zero(self.shape, source, groups):
             return None
         word = unit_word(self.shape, source)
         verdict = judge(found, self.knowns, reading, places, word)
@@ -194,6 +201,14 @@ class Search:
             unread=unread,
             places=places,
         )
+
+
+def dense_below_zero(shape: Shape, source: Source, groups: dict[str, Series]) -> bool:
+    """Tell whether ones' complement was seen: 0 and -1 came, and never the all-ones that would be its -0."""
+    numbers = [value for _, values in groups.values() for value in values]
+    ones = {b"\xff", b"F", b"f"}
+    never = not any({cell[n : n + 1] for n in range(len(cell))} <= ones for cell in shape.column(source))
+    return never and numbers.count(0) > 3 and numbers.count(-1) > 3
 
 
 def even_step(groups: dict[str, Series]) -> bool:
@@ -231,7 +246,7 @@ def judge(
         return shown(found, word)
     digits = reading.coding in ("text", "bcd")
     verdict = whole(found, knowns, word, digits=digits)
-    if isinstance(verdict, str) and verdict.endswith("no unit") and not word:
+    if isinstance(verdict, str) and verdict.endswith("no unit") and not word and not reading.mask:
         return counts(found, knowns)
     return verdict
 
@@ -374,6 +389,10 @@ def _words_behind(shape: Shape, source: Source) -> list[str]:
     return [cell.lower() for cell in every if cell.lower() in UNIT_WORDS]
 
 
+FORM_RANK = {"": 5, "unsigned": 5, "ones": 4, "twos": 3, "magnitude": 2, "offset": 1}
+"""Plainer sign forms first; ones' complement before twos' because it is only kept when it was seen to be it."""
+
+
 def rank(shape: Shape, value: Value) -> tuple[float, ...]:
     """Order readings that answer: what explains most, then the plainest, then what covers most."""
     found, reading = value.answer, value.reading
@@ -394,8 +413,8 @@ def rank(shape: Shape, value: Value) -> tuple[float, ...]:
         reading.mask.bit_count(),
         varying,
         longer,
+        FORM_RANK.get(reading.form, 0),
         -round(smooth, 1),
-        -readings.SIGNED.index(reading.form) if reading.form in readings.SIGNED else 1,
     )
 
 

@@ -22,7 +22,7 @@ UNIT_WORDS = {
 """Words that name a unit, in small letters; the ratio must agree with them."""
 SHOWN = ("kg", "lb", "g", "oz", "t", "N", "kN")
 """Units that a number with its point may be in: their ratios lie far apart."""
-WHOLE = ("kg", "lb", "oz")
+WHOLE = ("kg", "lb")
 """Units that an integer may be a multiple of without a word that says so."""
 GENEROUS = 0.025
 """How far a shown number may be off the known load: its unit is clear all the same."""
