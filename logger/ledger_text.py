@@ -64,6 +64,7 @@ def show_lines(ledger: Ledger, weigh_in: int | None, unit: str) -> list[str]:
         f"w{row.id}  {row.car}, {wall_text(row.begun_wall_ns)[:16].replace('T', ' ')} UTC",
         plan_text(plan_view(solution, result.differences), units=unit),
         *table_lines(result, unit),
+        *_proposals(ledger, row.id),
         *noted,
         *about,
         *aboard,
@@ -234,6 +235,15 @@ def _fact_text(fact: Fact, unit: str) -> str:
         case WeighInFact():
             told = f"w{fact.weigh_in}: " + ", ".join(f"{k} = {v}" for k, v in fact.conditions.items())
     return f"e{fact.id:<5} {kind_of(fact)} {told}"
+
+
+def _proposals(ledger: Ledger, weigh_in: int) -> Iterator[str]:
+    """A line for each change of a weigh-in that nobody named, with the name proposed."""
+    for told in histories(ledger).values():
+        for step in told.steps:
+            if step.proposed and step.ref.startswith(f"w{weigh_in}."):
+                number = step.ref.partition(".")[2]
+                yield f"  change {number} has no name yet; proposed: {step.name!r} (its ref: {step.ref})"
 
 
 def _is_about(fact: Fact, weigh_in: int) -> bool:

@@ -25,6 +25,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--pads", default="P1,P2,P3,P4", help="with --guide: pads on S1 to S4 (default: P1,P2,P3,P4)"
     )
+    parser.add_argument(
+        "--check",
+        metavar="MASS",
+        help='compare pads with a known mass, such as "40 ± 0.02 kg", or with "person"',
+    )
+    parser.add_argument(
+        "--reading",
+        action="append",
+        metavar="PAD=VALUE,…",
+        help="with --check: what a pad showed under it (for each pad)",
+    )
     parser.add_argument("--save", type=Path, metavar="CSV", help="with --guide: keep the typed weighings")
     parser.add_argument("--json", action="store_true", help="print one JSON object, SI units")
     parser.add_argument(
@@ -38,6 +49,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Solve and print; 2 when the files cannot be used, with the reasons on standard error."""
+    if args.check:
+        from logger.mass_check import run_mass_check
+
+        return run_mass_check(args)
     if args.guide:
         from logger.guide_run import run_guide
 

@@ -78,18 +78,18 @@ def difference_text(difference: Difference, unit: str) -> str:
     went = "off" if part.mass.value > 0 else "on"
     mass = Quantity(abs(part.mass.value), part.mass.u, "kg").shown_in(unit)
     where = "aboard" if difference.person else went
-    return f"{difference.name}: {mass.text()} {where}, {place_text(part)}"
+    return f"{difference.name}: {mass.text()} {where}, {place_text(part, 'm' if unit == 'kg' else 'in')}"
 
 
-def place_text(part: Part) -> str:
-    """Where a part's weight sat, in words."""
+def place_text(part: Part, unit: str = "m") -> str:
+    """Where a part's weight sat, in words, lengths in `unit`."""
     if part.too_light_to_locate:
         return "too light to locate"
     if part.x is None or part.y is None:
         return "place not known"
     along = "ahead of" if part.x.value >= 0 else "behind"
     side = "left" if part.y.value >= 0 else "right"
-    x, y = (Quantity(abs(q.value), q.u, "m") for q in (part.x, part.y))
+    x, y = (Quantity(abs(q.value), q.u, "m").shown_in(unit) for q in (part.x, part.y))
     return f"{x.text()} {along} the rear axle, {y.text()} {side} of the centre line"
 
 

@@ -165,6 +165,19 @@ def test_what_cannot_be_is_refused_in_words(old: Path, capsys) -> None:
     assert "is not there" in do(empty, "list", capsys, code=1)
 
 
+def test_what_is_too_light_has_no_place_and_still_a_mass(tmp_path: Path, capsys) -> None:
+    before = capture(1, Rest([BODY], "build 1"), noise_kg=0.0)
+    after = capture(2, Rest([BODY, (-0.25, 1.0, 0.3)], "build 2"), noise_kg=0.0)
+    keep(tmp_path, [before, after], [change(1, before, after)])
+    (step,) = told(tmp_path).steps
+    assert step.mass.value == pytest.approx(-0.25, abs=0.01)
+    assert (step.x, step.too_light, step.name) == (None, True, "light part")
+    assert "too light to locate" in do(tmp_path, "changes", capsys)
+    shown = do(tmp_path, "show --unit lb", capsys)
+    assert "too light to locate" in shown
+    assert "change 1 has no name yet; proposed: 'light part'" in shown
+
+
 def test_two_changes_merge_into_one(old: Path, capsys) -> None:
     do(old, "merge w1.1 w1.2", capsys)
     (both,) = told(old).steps
