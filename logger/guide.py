@@ -138,7 +138,7 @@ def advice(guide: Guide) -> Advice:
         wants=wants,
         stand=stand,
         cautions=(*GENERAL, 7) if wants == "loads" else (2,),
-        others=tuple(f"{step.action} {step.why}" for step in steps[1:3]),
+        others=tuple(f"{step.action} {step.why}" for step in steps[1:]),
     )
 
 

@@ -18,7 +18,7 @@ from logger.plan_drawing import plan_text
 from logger.plan_view import PlanPart, PlanView, WheelLoad, centre_of_mass, contacts_m
 from logger.plan_work import Planned
 from logger.quantity import Quantity, rounded
-from logger.units import from_kg
+from logger.units import from_kg, from_m
 
 FIGURES = ("total", "front", "left", "cross", "x", "y", "height")
 NAMES = {
@@ -222,7 +222,7 @@ def todo_lines(planned: Planned) -> list[str]:
     if planned.shims is not None:
         lines += _shim_lines(planned)
     if planned.perches is not None:
-        lines += _perch_lines(planned.perches)
+        lines += _perch_lines(planned.perches, unit)
     if planned.stiffness is not None and planned.plan.perches:
         lines.append(f"Warp stiffness used: {planned.stiffness.text()}.")
     if planned.height is not None:
@@ -232,18 +232,25 @@ def todo_lines(planned: Planned) -> list[str]:
     return lines
 
 
-def _perch_lines(turned: PerchPlan) -> list[str]:
+def _perch_lines(turned: PerchPlan, unit: str) -> list[str]:
     if not turned.turns:
         return ["Perches: leave them; no step brings cross weight nearer."]
     told = ", ".join(f"{corner} {n:+g}".replace("-", "−") for corner, n in turned.turns.items())
-    body = f"ride height {1e3 * turned.heave_m:+.1f} mm, nose {1e3 * turned.nose_m:+.1f} mm, left side "
-    body += f"{1e3 * turned.left_m:+.1f} mm"
+    body = (
+        f"ride height {_short(turned.heave_m, unit)}, nose {_short(turned.nose_m, unit)}, left side "
+        f"{_short(turned.left_m, unit)}"
+    )
     return [
         f"Perches, turns up: {told}. Cross weight then {turned.cross.shown_in('%').text()}; "
         f"{body.replace('-', '−')}.",
         "Turn one axle at a time, rock the car, weigh again, and write the result into the plan as an "
         "[[adjustment]]: the stiffness is refitted from it.",
     ]
+
+
+def _short(length_m: float, unit: str) -> str:
+    """A small length with its sign, mm or in."""
+    return f"{1e3 * length_m:+.1f} mm" if unit == "kg" else f"{from_m(length_m, 'in'):+.2f} in"
 
 
 def _shim_lines(planned: Planned) -> Iterator[str]:
@@ -254,13 +261,15 @@ def _shim_lines(planned: Planned) -> Iterator[str]:
         for c, stack in stacks.items()
     )
     yield f"Shims: {told or 'none helps'}."
-    yield f"The floor before: {_floor(planned.shims.before)}; after: {_floor(planned.shims.after)}."
+    before, after = (_floor(shape) for shape in (planned.shims.before, planned.shims.after))
+    yield f"The floor before: {before}; after: {after}."
 
 
 def _floor(shape: FloorShape) -> str:
     slopes = [Quantity(1e3 * q.value, 1e3 * (q.u or 0.0), "mm/m") for q in (shape.alpha, shape.beta)]
     twist = shape.corner_m.shown_in("mm").text()
-    return f"twist {twist} at one corner, slopes {slopes[0].text()} along and {slopes[1].text()} across"
+    told = f"twist {twist} at one corner, slopes {slopes[0].text()} along and {slopes[1].text()} across"
+    return told.replace("-", "−")
 
 
 def _lift_lines(planned: Planned) -> Iterator[str]:

@@ -191,9 +191,9 @@ def _named(steps: Sequence[Step], geometry: Geometry) -> list[Step]:
 
 
 def _explained(step: Step, states: Sequence[State]) -> bool:
-    """Whether a typed step lies between two weigh-ins whose difference already counts it."""
-    after = [s for s in states if s.t_wall_ns >= step.t_wall_ns]
-    return step.basis == "typed" and bool(after)
+    """Whether a typed step lies between two weighed states, whose difference already counts it."""
+    times = [s.t_wall_ns for s in states]
+    return step.basis == "typed" and min(times) <= step.t_wall_ns <= max(times)
 
 
 def _people(solved: Sequence[tuple[WeighIn, WeighInResult]], facts: Iterable[Fact]) -> Iterable[Person]:

@@ -238,6 +238,8 @@ def test_between_two_weigh_ins_what_changed_is_set_against_what_was_typed_in(tmp
     assert "typed in for the time between: roll cage, together 31.0 ± 1.0 kg" in between.how
     assert history.on.value == between.mass.value
     assert history.since == ()
+    do(tmp_path, "add part 'tow bar' --off --mass '9 ± 1 kg' --when 2019-07-01 --basis 'old note'", capsys)
+    assert told(tmp_path).off == Quantity(-9.0, 0.5, "kg")
 
 
 def test_things_aboard_and_surplus_fuel_are_taken_off_the_state(old: Path, capsys) -> None:
