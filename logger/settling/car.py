@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.model import ALL_PADS, Boarding, CarOff, CarOn, CarRest, Record, Rock, Step
-from logger.settling.channel import Cell, Channel, Level
+from logger.settling.cells import Cell
+from logger.settling.channel import Channel, Level
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
 from logger.settling.swings import rock_of
@@ -88,8 +89,8 @@ class Car:
         cell = Cell(t, sum(loads), min(counts), self._first_ns, self._last_ns)
         self._count = [0] * len(loads)
         self._history.append((t, cell.value))
-        self.channel.resolution = max(pad.channel.resolution for pad in self.pads)
-        self.channel.floor_factor = float(len(loads))
+        self.channel.noise.resolution = max(pad.channel.noise.resolution for pad in self.pads)
+        self.channel.noise.copies = float(len(loads))
         return self._presence(loads, end_ns) + self._tell(self.channel.feed(cell, end_ns, loads))
 
     # -- presence --------------------------------------------------------------------------------------
@@ -161,11 +162,11 @@ class Car:
 
     def _loads(self, level: Level) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Loads on the wire and their covariance, made to add up to the total and its variance."""
-        found = self.channel.part_means(level.from_ns, level.to_ns)
+        found = self.channel.cells.part_means(level.from_ns, level.to_ns)
         if found is not None:
             self._found = found
         loads, covariance = self._found
-        floors = [pad.channel.resolution**2 / 12.0 for pad in self.pads]
+        floors = [pad.channel.noise.resolution**2 / 12.0 for pad in self.pads]
         return share_out(loads, covariance + np.diag(floors), level.value, level.u**2)
 
     # -- events ----------------------------------------------------------------------------------------
@@ -210,7 +211,7 @@ class Car:
         found = rock_of(
             np.array([t for t, _ in points]),
             np.array([x for _, x in points]) - zero - after.mass_kg,
-            self.settings.rock_band * self.channel.band(),
+            self.settings.rock_band * self.channel.noise.band(),
             self.settings.rock_min_swings,
         )
         if found is None:

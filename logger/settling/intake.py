@@ -10,7 +10,7 @@ from math import isfinite
 from statistics import median
 
 from drivers.api import FLAG_OVERLOAD, FLAG_UNDERLOAD
-from logger.settling.channel import Cell
+from logger.settling.cells import Cell
 from logger.settling.settings import Settling
 
 HELD = 1

@@ -18,7 +18,8 @@ from logger.model import (
     Step,
     ZeroCheck,
 )
-from logger.settling.channel import Cell, Channel, Level
+from logger.settling.cells import Cell
+from logger.settling.channel import Channel, Level
 from logger.settling.intake import HELD, WILD, Intake
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
@@ -149,10 +150,10 @@ class Pad:
         if cell is not None:
             channel = self.channel
             self.silent = False
-            channel.resolution = intake.d
+            channel.noise.resolution = intake.d
             levels = channel.feed(cell, end_ns)
-            if channel.variance is not None:
-                intake.know_noise(channel.variance**0.5, channel.resolution)
+            if channel.noise.variance is not None:
+                intake.know_noise(channel.noise.variance**0.5, channel.noise.resolution)
             out = self._tell(levels)
             if levels or self.condition is not Condition.RESTING:
                 out += self._condition_now(end_ns)
@@ -263,7 +264,7 @@ class Pad:
     def _check_zero(self, level: Level) -> list[Record]:
         """Log a zero check if this level is the empty pad's, and restate what was read since the last."""
         t_s = self._seconds(level.to_ns)
-        if not self.zero.is_empty(level.value, self.channel.resolution, t_s):
+        if not self.zero.is_empty(level.value, self.channel.noise.resolution, t_s):
             return []
         old_enough = (level.to_ns - level.from_ns) * 1e-9 >= self.settings.zero_after_s
         due = t_s - self._checked_s >= self.settings.zero_every_s or not level.open
@@ -298,11 +299,12 @@ class Pad:
         level = self.channel.level
         if level is None:
             return self._become(Condition.MOVING, t_ns, "")
-        if self.zero.is_empty(level.value, self.channel.resolution, self._seconds(level.to_ns)):
+        if self.zero.is_empty(level.value, self.channel.noise.resolution, self._seconds(level.to_ns)):
             return self._become(Condition.EMPTY, level.from_ns, "")
         horizon = self.settings.creep_horizon_s
         creeps = (
-            abs(level.slope) > 4.0 * level.u_slope and abs(level.slope) * 20.0 * horizon > self.channel.band()
+            abs(level.slope) > 4.0 * level.u_slope
+            and abs(level.slope) * 20.0 * horizon > self.channel.noise.band()
         )
         reason = "" if self.zero.known else "zero not known: the pad was not seen empty"
         if creeps:

@@ -45,7 +45,7 @@ class Settling:
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
     patience_s: float = 2.5
     """After so long within a band the risk taken rises (breathing, wind, creep never let it fall) …"""
-    risk_per_s: float = .06
+    risk_per_s: float = 0.06
     """… by so much a second …"""
     risk_most: float = 0.3
     """… up to this: u says how sure the value is, and a level missed helps nobody."""

@@ -1,0 +1,123 @@
+"""The newest cells of one stream, bounded: old ones of a long rest are merged in pairs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+CAPACITY = 256
+"""Cells held; a fit never sees more."""
+
+
+class Cell(NamedTuple):
+    """Samples of one pad gathered over cell_s: mean time (s), mean value, count, first and last time (ns)."""
+
+    t_s: float
+    value: float
+    n: int
+    first_ns: int
+    last_ns: int
+
+
+class Cells:
+    """Columns of cells, oldest first; `parts` columns travel along (the pads' shares of a total)."""
+
+    def __init__(self, parts: int = 0) -> None:
+        self.n = 0
+        self.t = np.zeros(CAPACITY)
+        self.x = np.zeros(CAPACITY)
+        self.w = np.zeros(CAPACITY)
+        """Samples in each cell."""
+        self.first = np.zeros(CAPACITY, dtype=np.int64)
+        self.last = np.zeros(CAPACITY, dtype=np.int64)
+        self.parts = np.zeros((CAPACITY, parts))
+        self.mean_n = 1.0
+        """Samples in a cell, lately."""
+        self._columns: tuple[NDArray[Any], ...] = (self.t, self.x, self.w, self.first, self.last, self.parts)
+
+    @property
+    def last_ns(self) -> int:
+        """Time of the newest sample."""
+        return int(self.last[self.n - 1])
+
+    def append(self, cell: Cell, parts: Sequence[float] = ()) -> int:
+        """Take a cell; return by how many places the older ones moved to make room."""
+        moved = self._merge() if self.n == CAPACITY else 0
+        i = self.n
+        self.t[i], self.x[i], self.w[i] = cell.t_s, cell.value, cell.n
+        self.first[i], self.last[i] = cell.first_ns, cell.last_ns
+        if parts:
+            self.parts[i] = parts
+        self.n = i + 1
+        self.mean_n += (cell.n - self.mean_n) * 0.05
+        return moved
+
+    def drop(self, count: int) -> None:
+        """Forget the oldest."""
+        if count <= 0:
+            return
+        keep = self.n - count
+        for column in self._columns:
+            column[:keep] = column[count : self.n].copy()
+        self.n = keep
+
+    def index_after(self, t_ns: int) -> int:
+        """How many cells ended up to this time."""
+        return int(np.searchsorted(self.last[: self.n], t_ns, side="right"))
+
+    def since(self, age_s: float) -> int:
+        """Index of the first cell not older than this."""
+        return int(np.searchsorted(self.t[: self.n], self.t[self.n - 1] - age_s))
+
+    def step_s(self) -> float:
+        """Time between cells, lately."""
+        back = min(self.n - 1, 8)
+        return max(float(self.t[self.n - 1] - self.t[self.n - 1 - back]) / max(back, 1), 1e-3)
+
+    def mean(self, lo: int, hi: int) -> tuple[float, float]:
+        """Weighted mean of a stretch, and its weight."""
+        weight = float(self.w[lo:hi].sum())
+        return float((self.w[lo:hi] * self.x[lo:hi]).sum()) / weight, weight
+
+    def part_means(self, from_ns: int, to_ns: int) -> tuple[Array, Array] | None:
+        """Mean of every part over the same cells of a rest, and the covariance of these means.
+
+        One set of weights for all parts: whatever combination of them stands still (total, moments) then
+        stands still in the means too, however far the single parts wander along the warp mode. None when
+        the rest's cells are no longer held.
+        """
+        n = self.n
+        inside = (self.first[:n] >= from_ns) & (self.last[:n] <= to_ns)
+        parts, weights = self.parts[:n][inside], self.w[:n][inside]
+        if weights.sum() <= 0:
+            return None
+        means: Array = weights @ parts / weights.sum()
+        off = parts - means
+        count = len(off)
+        spread = off.T @ off / max(count - 1, 1)
+        power = float((off[:-1] ** 2).sum())
+        lag = float((off[1:] * off[:-1]).sum()) / power if power > 0 and count > 3 else 0.0
+        lag = min(max(lag, 0.0), 0.95)
+        return means, spread / max(count * (1 - lag) / (1 + lag), 1.0)
+
+    def _merge(self) -> int:
+        """Merge the older half in pairs."""
+        half = CAPACITY // 2
+        quarter = half // 2
+        w = self.w[:half].reshape(-1, 2)
+        sums = w.sum(axis=1)
+        for column in (self.t, self.x):
+            column[:quarter] = (column[:half].reshape(-1, 2) * w).sum(axis=1) / sums
+        parts = self.parts[:half].reshape(quarter, 2, -1)
+        self.parts[:quarter] = (parts * w[:, :, None]).sum(axis=1) / sums[:, None]
+        self.first[:quarter] = self.first[:half:2]
+        self.last[:quarter] = self.last[1:half:2]
+        self.w[:quarter] = sums
+        for column in self._columns:
+            column[quarter : CAPACITY - quarter] = column[half:].copy()
+        self.n = CAPACITY - quarter
+        return quarter

@@ -1,0 +1,113 @@
+"""What one stream's noise is: learned in quiet stretches, fast downwards and slowly upwards."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from logger.settling.cells import Cells
+from logger.settling.settings import Settling
+from logger.settling.tail import ENOUGH_CELLS, Estimate, Noise
+
+CALM_CELLS = 12
+"""Cells in a stretch that may show the noise where no rest did."""
+SEEK_CELLS = 160
+"""Cells looked back upon while no rest is found."""
+
+
+class NoiseLearner:
+    """Noise, resolution and what follows from them for one stream."""
+
+    def __init__(self, settings: Settling, cells: Cells) -> None:
+        self.settings = settings
+        self.cells = cells
+        self.resolution = 0.0
+        self.copies = 1.0
+        """How many independent roundings add up in a value (the total of four pads: 4)."""
+        self.variance: float | None = None
+        """Variance of one sample in quiet rests; None until one was seen."""
+        self.eta = 1.0
+        """Von Neumann ratio of the residuals: 1 for white noise, less where an indicator averages."""
+
+    @property
+    def rounding(self) -> float:
+        """Variance of the rounding error."""
+        return self.resolution**2 / 12.0 * self.copies
+
+    def band(self) -> float:
+        """What cannot be told from standing still by one cell: max(d, band_sigma · sigma)."""
+        return float(max(self.resolution, self.settings.band_sigma * self.sigma()))
+
+    def sigma(self) -> float:
+        """Noise of one cell; before it is learned, what a stretch of some seconds shows, or few d."""
+        cells = self.cells
+        if self.variance is not None:
+            return float((self.variance / cells.mean_n) ** 0.5)
+        sigma = float((self.calm() / cells.mean_n) ** 0.5)
+        likely = self.settings.likely_sigma_d * self.resolution
+        span_s = float(cells.t[cells.n - 1] - cells.t[0]) if cells.n else 0.0
+        return min(sigma, likely) if 0 < likely and span_s < self.settings.unknown_rest_s else sigma
+
+    def tolerance(self) -> float:
+        """An error beyond this is a wrong reading: one d, or about the noise where that is far coarser."""
+        sigma, d = self.sigma(), self.resolution
+        return max(d, self.settings.tolerance_sigma * sigma, 2.0 * (sigma - d))
+
+    def for_fit(self) -> Noise:
+        """What a fit needs to know."""
+        known = self.variance is not None
+        return Noise(
+            variance=self.variance if self.variance is not None else self.calm(),
+            weight=12.0 if known else 4.0,
+            eta=self.eta,
+            step=self.resolution,
+            copies=self.copies,
+            distrust=self.settings.distrust,
+            horizon=self.settings.fit_bands,
+            tolerance=self.tolerance(),
+        )
+
+    def calm(self) -> float:
+        """Variance of one sample without a rest: the calmest stretch of a dozen cells.
+
+        From first differences while nothing is known; from second ones, which are blind to slopes, after.
+        """
+        order = 1 if self.variance is None else 2
+        n = self.cells.n
+        count = min(n - order, SEEK_CELLS) // CALM_CELLS * CALM_CELLS or n - order
+        if count < 2:
+            return 0.0
+        bend = np.diff(self.cells.x[n - order - count : n], order)
+        square = bend * bend * (self.cells.mean_n / (2.0 if order == 1 else 6.0))
+        calm = square.reshape(-1, min(CALM_CELLS, count)).mean(axis=1)
+        shown = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise,
+        if len(shown) < 0.67 * len(calm):  # unless that is the rule
+            return 0.0
+        return float(shown.min())
+
+    def learn(self, fit: Estimate) -> None:
+        """Learn from a quiet stretch."""
+        if fit.count < 8 or (fit.changes < 6 and self.variance is not None):
+            return
+        scatter = fit.scatter if fit.count >= ENOUGH_CELLS else fit.variance
+        eta = max(min(fit.eta, 1.0), 0.05)
+        if self.variance is None:
+            self.variance, self.eta = scatter, eta
+            return
+        if scatter < self.variance:
+            self.variance += (scatter - self.variance) * 0.1
+        elif fit.eta > 0.5:  # a slow wander is no noise
+            self.variance += (scatter - self.variance) * 0.04
+        self.eta += (eta - self.eta) * 0.05
+
+    def bound(self, fit: Estimate) -> None:
+        """Noise cannot be more than what any stretch of samples shows."""
+        if self.variance is not None and fit.scatter < 0.25 * self.variance and fit.changes >= 6:
+            self.variance = max(fit.scatter, self.rounding)
+
+    def grow(self) -> None:
+        """Not one quiet stretch in a quarter of a minute: the noise itself has grown."""
+        if self.variance is None or self.cells.n <= SEEK_CELLS - CALM_CELLS:
+            return
+        calm = self.calm()
+        if calm > 4.0 * self.variance:
+            self.variance = calm

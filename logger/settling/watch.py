@@ -1,0 +1,90 @@
+"""The watch over a rest: is the newest cell still at the level, and do the newest few stand elsewhere?"""
+
+from __future__ import annotations
+
+from logger.settling.cells import Cells
+from logger.settling.noise import NoiseLearner
+from logger.settling.settings import Settling
+
+
+class Watch:
+    """Holds each cell against a level that follows slowly; says where movement began."""
+
+    def __init__(self, settings: Settling, cells: Cells, noise: NoiseLearner) -> None:
+        self.settings = settings
+        self.cells = cells
+        self.noise = noise
+        self.level = 0.0
+        self.sd = 0.0
+        """Scatter of one cell."""
+        self.off = 0
+        """How many cells in a row were off."""
+        self._up = self._down = 0.0
+        self._up_from = self._down_from = 0
+
+    def reset(self) -> None:
+        """A rest begins or ends."""
+        self.off = 0
+        self._up = self._down = 0.0
+
+    def moved_up(self, places: int) -> None:
+        """The cells have lost this many places at the front."""
+        self._up_from = max(self._up_from - places, 0)
+        self._down_from = max(self._down_from - places, 0)
+
+    def take(self) -> int | None:
+        """Judge the newest cell; return the index of the cell with which movement began, None if none did."""
+        s, cells = self.settings, self.cells
+        n = cells.n
+        r = float(cells.x[n - 1]) - self.level
+        sd = max(self.sd, 1e-15)
+        limit = max(s.close_sigma * sd, s.close_d * self.noise.resolution)
+        self.off = self.off + 1 if abs(r) > limit else 0
+        if self.off >= 2 or (self.off and cells.w[n - 1] >= 3 and abs(r) > 1.5 * limit):
+            return n - self.off
+        start = self._cusum(r / sd)
+        if start is not None and self._shifted(start):
+            return start
+        if not self.off:
+            gone = float(cells.t[n - 1] - cells.t[n - 2])
+            self.level += r * min(gone / s.watch_s, 1.0 / s.watch_cells)
+        return None
+
+    def _cusum(self, z: float) -> int | None:
+        """Two-sided cumulative sum; the index from which it rose, once it alarms."""
+        slack, here = self.settings.cusum_slack, self.cells.n - 1
+        if self._up <= 0:
+            self._up_from = here
+        if self._down <= 0:
+            self._down_from = here
+        z = min(max(z, -4.0), 4.0)
+        self._up = max(self._up + z - slack, 0.0)
+        self._down = max(self._down - z - slack, 0.0)
+        if max(self._up, self._down) <= self.settings.cusum_limit:
+            return None
+        start = self._up_from if self._up > self._down else self._down_from
+        self._up = self._down = 0.0
+        return start
+
+    def _shifted(self, start: int) -> bool:
+        """Do the cells from `start` on stand at another level than those before?"""
+        n = self.cells.n
+        if start < 3 or n - start < 2:
+            return False
+        m0, w0 = self.cells.mean(max(start - 40, 0), start)
+        m1, w1 = self.cells.mean(start, n)
+        eta = self.noise.eta
+        per = self.sd**2 * self.cells.mean_n * (2.0 - eta) / eta
+        se = (per * (1.0 / w0 + 1.0 / w1)) ** 0.5
+        return bool(abs(m1 - m0) > max(1.2 * self.noise.resolution, 0.4 * self.noise.band(), 4.5 * se))
+
+    def ramp(self, sway_bands: float) -> int | None:
+        """Index where a steady ramp faster than creep began, or None."""
+        cells = self.cells
+        n, lo = cells.n, cells.since(self.settings.creep_horizon_s)
+        if n - lo < 8:
+            return None
+        half = (lo + n) // 2
+        fall = float(cells.x[half:n].mean() - cells.x[lo:half].mean()) * 2.0
+        se = 2.0 * self.sd * (4.0 / (n - lo)) ** 0.5
+        return lo if abs(fall) > max(sway_bands * self.noise.band(), 5.0 * se) else None
