@@ -6,10 +6,10 @@ Two kinds of sessions: `car` from the project's car simulator, `curves` from clo
 swings, tails, breathing and movements), so that nothing is fitted to one simulator. The naive rule: once the
 range of the last 3 s is within 1 d, declare their mean; once it is not, movement.
 
-A rest is *wrong* if its declared value is more than 1 d (3 d with a person aboard) off the settled truth, or if
-it is declared while wheels roll or hands are on. *Delay* counts from the first instant after which the
-noise-free load stays within 1 d of the settled truth. *Missed*: no rest declared in a stretch of hands off that
-goes on for 4 s after that instant.
+A rest is *wrong* if its declared value is more than 1 d (3 d with a person aboard) off the settled truth, or
+if it is declared while wheels roll or hands are on. *Delay* counts from the first instant after which the
+noise-free load stays within 1 d of the settled truth. *Missed*: no rest declared in a stretch of hands off
+that goes on for 4 s after that instant.
 """
 
 from __future__ import annotations
@@ -163,9 +163,11 @@ def score(trace: Trace, rests: list[Told]) -> Score:
 
 def _belongs(rest: Told, stretch: Stretch) -> bool:
     """Was this rest declared in the stretch, or (told late) does it lie within it?"""
-    late = rest.declared_s > rest.to_s and rest.from_s >= stretch.start_s - 1.0 and rest.to_s <= stretch.end_s + 0.15
-    timely = stretch.start_s - 1.0 <= rest.declared_s <= stretch.end_s + 0.15 and rest.to_s > stretch.start_s
-    return late or timely
+    within = rest.from_s >= stretch.start_s - 1.0 and rest.to_s <= stretch.end_s + 0.15
+    late = rest.declared_s > rest.to_s and within
+    return late or (
+        stretch.start_s - 1.0 <= rest.declared_s <= stretch.end_s + 0.15 and rest.to_s > stretch.start_s
+    )
 
 
 def naive(samples: list[tuple[float, float]], d: float) -> list[Told]:
@@ -269,7 +271,8 @@ def _stretch(loads: list[tuple[float, float]], settled: float, zero: float, allo
 
 
 def curve_traces(seed: int) -> list[Trace]:
-    """Four pads of one make from closed formulae: levels with ramps, swings, tails, breathing, hands at work."""
+    """Four pads of one make from closed formulae: levels with ramps, swings, tails, breathing, hands at
+    work."""
     dice = Random(f"curves {seed}")
     rate = dice.choice((2.0, 5.0, 5.0, 8.0, 10.0, 10.0, 20.0, 20.0, 40.0, 80.0))
     d = dice.choice((0.1, 0.1, 0.2, 0.2, 0.5, 0.0907, 0.2268, 0.4536))
@@ -298,7 +301,8 @@ def _curve(
     plan: list[tuple[float, float, float, bool]],
     tails: tuple[float | None, float],
 ) -> Trace:
-    """One pad; `tails` are the session's share of a step and time constant, share None: new ones every time."""
+    """One pad; `tails` are the session's share of a step and time constant, share None: new ones every
+    time."""
     rng = np.random.default_rng(dice.randrange(2**32))
     end = plan[-1][0] + plan[-1][1] + plan[-1][2]
     t = np.arange(0.0, end, 1.0 / rate)

@@ -14,7 +14,8 @@ Array = NDArray[np.float64]
 
 
 def overlapping(y: Array, m: int) -> float:
-    """Overlapping Allan deviation at averages of m readings (SP 1065 eq. 11); nan with fewer than 2m readings."""
+    """Overlapping Allan deviation at averages of m readings (SP 1065 eq. 11); nan with fewer than 2m
+    readings."""
     n = len(y)
     if n < 2 * m or m < 1:
         return float("nan")
@@ -36,8 +37,8 @@ def plain(y: Array, m: int) -> float:
 class AllanCurve:
     """Overlapping Allan deviation over averaging time, and what it shows.
 
-    `noise` is the deviation of single readings, `floor` the smallest deviation and `floor_s` the averaging time
-    that reaches it, `drift_per_s` the steady drift that the longest times show (None: none to be seen).
+    `noise` is the deviation of single readings, `floor` the smallest deviation and `floor_s` the averaging
+    time that reaches it, `drift_per_s` the steady drift that the longest times show (None: none to be seen).
     """
 
     tau_s: tuple[float, ...]

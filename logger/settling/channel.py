@@ -145,14 +145,14 @@ class Channel:
             return False
         recent = cells.x[cells.n - least : cells.n]
         slack = 2.5 * (max(noise.variance, noise.rounding) / cells.mean_n) ** 0.5
-        return float(recent.max() - recent.min()) > 2.0 * (noise.band() + slack)
+        return bool(recent.max() - recent.min() > 2.0 * (noise.band() + slack))
 
     def _quiet(self, fit: Estimate) -> bool:
         """Does the load stand still by this fit, apart from what it may still have to go?"""
         s, noise = self.settings, self.noise
-        if noise.variance is None and noise.sigma() > s.likely_sigma_d * noise.resolution:
-            if fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples:
-                return False  # as likely a swing as noise
+        strange = noise.variance is None and noise.sigma() > s.likely_sigma_d * noise.resolution
+        if strange and (fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples):
+            return False  # as likely a swing as noise
         band, sd = noise.band(), self._cell_sd(fit)
         last = abs(float(self.cells.x[self.cells.n - 1]) - fit.now)
         return bool(

@@ -2,8 +2,8 @@
 
     x(t) = level + tail·exp(−t/τ) + creep·t + swing·e(t)·cos(2πf·t + φ)
 
-with e(t) = exp(−ζωt) for a viscous damper or max(1 − t/T, 0) for dry friction (linear decay); t counts from the
-start of the fit, the first turning point after the step. For given (τ, f, ζ or T) the rest is linear least
+with e(t) = exp(−ζωt) for a viscous damper or max(1 − t/T, 0) for dry friction (linear decay); t counts from
+the start of the fit, the first turning point after the step. For given (τ, f, ζ or T) the rest is linear least
 squares, so only those are searched for. Needs scipy, imported when called.
 """
 
@@ -24,9 +24,10 @@ class SettleCurve:
     """What a settle looked like; times in s from `t_step_s`, values in the unit of the readings.
 
     `overshoot` is the largest excursion past the level as a share of the step (None for steps below 10 d).
-    `frequency_Hz` and `damping_ratio` are None without a swing; `friction_per_swing` is the loss of amplitude per
-    half period where friction limits it. `tail_s` is None without a tail, `creep_per_s` 0.0 where none can be
-    told. `settle_s` is the time after which all readings stay within 1 d (or 3σ) of the level, None if never.
+    `frequency_Hz` and `damping_ratio` are None without a swing; `friction_per_swing` is the loss of
+    amplitude per half period where friction limits it. `tail_s` is None without a tail, `creep_per_s` 0.0
+    where none can be told. `settle_s` is the time after which all readings stay within 1 d (or 3σ) of the
+    level, None if never.
     """
 
     t_step_s: float
@@ -121,7 +122,8 @@ def _fit_start(t: Array, off: Array, step: float, band: float) -> int:
 def _linear(
     t: Array, y: Array, shape: tuple[float, float, float], decay: Decay
 ) -> tuple[Array, Array, Array]:
-    """Solve for the linear coefficients at given (tail_s, frequency, rate); design, coefficients, residuals."""
+    """Solve for the linear coefficients at given (tail_s, frequency, rate); design, coefficients,
+    residuals."""
     tail_s, frequency, rate = shape
     columns = [np.ones_like(t), t - t.mean()]
     if np.isfinite(tail_s):
@@ -138,8 +140,9 @@ def _linear(
 
 
 def _fit(t: Array, y: Array, decay: Decay, noise: float, resolution: float) -> _Fit:
-    """Best fit with one sort of swing, with and without a tail; scored by the Bayesian information criterion."""
-    from scipy.optimize import minimize
+    """Best fit with one sort of swing, with and without a tail; scored by the Bayesian information
+    criterion."""
+    from scipy.optimize import minimize  # noqa: PLC0415 - heavy, and only judge asks for fits
 
     floor = noise**2 + resolution**2 / 12.0 + 1e-24
     options: list[_Fit] = []

@@ -61,9 +61,10 @@ def _band(load: float, bands: dict[str, tuple[float, float, float]], name: str) 
 class Measures:
     """What a recording shows of one pad (kg, s); None where it does not tell.
 
-    `creep_30min_kg` is measured where a rest lasted 30 minutes, else extrapolated (then `creep_extrapolated`).
-    `repeatability_kg` is the range of repeated rests at one load; `load_kg` the typical load, `warm_up_s` the time
-    until drift fell to half.
+    `creep_30min_kg` is measured where a rest lasted 30 minutes, else extrapolated (then
+    `creep_extrapolated`).
+    `repeatability_kg` is the range of repeated rests at one load; `load_kg` the typical load, `warm_up_s`
+    the time until drift fell to half.
     """
 
     pad: str
@@ -115,7 +116,8 @@ def grade(
     e_kg: float | None = None,
     load_return_kg: float | None = None,
 ) -> Grade:
-    """Grade one pad; `e_kg` defaults to its resolution, `load_return_kg` overrides the measured zero return."""
+    """Grade one pad; `e_kg` defaults to its resolution, `load_return_kg` overrides the measured zero
+    return."""
     e = e_kg or m.resolution_kg or 3.0 * m.noise_kg or 1.0
     back = m.zero_return_kg if load_return_kg is None else load_return_kg
     try:
@@ -176,7 +178,7 @@ def grade(
         )
         for name, value, limit, unit, source, note in rows
     )
-    advice, why = _advice(criteria, m)
+    advice, why = _advice(criteria)
     return Grade(pad=m.pad, criteria=criteria, advice=advice, sentence=f"Pad {m.pad}: {why}")
 
 
@@ -184,7 +186,7 @@ def _in(value: float | None, unit: float) -> float | None:
     return None if value is None else abs(value) / unit
 
 
-def _advice(criteria: Sequence[Criterion], m: Measures) -> tuple[str, str]:
+def _advice(criteria: Sequence[Criterion]) -> tuple[str, str]:
     """Choose the one thing to do, worst first."""
     failed = {c.name: c for c in criteria if c.met is False}
 

@@ -23,9 +23,9 @@ OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
 class Resolution:
     """The smallest step of a stream's values, learned as the least non-zero difference seen lately.
 
-    Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too. Where most
-    values repeat the one before (a display that is slower than the line, or coarse), the lower quartile of the
-    changes counts instead: smaller ones are chance.
+    Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too. Where
+    most values repeat the one before (a display that is slower than the line, or coarse), the lower quartile
+    of the changes counts instead: smaller ones are chance.
     """
 
     def __init__(self) -> None:
@@ -132,7 +132,7 @@ class Intake:
     def _accept(self, x: float, t_ns: int) -> None:
         step = x - self._last
         self.resolution.seen += 1
-        if step != 0.0 and step == step:
+        if step != 0.0 and isfinite(step):
             self.resolution.see(abs(step), abs(x))
         if len(self._start) < 12:
             self._learn_jump(x)
@@ -161,7 +161,8 @@ class Intake:
 
     @property
     def d(self) -> float:
-        """The stream's stated resolution, else the one learned; before any change, what the digits suggest."""
+        """The stream's stated resolution, else the one learned; before any change, what the digits
+        suggest."""
         if self.stated_d is not None:
             return self.stated_d
         return self.resolution.value or _digits(self._last)
@@ -177,7 +178,8 @@ class Intake:
 
 
 def _digits(x: float) -> float:
-    """Guess the step of a value that never changed: its last decimal, and no finer than pads are (1e-4 of it)."""
+    """Guess the step of a value that never changed: its last decimal, and no finer than pads are (1e-4 of
+    it)."""
     if not isfinite(x):
         return 0.0
     decimals = len(repr(x).partition(".")[2]) if "e" not in repr(x) else 6

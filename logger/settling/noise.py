@@ -45,7 +45,7 @@ class NoiseLearner:
         sigma = float((self.calm() / cells.mean_n) ** 0.5)
         likely = self.settings.likely_sigma_d * self.resolution
         span_s = float(cells.t[cells.n - 1] - cells.t[0]) if cells.n else 0.0
-        return min(sigma, likely) if 0 < likely and span_s < self.settings.unknown_rest_s else sigma
+        return min(sigma, likely) if likely > 0 and span_s < self.settings.unknown_rest_s else sigma
 
     def tolerance(self) -> float:
         """An error beyond this is a wrong reading: one d, or about the noise where that is far coarser."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections import deque
 
+from msgspec.structs import replace
+
 from logger.model import (
     FLAG_STALE,
     FLAG_WILD,
@@ -322,8 +324,6 @@ class Pad:
 
 def _with_zero(rest: Rest, zero_kg: float, u_zero_kg: float, u_kg: float) -> Rest:
     """The same rest, next revision, with another zero taken off."""
-    from msgspec.structs import replace
-
     return replace(
         rest,
         mass_kg=rest.mass_kg + rest.zero_kg - zero_kg,

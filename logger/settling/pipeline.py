@@ -68,7 +68,8 @@ class Pipeline:
         return out
 
     def advance(self, t_mono_ns: int) -> list[Record]:
-        """Say that time has passed: tells of silent pads and closes their rests, changes no rest's content."""
+        """Say that time has passed: tells of silent pads and closes their rests, changes no rest's
+        content."""
         return self._tick(t_mono_ns - round(LATE_S * 1e9))
 
     def finish(self) -> list[Record]:

@@ -31,8 +31,8 @@ class TailPrior:
         """Prior standard deviation of what each tail has to go.
 
         `behind` are the deviations from the level in the movement before, `age_s` how long each is past. The
-        size of a tail grows as the root of the movement's (in bands): more than for a constant touch, less than
-        in proportion, because dry friction hides the large ones and shows the small ones.
+        size of a tail grows as the root of the movement's (in bands): more than for a constant touch, less
+        than in proportion, because dry friction hides the large ones and shows the small ones.
         """
         least = self.settings.tail_least_band * band * np.exp(-np.minimum(still_s / self.tails_s, 30.0))
         spread: Array = np.sqrt(self._square * self._reach(behind, age_s, band) ** 2 + least * least)

@@ -1,4 +1,5 @@
-"""Every constant of the settling code, with its unit in the name and its reason; the daemon's config composes it."""
+"""Every constant of the settling code, with its unit in the name and its reason; the daemon's config
+composes it."""
 
 from __future__ import annotations
 
@@ -9,8 +10,9 @@ from dataclasses import dataclass
 class Settling:
     """Constants of rest detection, zero and events; the defaults need no tuning per site.
 
-    "d" is the resolution and "sigma" the noise of a cell (the mean of the samples in cell_s), both learned from
-    the stream; the *band* is max(d, band_sigma · sigma): what cannot be told from standing still by one cell.
+    "d" is the resolution and "sigma" the noise of a cell (the mean of the samples in cell_s), both learned
+    from the stream; the *band* is max(d, band_sigma · sigma): what cannot be told from standing still by one
+    cell.
     """
 
     cell_s: float = 0.1
@@ -22,8 +24,8 @@ class Settling:
     min_rest_samples: int = 5
     """Fewest samples in a rest; matters below 5 Hz only: fewer cannot tell noise from a tail."""
     tails_s: tuple[float, ...] = (0.4, 1.0, 2.2, 3.7, 6.0, 10.0)
-    """Time constants: the first two are the end of the swing and are always fitted, of the others one or none;
-    tyres and dampers settle with 2–10 s."""
+    """Time constants: the first two are the end of the swing and are always fitted, of the others one or
+    none; tyres and dampers settle with 2–10 s."""
     no_tail_weight: float = 0.5
     """Prior probability that there is no tail left (the rest is shared by tails_s)."""
     tail_prior_rests: float = 2.0
@@ -31,8 +33,8 @@ class Settling:
     tail_memory_rests: float = 40.0
     """Rests after which what was learned of tails fades: tyres warm up, cars change."""
     tail_root: float = 0.1
-    """First expectation of a tail's size, in bands, per root of the movement before it in bands: 4 bands after
-    700, half a band after 10."""
+    """First expectation of a tail's size, in bands, per root of the movement before it in bands: 4 bands
+    after 700, half a band after 10."""
     tail_least_band: float = 0.6
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 4.0
@@ -64,7 +66,8 @@ class Settling:
     distrust: float = 0.4
     """Share by which the model of a settle may be wrong: a cell that lay 10 d off is uncertain by 4 d."""
     fit_bands: float = 12.0
-    """Cells that lay farther off than so many bands belong to the movement, not to the settle that is fitted."""
+    """Cells that lay farther off than so many bands belong to the movement, not to the settle that is
+    fitted."""
     reach_band: float = 1.0
     """Farthest a tail may still have to go, in bands, at a declaration: no extrapolating of ramps."""
     wobble_bands: float = 3.0
@@ -106,11 +109,13 @@ class Settling:
     zero_initial_share: float = 0.20
     """Initial zero range as a share of capacity: R 76-1:2006 4.5.1 (20 % of Max)."""
     zero_initial_kg: float = 25.0
-    """And never above this: no wheel of a car is so light, so a car on the pads at start is not zeroed away."""
+    """And never above this: no wheel of a car is so light, so a car on the pads at start is not zeroed
+    away."""
     zero_track_share: float = 0.04
     """Range of zero after the first check as a share of capacity: R 76-1:2006 4.5.1 (4 % of Max)."""
     zero_return_share: float = 0.004
-    """Largest zero return after a load, as a share of capacity; beyond it something still stands on the pad."""
+    """Largest zero return after a load, as a share of capacity; beyond it something still stands on the
+    pad."""
     zero_drift_share_per_sqrt_s: float = 1e-6
     """Drift of zero between checks (Brownian), share of capacity per √s, until the stream teaches better:
     0.03 kg in an hour on a 500 kg pad."""

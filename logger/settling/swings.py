@@ -11,7 +11,8 @@ Array = NDArray[np.float64]
 
 
 def turning_points(t: Array, x: Array, least: float) -> list[tuple[float, float]]:
-    """List (time, value) of the extremes of x between crossings of zero, larger than `least`; x is off the level."""
+    """List (time, value) of the extremes of x between crossings of zero, larger than `least`; x is off the
+    level."""
     if len(t) < 3:
         return []
     edges = np.flatnonzero(np.diff(np.sign(x)) != 0) + 1

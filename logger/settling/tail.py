@@ -1,16 +1,19 @@
 """What will it read once settled: level plus exponential tail, averaged over time constants.
 
 Model, age counted back from now: x(age) = a + b·exp(age/τ) + fast + noise, so a is the settled value, b what
-is still to go; the fast part, two short exponentials, is what is left of the swing and the last touch. The fit is weighted least squares with normal priors; τ (and "no tail") are averaged over by their marginal
-likelihood. No model of a car is right to the last digit: a cell that lay far off counts as uncertain by a share
-of how far, so that movement fades out of the fit by itself. Correlated noise (an indicator's own average, swing,
-breathing) widens u by the von Neumann ratio, rounding by what its dither leaves. Pure numpy, no state.
+is still to go; the fast part, two short exponentials, is what is left of the swing and the last touch. The
+fit is weighted least squares with normal priors; τ (and "no tail") are averaged over by their marginal
+likelihood. No model of a car is right to the last digit: a cell that lay far off counts as uncertain by a
+share of how far, so that movement fades out of the fit by itself. Correlated noise (an indicator's own
+average, swing, breathing) widens u by the von Neumann ratio, rounding by what its dither leaves. Pure numpy,
+no state.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import erfc
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +32,8 @@ class Noise:
     """What is known of the noise: variance of one sample, its weight in cells, and the von Neumann ratio η.
 
     `step` is the resolution d, `copies` how many independently rounded values add up in one (four pads: 4),
-    `distrust` the share by which the model may be wrong, `horizon` how many bands off a cell may lie to be used,
+    `distrust` the share by which the model may be wrong, `horizon` how many bands off a cell may lie to be
+    used,
     `tolerance` the error beyond which a reading is wrong.
     """
 
@@ -45,7 +49,8 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class Tails:
-    """Expectation: time constants (s; the first always fitted), log prior of none and of each other, spreads."""
+    """Expectation: time constants (s; the first always fitted), log prior of none and of each other,
+    spreads."""
 
     tails_s: Array
     log_prior: Array
@@ -86,22 +91,11 @@ class Estimate:
 def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: float) -> Estimate:
     """Fit the cells (times s, means, sample counts; oldest first, at least 3) and say what they settle to.
 
-    `band` is what counts as standing still around the newest cells. Values may have any magnitude: sums run on
-    differences from the newest.
+    `band` is what counts as standing still around the newest cells. Values may have any magnitude: sums run
+    on differences from the newest.
     """
-    age = t[-1] - t[::-1]
-    y = x[::-1] - x[-1]
-    weight = w[::-1]
-    per_cell = float(weight[: min(len(weight), 10)].mean())
-    rounding = noise.step * noise.step / 12.0
-    floor_variance = max(noise.variance, noise.copies * rounding, 1e-18)
-    off = np.abs(y - np.median(y[:5])) - 2.5 * (floor_variance / per_cell) ** 0.5
-    off = np.maximum.accumulate(np.maximum(off, 0.0))
-    count = max(int(np.searchsorted(off, band, side="right")), 3)
-    use = max(int(np.searchsorted(off, noise.horizon * band, side="right")), count)
-    age, y, weight, off = age[:use], y[:use], weight[:use], off[:use]
-    weight = weight / (1.0 + weight * (noise.distrust * off) ** 2 / floor_variance)
-
+    age, y, weight, count = _near(t, x, w, noise, band)
+    per_cell = float(w[max(len(w) - 10, 0) :].mean())
     tau = tails.tails_s
     ages = age / tau[:, None]
     basis = np.exp(np.minimum(ages, LONG_AGO)) * (ages <= LONG_AGO)
@@ -109,74 +103,131 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     mean = float((weight * y).sum()) / s0
     f = (weight * basis).sum(axis=1) / s0
     basis -= f[:, None]
-    y0 = y - mean
-    front = np.ones(len(tau))
-    steady, touch, loose = mean, 0.0, 0.0
     before = 1.0 / (tails.spread * tails.spread)
-    for j in range(FAST):  # take the fast ones out of everything behind them
-        row = weight * basis[j]
-        soft = float((row * basis[j]).sum() + floor_variance * before[j])
-        c = float((row * y0).sum()) / soft
-        lean = (row * basis[j + 1 :]).sum(axis=1) / soft
-        steady -= c * f[j]
-        touch += c * front[j]
-        loose += f[j] * f[j] / soft
-        y0 = y0 - c * basis[j]
-        basis[j + 1 :] -= lean[:, None] * basis[j]
-        f[j + 1 :] -= lean * f[j]
-        front[j + 1 :] -= lean * front[j]
-    slow, pull, front, before = basis[FAST:], f[FAST:], front[FAST:], before[FAST:]
+    swept = _sweep(weight, y - mean, basis, f, _least_variance(noise) * before)
+    slow, pull, before = basis[FAST:], f[FAST:], before[FAST:]
     cff = np.maximum((weight * slow * slow).sum(axis=1), 1e-300)
-    fit = (weight * slow * y0).sum(axis=1) / cff
+    fit = (weight * slow * swept.rest).sum(axis=1) / cff
     best = int(np.argmax(fit * fit * cff))
-    variance, scatter, eta, crossings = _scatter(y0 - fit[best] * slow[best], weight, count, noise)
+    found = _scatter(swept.rest - fit[best] * slow[best], weight, count, noise)
 
-    kappa = min((2.0 - eta) / eta, max(count / (crossings + 1.0), 1.0))
-    share = noise.copies * rounding * _undithered(variance, noise)
-    scale = max(variance, noise.copies * rounding + share * (per_cell - 1.0), 1e-18) * kappa
+    rounding = noise.copies * noise.step * noise.step / 12.0
+    share = rounding * _undithered(found.variance, noise)
+    kappa = min((2.0 - found.eta) / found.eta, max(count / (found.crossings + 1.0), 1.0))
+    scale = max(found.variance, rounding + share * (per_cell - 1.0), 1e-18) * kappa
     reach = np.exp(np.minimum(age[-1] / tau[FAST:], LONG_AGO)) - 1.0
     known = 1.0 / (scale / cff + 2.0 * share / np.maximum(reach * reach, 1e-12))
-    told = cff / (scale + 2.0 * share * per_cell)
     after = known + before
-    evidence = 0.5 * (fit * fit * told * told / (told + before) - np.log1p(told / before))
-    log_p = np.concatenate(((0.0,), evidence)) + tails.log_prior
-    p = np.exp(log_p - log_p.max())
-    p /= p.sum()
+    p = _probabilities(fit, cff / (scale + 2.0 * share * per_cell), before, tails.log_prior)
     b = fit * known / after
+    steady = mean + swept.steady
     values = np.concatenate(((steady,), steady - b * pull))
     value = float((p * values).sum())
-    common = scale * (1.0 / s0 + loose)
-    own = common + np.concatenate(((0.0,), pull * pull / after))
+    own = scale * (1.0 / s0 + swept.loose) + np.concatenate(((0.0,), pull * pull / after))
     var = float((p * (own + (values - value) ** 2)).sum())
-    risk = sum(
-        q * _beyond(noise.tolerance, v - value, (s + share) ** 0.5)
-        for q, v, s in zip(p, values, own, strict=True)
-    )
     slope, ctt = _slope(age[:count], y[:count], weight[:count])
+    origin = float(x[-1])
     return Estimate(
-        value=value + float(x[-1]),
-        u=float(np.sqrt(var + share)),
-        risk=risk,
-        now=value + touch + float((p[1:] * b * front).sum()) + float(x[-1]),
+        value=value + origin,
+        u=(var + share) ** 0.5,
+        risk=_risk(noise.tolerance, p, values - value, own + share),
+        now=value + swept.touch + float((p[1:] * b * swept.front[FAST:]).sum()) + origin,
         slope=slope,
         u_slope=float(np.sqrt(scale / ctt)),
         count=count,
         samples=float(w[len(w) - count :].sum()),
         span_s=float(age[count - 1]),
-        variance=variance,
-        scatter=scatter,
-        eta=eta,
+        variance=found.variance,
+        scatter=found.scatter,
+        eta=found.eta,
         changes=int(np.count_nonzero(np.diff(y[:count]))),
-        crossings=crossings,
+        crossings=found.crossings,
         weights=p,
         left=b,
     )
 
 
-def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> tuple[float, float, float, int]:
+def _least_variance(noise: Noise) -> float:
+    return max(noise.variance, noise.copies * noise.step * noise.step / 12.0, 1e-18)
+
+
+def _near(t: Array, x: Array, w: Array, noise: Noise, band: float) -> tuple[Array, Array, Array, int]:
+    """Ages, values (from the newest) and weights of the cells to use, how many newest lie within the band.
+
+    A cell that lay `off` outside what noise explains, or is older than one that did, weighs as if its noise
+    were `distrust` · off more; beyond `horizon` bands it is left out.
+    """
+    age = t[-1] - t[::-1]
+    y = x[::-1] - x[-1]
+    weight = w[::-1]
+    per_cell = float(weight[: min(len(weight), 10)].mean())
+    least = _least_variance(noise)
+    off = np.abs(y - np.median(y[:5])) - 2.5 * (least / per_cell) ** 0.5
+    off = np.maximum.accumulate(np.maximum(off, 0.0))
+    count = max(int(np.searchsorted(off, band, side="right")), 3)
+    use = max(int(np.searchsorted(off, noise.horizon * band, side="right")), count)
+    age, y, weight, off = age[:use], y[:use], weight[:use], off[:use]
+    return age, y, weight / (1.0 + weight * (noise.distrust * off) ** 2 / least), count
+
+
+class _Swept(NamedTuple):
+    """What the fast tails took: the rest of y, the level's shift, the touch left, its looseness, fronts."""
+
+    rest: Array
+    steady: float
+    touch: float
+    loose: float
+    front: Array
+
+
+def _sweep(weight: Array, rest: Array, basis: Array, f: Array, ridge: Array) -> _Swept:
+    """Take the fast tails out of y and of all that stands behind them (`basis` and `f` change in place)."""
+    front = np.ones(len(basis))
+    steady = touch = loose = 0.0
+    for j in range(FAST):
+        row = weight * basis[j]
+        soft = float((row * basis[j]).sum() + ridge[j])
+        c = float((row * rest).sum()) / soft
+        lean = (row * basis[j + 1 :]).sum(axis=1) / soft
+        steady -= c * f[j]
+        touch += c * front[j]
+        loose += f[j] * f[j] / soft
+        rest = rest - c * basis[j]
+        basis[j + 1 :] -= lean[:, None] * basis[j]
+        f[j + 1 :] -= lean * f[j]
+        front[j + 1 :] -= lean * front[j]
+    return _Swept(rest, float(steady), float(touch), float(loose), front)
+
+
+def _probabilities(fit: Array, told: Array, before: Array, log_prior: Array) -> Array:
+    """Posterior probability of no tail and of each slow one; `told` and `before` are precisions of b."""
+    evidence = 0.5 * (fit * fit * told * told / (told + before) - np.log1p(told / before))
+    log_p = np.concatenate(((0.0,), evidence)) + log_prior
+    p = np.exp(log_p - log_p.max())
+    p /= p.sum()
+    return np.asarray(p)
+
+
+def _risk(limit: float, p: Array, offset: Array, variance: Array) -> float:
+    """Probability that a mixture of normal errors exceeds ±limit."""
+    risk = 0.0
+    for q, o, v in zip(p.tolist(), offset.tolist(), variance.tolist(), strict=True):
+        scale = 1.0 / max((2.0 * v) ** 0.5, 1e-300)
+        risk += q * 0.5 * (erfc((limit - o) * scale) + erfc((limit + o) * scale))
+    return risk
+
+
+class _Scatter(NamedTuple):
+    variance: float
+    scatter: float
+    eta: float
+    crossings: int
+
+
+def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> _Scatter:
     """Residual variance of one sample, with and without what was known, its von Neumann ratio η, crossings.
 
-    κ = (2 − η)/η is how much more a mean varies than with white noise; a swing that crosses its own mean m times
+    κ = (2 − η)/η is how much more a mean varies than with white noise; a swing that crosses its mean m times
     averages out at least as well as m + 1 independent readings.
     """
     near, w = left[:count], weight[:count]
@@ -189,20 +240,14 @@ def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> tuple[floa
     raw = min(rough / max(newest / max(count - 2.0, 1.0), 1e-300), 1.0) if newest > 0 else noise.eta
     eta = max((raw * count + noise.eta * 20.0) / (count + 20.0), 0.02)
     crossings = int(np.count_nonzero(near[1:] * near[:-1] < 0))
-    return variance, scatter if count >= ENOUGH_CELLS else float("inf"), eta, crossings
-
-
-def _beyond(limit: float, offset: float, sd: float) -> float:
-    """Probability that a normal error of this offset and standard deviation exceeds ±limit."""
-    scale = 1.0 / (max(sd, 1e-300) * 2**0.5)
-    return 0.5 * (erfc((limit - offset) * scale) + erfc((limit + offset) * scale))
+    return _Scatter(variance, scatter if count >= ENOUGH_CELLS else float("inf"), eta, crossings)
 
 
 def _undithered(variance: float, noise: Noise) -> float:
     """Share of the rounding error that averaging leaves: 1 without noise, 0 with noise of d/2 and more.
 
-    First harmonic of the rounding error under Gaussian dither, exp(−2π²σ²/d²), with the variance that rounding
-    itself adds, d²/12, taken off.
+    First harmonic of the rounding error under Gaussian dither, exp(−2π²σ²/d²), with the variance that
+    rounding itself adds, d²/12, taken off.
     """
     if noise.step <= 0:
         return 0.0

@@ -59,11 +59,11 @@ class ZeroKeeper:
         if not self.checks:
             return abs(wire_kg) <= min(s.zero_initial_share * self.capacity_kg, s.zero_initial_kg)
         last = self.checks[-1]
-        drift = 3.0 * (self._drift2 * max(t_s - last.t_s, 0.0)) ** 0.5
+        drift = 3.0 * float((self._drift2 * max(t_s - last.t_s, 0.0)) ** 0.5)
         near = max(s.zero_return_share * self.capacity_kg, 5.0 * resolution_kg) + drift
         first = self.checks[0].zero_kg
         track = max(s.zero_track_share * self.capacity_kg, near)
-        return abs(wire_kg - last.zero_kg) <= near and abs(wire_kg - first) <= track
+        return bool(abs(wire_kg - last.zero_kg) <= near and abs(wire_kg - first) <= track)
 
     def add(self, check: Check) -> None:
         """Take a check, and learn how fast this pad's zero drifts."""
