@@ -54,7 +54,7 @@ class Cut:
         elif self.kind == "marked":
             spans = _marked(data, self)
         else:
-            spans = _ended(data, self.end or escapes.ENDS[self.kind])
+            spans = _ended(data, self.end or escapes.ENDS[self.kind], lead=not self.end)
         return [piece for span in spans if (piece := self._piece(data, *span)) is not None]
 
     def _piece(self, data: bytes, begin: int, stop: int) -> Piece | None:
@@ -116,13 +116,18 @@ def with_hex(cut: Cut) -> Cut:
 Spans = list[tuple[int, int]]
 
 
-def _ended(data: bytes, end: bytes) -> Spans:
+def _ended(data: bytes, end: bytes, *, lead: bool) -> Spans:
+    """Messages up to an end; ends that stand before one belong to it where `lead`."""
     spans = []
-    at = 0
+    at = begin = 0
     while (found := data.find(end, at)) >= 0:
+        at_end = found + len(end)
         if found > at:
-            spans.append((at, found + len(end)))
-        at = found + len(end)
+            spans.append((begin, at_end))
+            begin = at_end
+        elif not lead:
+            begin = at_end
+        at = at_end
     return spans
 
 

@@ -20,13 +20,14 @@ LONGEST = 160
 ENDS = (b"\r\n", b"\n\r", b"\n", b"\r")
 PUNCTUATION = b";/#!*|)>]}$@&=~?:(<[{%"
 PUNCTUATION_ENDS = (b">", b")", b"]", b";", b"#", b"!", b"|", b"/")
+TEXTUAL = frozenset(range(32, 127)) | frozenset(b"\r\n\t\x01\x02\x03\x04\x05\x06\x17\x15")
 CONTROLS = bytes(range(32))
 
 
 def guess(recording: Recording) -> Iterator[Cut]:
     """Yield ways to cut, likely ones first."""
     data = recording.data
-    plain = sum(32 <= byte < 127 or byte in b"\r\n\t" for byte in data) / max(len(data), 1)
+    plain = sum(byte in TEXTUAL for byte in data) / max(len(data), 1)
     ways = [_escaped(data), _told(recording), _periodic(recording)]
     ways.insert(0 if plain > 0.85 else len(ways), _delimited(data))
     seen: set[Cut] = set()
@@ -197,7 +198,7 @@ def _places(data: bytes, sync: bytes) -> list[int]:
 
 def periods(data: bytes) -> list[int]:
     """Distances at which bytes repeat themselves best, and what divides them; likely ones first."""
-    probe = data[: 1 << 14]
+    probe = data[: 1 << 13]
     score = {
         period: sum(map(int.__eq__, probe, probe[period:])) / (len(probe) - period)
         for period in range(3, LONGEST)
@@ -213,49 +214,29 @@ def periods(data: bytes) -> list[int]:
 
 
 def _periodic(recording: Recording) -> Iterator[Cut]:
-    """Messages of one size: rotations that begin with a constant, where chunks begin first."""
+    """Messages of one size: those that begin with a constant, where chunks begin first, then without start."""
     data = recording.data
-    for period in periods(data)[:5]:
-        constant = _constants(data, period)
-        if constant is None:
-            continue
-        anchor, stop, offsets = constant
-        starts = Counter((start - anchor) % period for start in recording.starts if anchor <= start < stop)
-        for offset in sorted(offsets, key=lambda k: -starts[k])[:6]:
-            run = bytearray()
-            while len(run) < 4 and (offset + len(run)) % period in offsets:
-                run.append(offsets[(offset + len(run)) % period])
-            for width in dict.fromkeys((min(len(run), 2), 1)):
-                if data.count(bytes(run[:width])) < 2.5 * len(data) / period:
-                    yield Cut(kind="fixed", start=bytes(run[:width]), size=period)
-    for period in periods(data)[:5]:
+    found = periods(data)[:5]
+    for period in found:
+        for start in _anchors(recording, period)[:8]:
+            yield Cut(kind="fixed", start=start, size=period)
+    for period in found:
         yield Cut(kind="fixed", size=period)
 
 
-def _constants(data: bytes, period: int) -> tuple[int, int, dict[int, int]] | None:
-    """Where a steady stretch begins and stops, and the bytes that stand at constant distances in it."""
-    stretch = _steady_stretch(data, period)
-    columns = [Counter(stretch[n::period]) for n in range(period)]
-    offsets = {}
-    for n, column in enumerate(columns):
-        byte, count = column.most_common(1)[0]
-        if count > 0.93 * column.total():
-            offsets[n] = byte
-    at = data.find(stretch)
-    return (at, at + len(stretch), offsets) if offsets else None
-
-
-def _steady_stretch(data: bytes, period: int) -> bytes:
-    """The longest stretch over which the period holds in step, found by equal bytes a period apart."""
-    best, begin = (0, 0), 0
-    window = 3 * period
-    equal = [a == b for a, b in zip(data, data[period:], strict=False)]
-    least = 0.5 * sum(equal) / max(len(equal), 1) * window
-    running = sum(equal[:window])
-    for n in range(window, len(equal)):
-        running += equal[n] - equal[n - window]
-        if running < least:
-            begin = n
-        elif n - begin > best[1] - best[0]:
-            best = (begin, n)
-    return data[best[0] : best[1]] if best[1] - best[0] >= LEAST * period else data[: 64 * period]
+def _anchors(recording: Recording, period: int) -> list[bytes]:
+    """Bytes and pairs that stand once in each period; those that chunks begin with first, pairs before bytes."""
+    data = recording.data
+    whole = len(data) / period
+    out: list[tuple[int, int, bytes]] = []
+    for size in (2, 1):
+        counted = Counter(data[n : n + size] for n in range(len(data) - size + 1))
+        for word, count in counted.items():
+            if not 0.6 * whole < count < 1.6 * whole:
+                continue
+            places = _places(data, word)
+            follow = sum(data.startswith(word, at + period) for at in places)
+            if follow > 0.75 * count:
+                begun = sum(data.startswith(word, start) for start in recording.starts)
+                out.append((begun, size, word))
+    return [word for _, _, word in sorted(out, key=lambda item: (-round(item[0] / 10), -item[1]))]

@@ -11,7 +11,8 @@ from drivers.learn.answer import Series, answer, step_of
 from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Row, Shape
-from drivers.learn.values import UNREADABLE, Search, Value, judge, series, settled, unit_word
+from drivers.learn.values import AGREEING, WITHIN, Search, Value, judge, series, settled, unit_word
+from drivers.wire import COUNTS
 
 NEAR_ZERO = 0.05
 """An unloaded pad shows less than this share of the known load."""
@@ -63,44 +64,53 @@ def _inside(source: Source, span: Source) -> bool:
     return source == span
 
 
-def siblings(shape: Shape, value: Value, knowns: Sequence[Known]) -> tuple[Value, list[str]]:
+def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
     """Find other pads' fields in the same message: written alike, near zero when the first is loaded."""
-    del knowns
-    if len(value.sources) > 1 or value.verdict.unit == "counts":
+    if value.verdict.unit == COUNTS:
         return value, []
-    pads: list[tuple[Source, Series]] = [(value.source, next(iter(value.groups.values())))]
+    best, silent = _siblings(shape, value)
+    if value.reading.form == "unsigned" and value.reading.coding in ("binary", "hex"):
+        for form in UNSEEN_SIGN:  # another pad may have been below zero where the first was not
+            other, still = _siblings(shape, replace(value, reading=replace(value.reading, form=form)))
+            if len(other.sources) > len(best.sources) and other.groups[next(iter(other.sources))][1]:
+                best, silent = other, still
+    notes = [f"{_told(shape, source)} is written like the value and stayed 0" for source in silent]
+    return best, notes
+
+
+def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
+    read = value.reading.reader()
+    pads: dict[Source, Series] = dict(zip(value.sources.values(), value.groups.values(), strict=True))
     silent: list[Source] = []
     for source in _places_alike(shape, value):
-        groups, unread, places = series(shape, shape.rows, source, value.reading.reader(), None)
+        groups, unread, places = series(shape, shape.rows, source, read, None)
         if unread > 0.02 * len(shape.rows) or places != value.places or not groups:
             continue
-        numbers = next(iter(groups.values()))
-        kind = _kind(numbers[1], value)
+        kind = _kind(groups[""][1], value)
         if kind == "pad":
-            pads.append((source, numbers))
+            pads[source] = groups[""]
         elif kind == "silent":
             silent.append(source)
-    notes = [f"{_told(shape, source)} is written like the value and stayed 0" for source in silent]
-    if len(pads) < 2:
-        return value, notes
-    pads.sort(key=lambda item: item[0])  # type: ignore[arg-type,return-value]  # all of one kind
-    names = pad_names(shape, [source for source, _ in pads])
-    sources = dict(zip(names, (source for source, _ in pads), strict=True))
-    groups = dict(zip(names, (numbers for _, numbers in pads), strict=True))
-    return replace(value, sources=sources, groups=groups), notes
+    if len(pads) == len(value.sources):
+        return value, silent
+    sources = sorted(pads)  # type: ignore[type-var]  # all of one kind
+    names = pad_names(shape, sources)
+    named = dict(zip(names, sources, strict=True))
+    return replace(value, sources=named, groups={name: pads[source] for name, source in named.items()}), silent
 
 
 def _places_alike(shape: Shape, value: Value) -> list[Source]:
     source = value.source
     if isinstance(source, int):
-        return [n for n in range(len(shape.rows[0].cells)) if n != source]
+        return [n for n in range(len(shape.rows[0].cells)) if n not in value.sources.values()]
     at, size = source
+    used = {n for span in value.sources.values() if isinstance(span, tuple) for n in range(span[0], sum(span))}
     free = {place for place, _ in shape.sources()}  # type: ignore[misc]  # by position
     out: list[Source] = []
     edge = 0
     for other in sorted(free):
         span = range(other, other + size)
-        if other >= edge and free.issuperset(span) and not set(span) & set(range(at, at + size)):
+        if other >= edge and free.issuperset(span) and not set(span) & used:
             if (other - at) % size == 0 or value.reading.coding == "text":
                 out.append((other, size))
                 if value.reading.coding != "text":
@@ -164,54 +174,81 @@ def _told(shape: Shape, source: Source) -> str:
 
 def combined(search: Search) -> list[Value]:
     """Fields that answer to some known loads each and to all of them together: pads loaded in turn."""
-    shape, knowns = search.shape, search.knowns
-    by_reading: dict[tuple[Reading, int], list[tuple[Source, list[float]]]] = {}
+    by_reading: dict[tuple[Reading, int], list[Field]] = {}
     for source, reading, levels in search.partial:
         size = source[1] if isinstance(source, tuple) else 0
         by_reading.setdefault((reading, size), []).append((source, levels))
-    for (reading, _), fields in sorted(by_reading.items(), key=lambda item: -item[0][1]):
-        value = _together(shape, knowns, reading, fields)
+    for (reading, size), fields in sorted(by_reading.items(), key=lambda item: -item[0][1]):
+        if reading.form in UNSEEN_SIGN:  # fields that were never below zero were only read without sign
+            plain = by_reading.get((replace(reading, form="unsigned"), size), [])
+            taken = {source for source, _ in fields}
+            fields = fields + [item for item in plain if item[0] not in taken]  # noqa: PLW2901 - the same, wider
+        value = _together(search.shape, search.knowns, reading, fields)
         if value is not None:
             return [value]
     return []
 
 
+Field = tuple[Source, list[float]]
+UNSEEN_SIGN = ("twos", "magnitude", "ones")
+"""Sign forms under which numbers above zero read as without sign."""
+
+
 def _together(
-    shape: Shape, knowns: Sequence[Known], reading: Reading, fields: list[tuple[Source, list[float]]]
+    shape: Shape, knowns: Sequence[Known], reading: Reading, fields: list[Field]
 ) -> Value | None:
     low = min(range(len(knowns)), key=lambda k: knowns[k].mass_kg)
     loaded = [k for k in range(len(knowns)) if knowns[k].mass_kg > knowns[low].mass_kg]
-    rises = {k: [s for s, m in fields if _answers(m, low, k)] for k in loaded}
-    for choice in product(*(rises[k][:6] for k in loaded)):
-        sources = sorted(set(choice))  # type: ignore[type-var]  # all of one kind
-        if len(sources) < 2 or _overlapping(sources):
+    rises = [[item for item in fields if _answers(item[1], low, k)][:12] for k in loaded]
+    for choice in product(*rises):
+        chosen = {source: levels for source, levels in choice}
+        sources = sorted(chosen)  # type: ignore[type-var]  # all of one kind
+        if len(sources) < 2 or _overlapping(sources) or not _linear(list(chosen.values()), knowns, low):
             continue
-        groups: dict[str, Series] = {}
-        most = 0
-        for number, source in enumerate(sources):
-            got, unread, places = series(shape, shape.rows, source, reading.reader(), None)
-            if unread > 0.03 * len(shape.rows):
-                break
-            groups[str(number)] = next(iter(got.values()))
-            most = max(most, places)
-        found = answer(groups, knowns) if len(groups) == len(sources) else None
-        if found is None or found.share < 0.93 or found.within < 0.96:
-            continue
-        verdict = judge(found, knowns, reading, most, unit_word(shape, sources[0]))
-        if isinstance(verdict, str):
-            continue
-        names = pad_names(shape, sources)
-        return Value(
-            sources=dict(zip(names, sources, strict=True)),
-            reading=settled(reading, verdict, most),
-            address=None,
-            answer=found,
-            verdict=verdict,
-            groups=dict(zip(names, groups.values(), strict=True)),
-            unread=0,
-            places=most,
-        )
+        value = _value_of(shape, knowns, reading, sources)
+        if value is not None:
+            return value
     return None
+
+
+def _linear(levels: list[list[float]], knowns: Sequence[Known], low: int) -> bool:
+    """Tell whether fields together rise in proportion to the known loads."""
+    slopes = [
+        sum(row[k] - row[low] for row in levels) / (known.mass_kg - knowns[low].mass_kg)
+        for k, known in enumerate(knowns)
+        if known.mass_kg > knowns[low].mass_kg
+    ]
+    return min(slopes) > 0 and max(slopes) - min(slopes) < 0.02 * max(slopes)
+
+
+def _value_of(
+    shape: Shape, knowns: Sequence[Known], reading: Reading, sources: list[Source]
+) -> Value | None:
+    groups: dict[str, Series] = {}
+    most = 0
+    for number, source in enumerate(sources):
+        got, unread, places = series(shape, shape.rows, source, reading.reader(), None)
+        if unread > 0.03 * len(shape.rows):
+            return None
+        groups[str(number)] = got[""]
+        most = max(most, places)
+    found = answer(groups, knowns)
+    if found is None or found.share < AGREEING or found.within < WITHIN:
+        return None
+    verdict = judge(found, knowns, reading, most, unit_word(shape, sources[0]))
+    if isinstance(verdict, str) or verdict.unit == COUNTS:
+        return None
+    names = pad_names(shape, sources)
+    return Value(
+        sources=dict(zip(names, sources, strict=True)),
+        reading=settled(reading, verdict, most),
+        address=None,
+        answer=replace(found, levels=dict(zip(names, found.levels.values(), strict=True))),
+        verdict=verdict,
+        groups=dict(zip(names, groups.values(), strict=True)),
+        unread=0,
+        places=most,
+    )
 
 
 def _answers(levels: list[float], low: int, k: int) -> bool:
@@ -223,6 +260,3 @@ def _answers(levels: list[float], low: int, k: int) -> bool:
 def _overlapping(sources: Sequence[Source]) -> bool:
     spans = [source for source in sources if isinstance(source, tuple)]
     return any(a[0] + a[1] > b[0] for a, b in zip(spans, spans[1:], strict=False))
-
-
-__all__ = ["UNREADABLE", "combined", "kinds", "pad_names", "siblings"]

@@ -139,7 +139,7 @@ def _solution(
     value, rows, notes = pads.kinds(shape, values[0], knowns)
     shape = shape.only(rows)
     if value.address is None:
-        value, more = pads.siblings(shape, value, knowns)
+        value, more = pads.siblings(shape, value)
         notes += more
     counting = [role for role in counting if not any(_same(role.source, s) for s in value.sources.values())]
     return Solution(
