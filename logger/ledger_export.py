@@ -17,7 +17,8 @@ from logger.ledger_source import car_of, histories
 from logger.model import SCHEMA
 from logger.quantity import Quantity
 from logger.weighin.facts import kind_of
-from logger.weighin.ledger import Ledger
+from logger.weighin.ledger import Ledger, WeighInRow
+from logger.weighin.states import State, Step
 
 Format = Literal["csv", "json", "parquet"]
 Row = dict[str, Any]
@@ -43,57 +44,12 @@ def export_ledger(ledger: Ledger, out: Path, form: Format) -> list[Path]:
 
 def _tables(ledger: Ledger) -> dict[str, list[Row]]:
     told = histories(ledger)
-    rows = ledger.weigh_ins()
-    by_car = {row.car: car_of(ledger, row).geometry for row in rows}
+    by_car = {row.car: car_of(ledger, row).geometry for row in ledger.weigh_ins()}
     return {
         "cars": [{"car": name, **msgspec.to_builtins(g)} for name, g in by_car.items()],
-        "weigh_ins": [
-            {
-                "weigh_in": f"w{row.id}",
-                "car": row.car,
-                "bay": row.bay,
-                "begun": wall_text(row.begun_wall_ns),
-                "ended": wall_text(row.ended_wall_ns) if row.ended_wall_ns else None,
-                "counts": not row.withdrawn,
-                "conditions": msgspec.json.encode(row.conditions).decode(),
-            }
-            for row in rows
-        ],
-        "states": [
-            {
-                "car": name,
-                "weigh_in": f"w{s.weigh_in}",
-                "state": s.label,
-                "aboard": ", ".join(s.aboard),
-                "at": wall_text(s.t_wall_ns),
-                **_figure("total", s.total),
-                **_figure("front", s.solution.front),
-                **_figure("left", s.solution.left),
-                **_figure("cross", s.solution.cross),
-                **_figure("x", s.x),
-                **_figure("y", s.y),
-            }
-            for name, history in told.items()
-            for s in history.states
-        ],
-        "changes": [
-            {
-                "car": name,
-                "ref": s.ref,
-                "name": s.name,
-                "name_proposed": s.proposed,
-                "basis": s.basis,
-                "how": s.how,
-                "at": wall_text(s.t_wall_ns),
-                **_figure("mass", s.mass),
-                **_figure("x", s.x),
-                **_figure("y", s.y),
-                "xy_covariance_m2": s.covariance_xy_m2[1] if s.covariance_xy_m2 else None,
-                "too_light_to_locate": s.too_light,
-            }
-            for name, history in told.items()
-            for s in history.steps
-        ],
+        "weigh_ins": [_weigh_in(row) for row in ledger.weigh_ins()],
+        "states": [_state(name, s) for name, history in told.items() for s in history.states],
+        "changes": [_change(name, s) for name, history in told.items() for s in history.steps],
         "captures": list(_captures(ledger)),
         "facts": [
             {"ref": f"e{f.id}", "kind": kind_of(f), "record": msgspec.json.encode(f).decode()}
@@ -103,6 +59,49 @@ def _tables(ledger: Ledger) -> dict[str, list[Row]]:
             {"deed": d.id, "at": wall_text(d.written_wall_ns), "text": d.text, "undone": d.undone}
             for d in ledger.deeds()
         ],
+    }
+
+
+def _weigh_in(row: WeighInRow) -> Row:
+    return {
+        "weigh_in": f"w{row.id}",
+        "car": row.car,
+        "bay": row.bay,
+        "begun": wall_text(row.begun_wall_ns),
+        "ended": wall_text(row.ended_wall_ns) if row.ended_wall_ns else None,
+        "counts": not row.withdrawn,
+        "conditions": msgspec.json.encode(row.conditions).decode(),
+    }
+
+
+def _state(car: str, state: State) -> Row:
+    figures = ("total", "front", "left", "cross", "x", "y")
+    found: Row = {
+        "car": car,
+        "weigh_in": f"w{state.weigh_in}",
+        "state": state.label,
+        "aboard": ", ".join(state.aboard),
+        "at": wall_text(state.t_wall_ns),
+    }
+    for name in figures:
+        found |= _figure(name, getattr(state, name))
+    return found
+
+
+def _change(car: str, step: Step) -> Row:
+    return {
+        "car": car,
+        "ref": step.ref,
+        "name": step.name,
+        "name_proposed": step.proposed,
+        "basis": step.basis,
+        "how": step.how,
+        "at": wall_text(step.t_wall_ns),
+        **_figure("mass", step.mass),
+        **_figure("x", step.x),
+        **_figure("y", step.y),
+        "xy_covariance_m2": step.covariance_xy_m2[1] if step.covariance_xy_m2 else None,
+        "too_light_to_locate": step.too_light,
     }
 
 

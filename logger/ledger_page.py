@@ -102,9 +102,9 @@ def _build(state: State) -> BuildResult:
     return BuildResult(
         label=f"w{state.weigh_in} {state.build}",
         total=state.total,
-        front=solution.front,
-        left=solution.left,
-        cross=solution.cross,
+        front=state.front,
+        left=state.left,
+        cross=state.cross,
         x=state.x,
         y=state.y,
         loads=tuple(solution.corners[c] for c in CORNERS),

@@ -68,6 +68,9 @@ def _states(w: WeighIn, result: WeighInResult, facts: Sequence[Fact]) -> Iterabl
             solution=solution,
             items=items,
             total=told.total,
+            front=told.front,
+            left=told.left,
+            cross=told.cross,
             x=told.x,
             y=told.y,
         )

@@ -33,8 +33,8 @@ class WeighIn:
 class State:
     """The car as weighed at one time: `label` is build and people.
 
-    `items` take off what was aboard and is not the car's; `total`, `x`, `y` are without it, but with the
-    people of `aboard`.
+    `items` take off what was aboard and is not the car's; the figures are without it, but with the people
+    of `aboard`.
     """
 
     weigh_in: int
@@ -45,6 +45,9 @@ class State:
     solution: Solution
     items: tuple[Item, ...]
     total: Quantity
+    front: Quantity
+    left: Quantity
+    cross: Quantity
     x: Quantity | None
     y: Quantity | None
 
@@ -146,6 +149,9 @@ def _without_people(state: State, people: Iterable[Person]) -> State | None:
         aboard=(),
         items=items,
         total=told.total,
+        front=told.front,
+        left=told.left,
+        cross=told.cross,
         x=told.x,
         y=told.y,
     )

@@ -254,6 +254,7 @@ def test_things_aboard_and_surplus_fuel_are_taken_off_the_state(old: Path, capsy
     assert before.total.value - after.total.value == pytest.approx(12 + 10 * 0.75)
     assert after.total.u > before.total.u
     assert after.x.value > before.x.value
+    assert after.front.value == pytest.approx(after.x.value / 2.43, rel=1e-9)
     shown = do(old, "show", capsys)
     assert "aboard, taken off: toolbox 12.00 ± 0.20 kg" in shown
     assert "fuel above the standard level 7.5 ± 0.8 kg" in shown
