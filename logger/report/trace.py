@@ -13,7 +13,6 @@ from logger.journal_folder import Run, read_run
 from logger.model import FLAG_WILD, Gap, PadCondition, Record, Rest, Rock, Sample, ZeroCheck
 from logger.replay import derive
 
-
 LEAST_READINGS = 20
 """Fewer say little about their own scatter: it would be uncertain by a sixth."""
 
