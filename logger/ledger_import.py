@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,8 @@ from logger.weigh_file import read_weighings
 from logger.weighin.facts import CarFact, Fact
 from logger.weighin.ledger import Ledger, LedgerError, WeighInRow
 
+_NUMBERED = re.compile(r"build \d+")
+"""A build that has only a number lends its change no name."""
 APART_NS = 60 * NS
 """Captures of a file carry no time; they are set a minute apart in the file's order."""
 
@@ -83,8 +85,10 @@ def _refuse_other_unit(ledger: Ledger, file: Path, name: str, weighings: Sequenc
 
 def _captures(weighings: Sequence[Weighing], day_ns: int) -> Iterator[Capture]:
     placements: list[str] = []
-    builds = list(dict.fromkeys(w.build for w in weighings))
-    ordered = [w for build in builds for w in weighings if w.build == build]
+    names = {w.build for w in weighings}
+    states = {w.build: _build_and_people(w.build, names) for w in weighings}
+    builds = list(dict.fromkeys(build for build, _ in states.values()))
+    ordered = [w for build in builds for w in weighings if states[w.build][0] == build]
     for number, w in enumerate(ordered, 1):
         if w.placement not in placements:
             placements.append(w.placement)
@@ -95,8 +99,8 @@ def _captures(weighings: Sequence[Weighing], day_ns: int) -> Iterator[Capture]:
             t_mono_ns=t_ns,
             t_wall_ns=t_ns,
             t_rest_from_mono_ns=t_ns,
-            build=w.build or "build 1",
-            aboard=(),
+            build=states[w.build][0] or "build 1",
+            aboard=states[w.build][1],
             facing=w.facing,
             placement=1 + placements.index(w.placement),
             run=number,
@@ -113,8 +117,19 @@ def _captures(weighings: Sequence[Weighing], day_ns: int) -> Iterator[Capture]:
         )
 
 
+def _build_and_people(name: str, names: Collection[str]) -> tuple[str, tuple[str, ...]]:
+    """A file's build as build and people: "as bought + driver" is "as bought" where that was weighed too."""
+    build, *people = name.split(" + ")
+    return (build, tuple(people)) if build in names else (name, ())
+
+
 def _changes(captures: Sequence[Capture]) -> Iterator[Change]:
-    steps = [(a, b) for a, b in pairwise(captures) if a.build != b.build]
+    """From each build to the next, between captures with the same people aboard where there are such."""
+    steps = []
+    for last, after in pairwise(captures):
+        if last.build != after.build:
+            same = [c for c in captures if c.build == last.build and c.aboard == after.aboard]
+            steps.append((same[-1] if same else last, after))
     for number, (before, after) in enumerate(steps, 1):
         yield Change(
             number=number,
@@ -123,6 +138,7 @@ def _changes(captures: Sequence[Capture]) -> Iterator[Change]:
             build_after=after.build,
             capture_before=before.number,
             capture_after=after.number,
+            name="" if _NUMBERED.fullmatch(after.build) else after.build,
         )
 
 

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
+from support import ROOT
 from weighin.afternoons import (
     BEGAN_NS,
     BODY,
@@ -315,12 +316,28 @@ def test_what_is_exported_comes_back_the_same(old: Path, tmp_path: Path, capsys)
     fresh.mkdir()
     (tmp_path / "wagtail.toml").write_text(CAR, encoding="utf-8")
     line = f"import {tmp_path}/csv/weighings-w1.csv --car {tmp_path}/wagtail.toml --when 2026-05-28"
-    assert "5 captures in 4 builds" in do(fresh, line, capsys)
+    assert "5 captures in 3 builds" in do(fresh, line, capsys)
     again = told(fresh)
     assert [s.total.value for s in again.states] == pytest.approx(
         [s.total.value for s in told(old).states], abs=1e-6
     )
+    assert [s.label for s in again.states] == [s.label for s in told(old).states]
+    assert [s.mass.value for s in again.steps] == pytest.approx(
+        [s.mass.value for s in told(old).steps], abs=1e-6
+    )
+    assert [p.name for p in again.people] == ["driver"]
     assert "taken in already, as w1" in do(fresh, line, capsys, code=1)
+
+
+def test_builds_that_old_notes_named_name_their_changes(tmp_path: Path, capsys) -> None:
+    examples = ROOT / "deploy/examples"
+    line = f"import {examples}/wagtail-builds.csv --car {examples}/wagtail.toml --when 2026-01-10"
+    assert "7 captures in 2 builds" in do(tmp_path, line, capsys)
+    (step,) = told(tmp_path).steps
+    assert (step.name, step.proposed) == ("spare wheel out", False)
+    assert step.mass.value == pytest.approx(SPARE[0], abs=2 * step.mass.u)
+    (driver,) = told(tmp_path).people
+    assert driver.mass.value == pytest.approx(DRIVER[0], abs=2 * driver.mass.u)
 
 
 def test_another_ledger_is_taken_in_once(old: Path, tmp_path: Path, capsys) -> None:
