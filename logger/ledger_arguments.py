@@ -117,5 +117,5 @@ def _declare_import(parser: ArgumentParser) -> None:
 
 
 def _place(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--x", help='ahead of the rear axle, "0.42 ± 0.05 m" (behind: "-0.42 m")')
-    parser.add_argument("--y", help='left of the centre line, "12 in" (right: "-12 in")')
+    parser.add_argument("--x", help='ahead of the rear axle, "0.42 ± 0.05 m" (behind: --x="-0.42 m")')
+    parser.add_argument("--y", help='left of the centre line, "12 in" (right: --y="-12 in")')

@@ -6,6 +6,7 @@ import argparse
 import re
 import sys
 
+from logger.cautions import CAUTIONS
 from logger.mechanics.pads import GainCheck, gain_check
 from logger.quantity import Quantity
 from logger.quantity_text import read_quantity
@@ -46,7 +47,8 @@ def mass_check(mass: str, readings: list[str], unit: str) -> list[str]:
     against = "their mean" if known is None else Quantity(known.value, known.u, "kg").text()
     lines = [f"Each pad against {against}; ± is two standard uncertainties."]
     lines += [f"  {check.text}" for check in checks.values()]
-    return lines + [f"  {line}" for line in _what_to_do(checks, known)]
+    lines += [f"  {line}" for line in _what_to_do(checks, known)]
+    return [*lines, *(f"  ! {CAUTIONS[n]}" for n in (3, 11))]
 
 
 def _reading(text: str, unit: str) -> tuple[str, list[float], float]:
