@@ -25,7 +25,8 @@ def half_range(solution: Solution) -> tuple[float, float] | None:
     seen = [v for _, values in value.groups.values() for v in values]
     half = 1 << (_bits(solution.shape, value.source, reading) - 1)
     if reading.form in ("", "unsigned"):
-        return (0, half - 1) if max(seen) < half else None
+        damaged = 0 if solution.shape.check else 1 + len(seen) // 250
+        return (0, half - 1) if sum(v >= half for v in seen) <= damaged else None
     if reading.form == "offset" and min(seen) >= 0:
         return (0, half - 1)
     return None
@@ -61,7 +62,12 @@ def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list
     for rival in _apart(solution):
         said = _against(solution, rival)
         (missing if said.startswith("undecided") else notes).append(said)
-    missing = missing[:2]
+    missing += [
+        f"undecided: {role.evidence}. It may be the sign. To decide, record again with readings on both sides of "
+        "zero: tare with a load on the pad, then take it off"
+        for role in solution.roles
+        if role.kind == "maybe sign"
+    ]
     half = half_range(solution)
     if half is not None:
         limits = safe_limits(solution) or (0.0, 0.0)

@@ -15,7 +15,7 @@ from drivers.learn.readings import Source
 from drivers.learn.recording import Known
 from drivers.learn.roles import FEW, Motion, Role, claims, motion
 from drivers.learn.shapes import Shape
-from drivers.learn.values import Value
+from drivers.learn.values import UNREADABLE, Value
 
 SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
 
@@ -30,6 +30,11 @@ def describe(
         roles.append(_address(shape, value))
     left = [source for source in shape.sources() if not _taken(source, value, roles)]
     signed = min(v for _, values in value.groups.values() for v in values) < 0
+    if not signed:
+        found = [(source, role) for source in left if (role := _sign(shape, source, value))]
+        roles += [role for _, role in found[:1]]
+        signed = bool(found)
+        left = [source for source in left if not found or source != found[0][0]]
     for source in _joined(shape, left):
         roles.append(_role(shape, source, value, moved, seek_sign=not signed))
     return _one_steady(roles)
@@ -101,33 +106,35 @@ def _joined(shape: Shape, left: list[Source]) -> list[Source]:
     return out
 
 
-def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role:
+def _kept(shape: Shape, source: Source) -> dict[bytes, int]:
+    """Values of a field and how often each came, less those so rare that they may be damage."""
     column = shape.column(source)
     counted = Counter(column)
     least = 0 if shape.check else 1 + len(column) // 250
-    kept = {cell: count for cell, count in counted.items() if count > least} or dict(counted.most_common(1))
-    if len(kept) == 1:
-        return _constant(source, next(iter(kept)), seek_sign=seek_sign)
-    if set(kept) <= set(SIGNS) and b"-" in kept and seek_sign:
+    return {cell: n for cell, n in counted.items() if n > least} or dict(counted.most_common(1))
+
+
+def _sign(shape: Shape, source: Source, value: Value) -> Role | None:
+    """A sign that stands away from its number: a sign character, or a code or bit that behaves like one."""
+    kept = _kept(shape, source)
+    if set(kept) <= set(SIGNS) and (b"-" in kept or set(kept) == {b"+"}):
         words = {cell: SIGNS[cell] for cell in (b"+", b"-", b" ") if cell in kept or cell != b" "}
-        return Role(kind="sign", source=source, map=words, evidence=f"minus in {kept[b'-']} frames")
+        return Role(kind="sign", source=source, map=words, evidence=f"minus in {kept.get(b'-', 0)} frames")
+    if len(kept) != 2:
+        return None
+    return _sign_code(shape, source, value, list(kept))
+
+
+def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role:
+    column, kept = shape.column(source), _kept(shape, source)
+    if len(kept) == 1:
+        return Role(kind="constant", source=source, map={next(iter(kept)): ""})
     if len(kept) <= FEW:
         said = claims(column, moved)
         if said is not None:
             return _steady(source, column, kept, said, moved)
-    if seek_sign and len(kept) == 2 and (sign := _sign_code(shape, source, value, list(kept))):
-        return sign
     flags = _flags(shape, source, value, moved, seek_sign=seek_sign)
-    if flags is not None:
-        return flags
-    return _other(source, kept)
-
-
-def _constant(source: Source, cell: bytes, *, seek_sign: bool) -> Role:
-    if seek_sign and cell == b"+":
-        words = {b"+": "plus", b"-": "minus"}
-        return Role(kind="sign", source=source, map=words, evidence="always +; - was not seen")
-    return Role(kind="constant", source=source, map={cell: ""})
+    return flags if flags is not None else _other(source, kept)
 
 
 def _steady(
@@ -149,39 +156,45 @@ def _steady(
 
 
 def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -> Role | None:
-    """A code that stands only with small numbers near zero, and makes the series smoother as a minus."""
+    """A code that stands only with small numbers near zero; surely a minus when it comes and goes there."""
     for minus in codes:
-        if shape.size is None and not codes[0].isalpha():
-            return None
         flagged = [cell == minus for cell in shape.column(source)]
-        if why := _is_minus(shape, value, flagged):
+        sure, why = _is_minus(shape, value, flagged)
+        if why:
             words = {code: "minus" if code == minus else "plus" for code in codes}
-            return Role(kind="sign", source=source, map=words, evidence=why)
+            place = f"{minus.decode('latin-1')!r} at {source[0] if isinstance(source, tuple) else source}"
+            if sure:
+                return Role(kind="sign", source=source, map=words, evidence=f"{place} {why}")
+            return Role(kind="maybe sign", source=source, map=dict.fromkeys(codes, ""), evidence=f"{place} {why}")
     return None
 
 
-def _is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> str:
-    """Evidence that flagged rows are negative; "" when they are not."""
-    read = value.reading.reader()
+def _is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool, str]:
+    """Whether flagged rows are surely negative, and the evidence; "" when they are not negative at all."""
+    numbers = _numbers(shape, value)
+    below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
+    near = 0.25 * value.answer.reach
+    if len(below) < 2 or max(below) > near or sum(number == 0 for number in below) > 0.1 * len(below):
+        return False, ""
+    runs = sum(flag and not before for flag, before in zip(flagged[1:], flagged, strict=False))
+    others = [n for n, flag in zip(numbers, flagged, strict=True) if n <= near and not flag]
+    signed = [-n if flag else n for n, flag in zip(numbers, flagged, strict=True)]
+    zone = [(a, b) for a, b in zip(numbers, signed, strict=True) if a <= near]
+    before, after = travel([a for a, _ in zone]), travel([b for _, b in zone])
+    sure = runs >= 4 and len(others) >= 4 and after <= 2.05 * before
+    return sure, f"stands in {len(below)} frames, all near zero and none at zero"
+
+
+def _numbers(shape: Shape, value: Value) -> list[float]:
+    read = value.reader()
     numbers: list[float] = []
     for row in shape.rows:
         try:
             digits, places = read(shape.get(row, value.source))
             numbers.append(digits / 10**places)
-        except ValueError:
+        except UNREADABLE:
             numbers.append(0.0)
-    below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
-    near = 0.25 * value.answer.reach
-    if len(below) < 3 or max(below) > near or sum(number == 0 for number in below) > 0.1 * len(below):
-        return ""
-    if len(below) > 0.9 * sum(number <= near for number in numbers):
-        return ""
-    signed = [-number if flag else number for number, flag in zip(numbers, flagged, strict=True)]
-    zone = [(a, b) for a, b in zip(numbers, signed, strict=True) if a <= near]
-    before, after = travel([a for a, _ in zone]), travel([b for _, b in zone])
-    if after > 2.05 * before:
-        return ""
-    return f"stands in {len(below)} frames, all near zero and none at zero: minus"
+    return numbers
 
 
 def _flags(
@@ -200,9 +213,9 @@ def _flags(
         elif (said := claims(column, moved)) is not None and said[0] != said[1]:
             words[bit] = f"{said[1]}/{said[0]}"
             why.append(f"bit {bit} claims steadiness")
-        elif seek_sign and (found := _is_minus(shape, value, [bool(b) for b in column])):
+        elif seek_sign and (found := _is_minus(shape, value, [bool(b) for b in column]))[0]:
             words[bit] = "minus/plus"
-            why.append(f"bit {bit} {found}")
+            why.append(f"bit {bit} {found[1]}")
     if not why:
         return None
     return Role(kind="steady", source=source, bits=words, evidence="; ".join(why))

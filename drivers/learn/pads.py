@@ -11,7 +11,7 @@ from drivers.learn.answer import Series, answer, step_of
 from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Row, Shape
-from drivers.learn.values import AGREEING, WITHIN, Search, Value, judge, series, settled, unit_word
+from drivers.learn.values import AGREEING, WITHIN, Search, Value, judge, series, settled, sign_seen, unit_word
 from drivers.wire import COUNTS
 
 NEAR_ZERO = 0.05
@@ -79,12 +79,14 @@ def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
 
 
 def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
-    read = value.reading.reader()
+    read = value.reader()
     pads: dict[Source, Series] = dict(zip(value.sources.values(), value.groups.values(), strict=True))
     silent: list[Source] = []
     for source in _places_alike(shape, value):
         groups, unread, places = series(shape, shape.rows, source, read, None)
         if unread > 0.02 * len(shape.rows) or places != value.places or not groups:
+            continue
+        if value.reading.form == "unsigned" and sign_seen(shape, source, value.reading, groups, value.answer):
             continue
         kind = _kind(groups[""][1], value)
         if kind == "pad":
@@ -233,6 +235,9 @@ def _value_of(
         groups[str(number)] = got[""]
         most = max(most, places)
     found = answer(groups, knowns)
+    if found is not None and reading.form == "unsigned":
+        signs = (sign_seen(shape, source, reading, {"": groups[str(n)]}, found) for n, source in enumerate(sources))
+        found = None if any(signs) else found
     if found is None or found.share < AGREEING or found.within < WITHIN:
         return None
     verdict = judge(found, knowns, reading, most, unit_word(shape, sources[0]))

@@ -168,7 +168,7 @@ def motion(shape: Shape, value: Value, knowns: Sequence[Known]) -> Motion:
 
 def _by_pad(shape: Shape, value: Value) -> list[tuple[list[int], list[float]]]:
     """Row numbers and values, for each pad."""
-    read = value.reading.reader()
+    read = value.reader()
     pads: dict[tuple[str, bytes], tuple[list[int], list[float]]] = {}
     for number, row in enumerate(shape.rows):
         address = b"" if value.address is None else shape.get(row, value.address)

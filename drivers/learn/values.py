@@ -15,6 +15,7 @@ from drivers.learn.recording import Known
 from drivers.learn.shapes import Row, Shape
 from drivers.learn.verdict import UNIT_WORDS, Verdict, counts, shown, whole
 from drivers.numbers import Reader
+from drivers.wire import COUNTS
 
 UNREADABLE = (ValueError, OverflowError, struct.error)
 READABLE = 0.97
@@ -46,6 +47,10 @@ class Value:
     groups: dict[str, Series]
     unread: int
     places: int
+
+    def reader(self) -> Reader:
+        """Reads the field in the units of `answer` and `groups`: without the decimal places found."""
+        return replace(self.reading, decimals=None).reader()
 
     @property
     def source(self) -> Source:
@@ -130,6 +135,14 @@ class Search:
             out.setdefault(name, Counter())[self.shape.get(row, source)] += 1
         return out
 
+    def _counts(self, source: Source, reading: Reading) -> bool:
+        """Raw counts are believed where one plain field holds all that answers."""
+        plain = reading.form in ("", "unsigned", "twos", "offset") and not reading.mask
+        return plain and self._answering() - set(self._checked()) <= set(_parts(source))
+
+    def _checked(self) -> set[int]:
+        return self.shape.checked()
+
     def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
         reader = reading.reader()
         key = (source, reading.coding, reading.order, reading.mask)
@@ -146,7 +159,7 @@ class Search:
         if reading.form not in ("", "unsigned") and not _needs_sign(groups, reading, self.shape, source):
             return None
         found = answer(groups, self.knowns)
-        if found is not None and not self._ends_in_a_digit(source, reading):
+        if found is not None and not self._ends_in_a_digit(source, reading, found):
             return None
         if found is None or found.share < AGREEING or found.within < WITHIN:
             if found is None and len(groups) == 1:
@@ -154,10 +167,12 @@ class Search:
             return None
         return found
 
-    def _ends_in_a_digit(self, source: Source, reading: Reading) -> bool:
+    def _ends_in_a_digit(self, source: Source, reading: Reading, found: Answer) -> bool:
         """Tell whether the last decimal digits behave as such, and are not another field's."""
         if not isinstance(source, tuple) or reading.coding != "bcd":
             return True
+        if found.reach / 100 < FINE:
+            return True  # without its last byte it would be no value
         last = source[0] if reading.order == "little" else source[0] + source[1] - 1
         column = [self.shape.get(row, (last, 1)) for row in self._probe]
         seen = len(set(column))
@@ -184,10 +199,14 @@ class Search:
             return None
         if reading.coding != "float" and not places and not even_step(groups):
             return None
+        if reading.form == "unsigned" and sign_seen(self.shape, source, reading, groups, found):
+            return None
         if reading.form == "ones" and not dense_below_zero(self.shape, source, groups):
             return None
         word = unit_word(self.shape, source)
         verdict = judge(found, self.knowns, reading, places, word)
+        if not isinstance(verdict, str) and verdict.unit == COUNTS and not self._counts(source, reading):
+            verdict = "a field answers but its unit is not clear"
         if isinstance(verdict, str):
             self.reasons.append(verdict)
             return None
@@ -201,6 +220,17 @@ class Search:
             unread=unread,
             places=places,
         )
+
+
+def sign_seen(shape: Shape, source: Source, reading: Reading, groups: dict[str, Series], found: Answer) -> bool:
+    """Tell whether the highest bit was set in frames though no known load comes near it: it is a sign."""
+    if reading.coding not in ("binary", "hex"):
+        return False
+    half = _half(shape, source, reading)
+    if any(level >= half for levels in found.levels.values() for level in levels):
+        return False
+    set_in = sum(value >= half for _, values in groups.values() for value in values)
+    return set_in > (0 if shape.check else 1 + len(shape.rows) // 250)
 
 
 def dense_below_zero(shape: Shape, source: Source, groups: dict[str, Series]) -> bool:
