@@ -1,0 +1,35 @@
+"""What is said beyond the readings: the next step that pays and why, and a name by its place."""
+
+from __future__ import annotations
+
+from msgspec.structs import replace
+from weighin.afternoons import GEOMETRY, afternoon
+
+from logger.car_file import Car
+from logger.mechanics.weighing import Allowances, Known
+from logger.weighin.advice import naming_text, next_text
+from logger.weighin.results import WeighInResult, weigh_in_result
+
+CAR = Car(name="Wagtail", geometry=GEOMETRY, known=Known(), allowances=Allowances())
+CAPTURES, CHANGES = afternoon()
+
+
+def result(count: int) -> WeighInResult:
+    found = weigh_in_result(CAPTURES[:count], CHANGES, CAR)
+    assert found is not None
+    return found
+
+
+def test_the_next_step_comes_with_its_reason() -> None:
+    text = next_text(result(4))
+    assert text.startswith("Best next: ")
+    assert "Why: cross ±" in text
+    assert "→" in text
+
+
+def test_a_change_nobody_named_is_proposed_a_name_by_its_place() -> None:
+    unnamed = CHANGES[:1]
+    said = "Not named yet. By its place: part, behind the rear axle, centre."
+    assert naming_text(result(4), unnamed, GEOMETRY) == said
+    assert naming_text(result(4), [replace(unnamed[0], name="spare wheel")], GEOMETRY) == ""
+    assert naming_text(result(2), [], GEOMETRY) == ""
