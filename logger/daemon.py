@@ -27,9 +27,10 @@ from logger.bus import Bus, BusState
 from logger.cautions import GENERAL
 from logger.clock import NS, now_ns
 from logger.config import Loaded
+from logger.health import HealthFile, LastWords
 from logger.journal import Journal
 from logger.journal_folder import recover
-from logger.logs import configure
+from logger.logs import Quiet, configure
 from logger.model import (
     CORNERS,
     Capture,
@@ -44,6 +45,7 @@ from logger.model import (
     Say,
     Trouble,
     Urgency,
+    Waiting,
 )
 from logger.notify import notify
 from logger.page import Page, Results, Standing
@@ -54,6 +56,7 @@ from logger.store import Store
 from logger.store.retention import retain
 from logger.version import VERSION
 from logger.voice import Voice
+from logger.weighin.advice import naming_text, next_text
 from logger.weighin.flow import Flow
 from logger.weighin.ledger import Ledger
 from logger.weighin.phrases import Phrases
@@ -69,7 +72,9 @@ TICK_NS = NS // 2
 QUEUE_MOST = 20_000
 """Entries held for a loop that is late: a minute of four pads at 80 Hz; more is refused and counted."""
 WATCHDOG_NS = 5 * NS
-"""How often systemd is told that all is alive."""
+"""How often systemd is told that all is alive: a sixth of the unit's patience."""
+HANG_NS = 15 * NS
+"""A thread that has not come round for so long hangs: a port's own waits come to ten seconds at most."""
 
 RETAIN_S = 3600.0
 """How often it is looked whether old recordings may go."""
@@ -89,13 +94,16 @@ class Daemon:
     def __init__(self, loaded: Loaded) -> None:
         self.loaded = loaded
         self._config = config = loaded.config
-        self._log = configure(config.bay.name)
+        self._quiet = Quiet()
+        self._log = configure(config.bay.name, self._quiet)
+        self._words = LastWords()
         self._lock = threading.Lock()
         self._queue: deque[tuple[int, Incoming | Gap]] = deque()
         self._t_tick_ns = self._t_watchdog_ns = 0
         self._segment = self._late = 0
         self._published = True
         self._results_due = False
+        self._advised = ("", "")
         self._facing: Facing = config.weighin.first_facing
         self._stopping = asyncio.Event()
         self._loop = asyncio.get_running_loop()
@@ -122,6 +130,13 @@ class Daemon:
             unit=config.bay.unit,
             health=self.health,
         )
+        about = {
+            "version": VERSION,
+            "bay": config.bay.name,
+            "config_id": loaded.id,
+            "boot": self._journal.boot_id,
+        }
+        self._health_file = HealthFile(loaded.folder, about, self.health)
 
     def _open_folder(self) -> None:
         """Mend and open what stands on the disk."""
@@ -171,6 +186,7 @@ class Daemon:
                 reader.start()
             endpoint = await stack.enter_async_context(broker(self._config.broker, self._tell("broker")))
             self._log.info("broker", detail=endpoint.detail)
+            self._words.broker = endpoint.detail
             tasks = self._serve(endpoint)
             self._voice.start()
             self._put_standing()
@@ -211,6 +227,7 @@ class Daemon:
         if tasks:
             await asyncio.wait(tasks, timeout=5)
         self._ledger.close()
+        self._health_file.end()
         self._log.info("stopped", **self._counts())
 
     # -- the way of one reading ---------------------------------------------------------------------------
@@ -263,9 +280,10 @@ class Daemon:
         if self._results_due:
             self._results_due = False
             self._put_results()
-        if t_mono_ns - self._t_watchdog_ns >= WATCHDOG_NS and self._alive():
+        if t_mono_ns - self._t_watchdog_ns >= WATCHDOG_NS:
             self._t_watchdog_ns = t_mono_ns
-            notify("WATCHDOG=1")
+            self._feed_watchdog(t_mono_ns)
+        self._health_file.look(t_mono_ns)
 
     def _turn(self, segment: int) -> None:
         """A journal segment begins: keep what the bay knows, so that a recovery need not go further back."""
@@ -307,6 +325,7 @@ class Daemon:
             self._put_standing()
 
     def _show(self, record: Record) -> None:
+        self._words.put(record)
         if self._published:
             self._bus.put(record)
         self._page.put(record)
@@ -353,6 +372,20 @@ class Daemon:
             return
         if result is not None:
             self._page.put(page_results(result, self._config.bay.unit))
+            self._advise(result)
+
+    def _advise(self, result: WeighInResult) -> None:
+        """Show the best next step with its reason, and propose a name for a change that has none; each once."""
+        assert self._flow is not None  # results come from it
+        texts = (next_text(result), naming_text(result, self._flow.changes, self.loaded.car.geometry))
+        if texts == self._advised or not self._flow.active:
+            return
+        t_mono_ns = now_ns()[0]
+        if texts[0]:
+            self._show(Waiting(t_mono_ns=t_mono_ns, stage="next", text=texts[0], cautions=(2, 5, 7)))
+        if texts[1] and texts[1] != self._advised[1]:
+            self._show(Say(t_mono_ns=t_mono_ns, text=texts[1], urgency=Urgency.PROMPT))
+        self._advised = texts
 
     # -- how we are ---------------------------------------------------------------------------------------
 
@@ -360,9 +393,17 @@ class Daemon:
         """Counts and states of every part, as plain values for the bus."""
         return {
             "ports": {
-                reader.settings.name: {"state": reader.state, **asdict(reader.counts)}
+                reader.settings.name: {
+                    "state": reader.state,
+                    **asdict(reader.counts),
+                    **self._words.ports.get(reader.settings.name, {}),
+                }
                 for reader in self._readers
             },
+            "pads": self._words.pads,
+            "troubles": self._words.troubles,
+            "clock": self._words.clock,
+            "broker": {"detail": self._words.broker, **self._words.bus},
             **self._counts(),
             "journal_waiting_bytes": self._journal.waiting_bytes,
             "store_dropped": self._store.dropped,
@@ -387,10 +428,24 @@ class Daemon:
             }
         }
 
-    def _alive(self) -> bool:
-        return self._journal.alive and all(reader.alive() for reader in self._readers)
+    def _feed_watchdog(self, t_mono_ns: int) -> None:
+        """Tell systemd that all is alive, if it is, and tell the log lines that were held back."""
+        hanging = self._hanging(t_mono_ns)
+        if not hanging:
+            notify("WATCHDOG=1")
+        for part in hanging:
+            self._log.error("hangs", part=part, detail="the watchdog is not fed any more")
+        for level, line in self._quiet.held():
+            getattr(self._log, level)(**line)
+
+    def _hanging(self, t_mono_ns: int) -> list[str]:
+        """Threads that died or have not come round for long."""
+        threads = {f"port {r.settings.name}": (r.alive(), r.beat_mono_ns) for r in self._readers}
+        threads["journal"] = self._journal.alive, self._journal.beat_mono_ns
+        return [name for name, (alive, beat) in threads.items() if not alive or t_mono_ns - beat > HANG_NS]
 
     def _bus_state(self, state: BusState) -> None:
+        self._words.put_bus(state.connected, state.detail)
         self._log.info("bus", connected=state.connected, detail=state.detail)
 
     def _tell(self, part: str) -> Callable[[str], None]:

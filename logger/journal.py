@@ -106,6 +106,8 @@ class Journal:
         self._file: _File | None = None
         self._seq = 0
         self._blocked = self._prepared = False
+        self.beat_mono_ns = time.monotonic_ns()
+        """When the writer's thread last came round; long ago means that the disk holds it."""
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
         self._thread.start()
@@ -181,6 +183,7 @@ class Journal:
         stopping = False
         while not stopping:
             stopping = self._stop.wait(self._settings.fsync_ms / 1000)
+            self.beat_mono_ns = time.monotonic_ns()
             try:
                 self._commit()
                 if stopping:
@@ -198,6 +201,7 @@ class Journal:
         while (batch := self._hand or self._take()) is not None:
             self._hand = batch
             self._write(batch)
+            self.beat_mono_ns = time.monotonic_ns()
             self._hand = None
             self._seq += batch.rows
             with self._lock:
