@@ -22,6 +22,8 @@ PASSING = 0.8
 """Share of messages that must pass; more damage than that is no stream to learn from."""
 DAMAGED = 0.35
 """Share of distinct messages that may be damaged: good ones repeat themselves and count once."""
+NUMERIC = frozenset(b"0123456789 +-.,")
+"""A byte that is always one of these belongs to a number: equal numbers cancel in sums."""
 WRITTEN = ("binary", "hex", "decimal")
 
 
@@ -134,7 +136,8 @@ def _written(probe: list[bytes], at: int, size: int, coding: str) -> Iterator[_P
     for order in ("big", "little") if size > 1 and coding != "decimal" else ("big",):
         where = slice(at, at + size if at >= 0 or at + size < 0 else None)
         values = tuple(_number(message[where], coding, order) for message in probe)
-        if len(set(values)) >= DISTINCT and values.count(None) <= DAMAGED * len(values):
+        digits = coding == "binary" and all(set(message[where]) <= NUMERIC for message in probe)
+        if not digits and len(set(values)) >= DISTINCT and values.count(None) <= DAMAGED * len(values):
             yield _Place(at=at, size=size, coding=coding, order=order, values=values)
 
 

@@ -46,7 +46,7 @@ def learn(recording: Recording, knowns: Sequence[Known], *, name: str, say: Say 
         outcome = _settle(solution, recording, knowns, held, name, say)
         if outcome.proven or outcome.missing:
             return outcome
-        reasons += outcome.notes
+        reasons = [*outcome.notes, *reasons]
     return Outcome(proven=False, missing=_why_nothing(reasons))
 
 

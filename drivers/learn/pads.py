@@ -180,7 +180,7 @@ def combined(search: Search) -> list[Value]:
     for source, reading, levels in search.partial:
         size = source[1] if isinstance(source, tuple) else 0
         by_reading.setdefault((reading, size), []).append((source, levels))
-    for (reading, size), fields in sorted(by_reading.items(), key=lambda item: -item[0][1]):
+    for (reading, size), fields in sorted(by_reading.items(), key=_plainest):
         if reading.form in UNSEEN_SIGN:  # fields that were never below zero were only read without sign
             plain = by_reading.get((replace(reading, form="unsigned"), size), [])
             taken = {source for source, _ in fields}
@@ -189,6 +189,12 @@ def combined(search: Search) -> list[Value]:
         if value is not None:
             return [value]
     return []
+
+
+def _plainest(item: tuple[tuple[Reading, int], list[Field]]) -> tuple[bool, int, int]:
+    """Whole fields before masked ones, long ones before what may be cut out of them."""
+    (reading, size), _ = item
+    return bool(reading.mask), -size, -reading.mask.bit_count()
 
 
 Field = tuple[Source, list[float]]

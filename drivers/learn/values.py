@@ -99,7 +99,7 @@ class Search:
         self._skip = skip
         names = {shape.get(row, address) for row in shape.rows} if address is not None else {b""}
         self._probe = probe(shape.rows, knowns, len(names))
-        self._highest: dict[tuple[Source, str, str, int], float] = {}
+        self._set: dict[tuple[Source, str, str, int], bool] = {}
         self.partial: list[tuple[Source, Reading, list[float]]] = []
         self.reasons: list[str] = []
 
@@ -145,8 +145,7 @@ class Search:
 
     def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
         reader = reading.reader()
-        key = (source, reading.coding, reading.order, reading.mask)
-        if reading.form in readings.SIGNED and self._highest.get(key, 0.0) < _half(self.shape, source, reading):
+        if reading.form in readings.SIGNED and not self._sign_set(source, reading):
             return None
         few = rows[:: max(len(rows) // 12, 1)]
         if series(self.shape, few, source, reader, None)[1] > 0.2 * len(few):
@@ -154,9 +153,7 @@ class Search:
         groups, unread, _ = series(self.shape, rows, source, reader, self.address)
         if unread > (1 - READABLE) * len(rows) + 1 or not groups:
             return None
-        if reading.form == "unsigned":
-            self._highest[key] = max(max(values) for _, values in groups.values())
-        if reading.form not in ("", "unsigned") and not _needs_sign(groups, reading, self.shape, source):
+        if reading.form == "offset" and not _around_middle(groups, reading, self.shape, source):
             return None
         found = answer(groups, self.knowns)
         if found is not None and not self._ends_in_a_digit(source, reading, found):
@@ -166,6 +163,16 @@ class Search:
                 self._note_partial(source, reading, next(iter(groups.values())))
             return None
         return found
+
+    def _sign_set(self, source: Source, reading: Reading) -> bool:
+        """Tell whether the highest bit of an integer was ever seen set: only then has it a sign form."""
+        key = (source, reading.coding, reading.order, reading.mask)
+        if key not in self._set:
+            plain = replace(reading, form="unsigned").reader()
+            groups, _, _ = series(self.shape, self.shape.rows, source, plain, None)
+            half = _half(self.shape, source, reading)
+            self._set[key] = any(value >= half for _, values in groups.values() for value in values)
+        return self._set[key]
 
     def _ends_in_a_digit(self, source: Source, reading: Reading, found: Answer) -> bool:
         """Tell whether the last decimal digits behave as such, and are not another field's."""
@@ -385,16 +392,10 @@ def _hex_spans(columns: dict[int, set[int]], varying: set[int]) -> Iterator[tupl
                         yield (at, size), reading
 
 
-def _needs_sign(groups: dict[str, Series], reading: Reading, shape: Shape, source: Source) -> bool:
-    """A sign form is a hypothesis only where the sign was seen set."""
-    if reading.coding == "bcd":
-        return True
+def _around_middle(groups: dict[str, Series], reading: Reading, shape: Shape, source: Source) -> bool:
+    """Offset binary counts up from the middle: hardly a reading lies in the lowest quarter."""
     values = [value for _, numbers in groups.values() for value in numbers]
-    if reading.form == "offset":
-        size = source[1] if isinstance(source, tuple) else len(shape.rows[0].cells[source])
-        bits = reading.mask.bit_length() or (4 if reading.coding == "hex" else 8) * size
-        return sum(value >= -(2 ** (bits - 2)) for value in values) > 0.9 * len(values)
-    return min(values, default=0) < 0
+    return sum(value >= -_half(shape, source, reading) / 2 for value in values) > 0.9 * len(values)
 
 
 def unit_word(shape: Shape, source: Source) -> str:
