@@ -21,8 +21,8 @@ from logger.model import ClockStep, PadCondition, PortEvent, Record, Trouble
 
 FILE = "health.json"
 SCHEMA = 1
-WRITE_NS = 5 * NS
-"""How often the file is written: a person who asks does not notice five seconds."""
+WRITE_NS = 2 * NS
+"""How often the file is written: a person who asks does not notice two seconds."""
 FRESH_NS = 20 * NS
 """An older file was left by a daemon that ended or hangs."""
 

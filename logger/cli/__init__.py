@@ -23,6 +23,7 @@ VERBS: dict[str, str] = {
     "plan": "forecast the car after changes: what is left to find, ballast, turns, shims",
     "report": "write the report of a weigh-in",
     "export": "export a bay's data, or make its dataset again from the journal",
+    "doctor": "say what ails a bay, since when and what to do; repair what can be",
 }
 """Verb → one line of help; the verb's module has `arguments(parser)` and `run(args)`."""
 
