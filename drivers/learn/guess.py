@@ -210,7 +210,7 @@ def periods(data: bytes) -> list[int]:
     good = [period for period, share in score.items() if share > 0.9 * best]
     smallest = [p for p in good if not any(p % q == 0 and score[p] < 1.03 * score[q] for q in good if q < p)]
     parts = {p // n for p in smallest for n in (2, 3, 4, 5, 6, 8) if p % n == 0 and p // n > 3}
-    return sorted({*smallest[:4], *(p for p in parts if score.get(p, 0) > 0.5 * best)})
+    return sorted({*smallest[:4], *(p for p in parts if score.get(p, 0) > 0.25 * best)})
 
 
 def _periodic(recording: Recording) -> Iterator[Cut]:
