@@ -35,8 +35,8 @@ Line = MutableMapping[str, Any]
 class Quiet:
     """A structlog processor that lets the same line through once in AGAIN_S.
 
-    What was held back comes with `more`, the count of lines that it stands for: when the line comes again,
-    or by `held`, so that the last word on a fault is never lost.
+    What was held back comes with `more`, the count of further lines that it stands for: when the line comes
+    again, or by `held`, so that the last word on a fault is never lost.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
@@ -69,7 +69,7 @@ class Quiet:
         for key in due:
             line, count = self._held.pop(key)
             self._told[key] = now_s
-            out.append((key[0], {**line, "more": count}))
+            out.append((key[0], {**line, "more": count - 1}))
         return out
 
 
