@@ -74,7 +74,7 @@ class Ended:
             return found + len(self._end), broken
         if len(buffer) - at >= self.longest:
             self._broken = Reason.OVERLONG
-            # an end that stands across the cut stays whole, or lines as long as `longest` never get in step again
+            # an end across the cut stays whole, or lines as long as `longest` never get in step again
             return at + next_start(buffer[at : at + self.longest], self._end), Reason.OVERLONG
         return MORE
 

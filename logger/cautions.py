@@ -9,7 +9,8 @@ CAUTIONS: dict[int, str] = {
     "suspension blocks out before driving.",
     5: "Seats, trim and wheels can hold airbags and belt tensioners: the maker's procedure and "
     "waiting time first.",
-    6: "High-voltage cars: only qualified persons open or remove orange-cabled parts, isolated and proven dead.",
+    6: "High-voltage cars: only qualified persons open or remove orange-cabled parts, isolated and "
+    "proven dead.",
     7: "People aboard sit still, doors closed, motor off; nobody leans on the car or rolls it.",
     8: "Fuel: known level, no flame, watch for tipping and vents when an axle is raised.",
     9: "Weight taken out moves the balance of a lifted car.",

@@ -375,7 +375,7 @@ class Daemon:
             self._advise(result)
 
     def _advise(self, result: WeighInResult) -> None:
-        """Show the best next step with its reason, and propose a name for a change that has none; each once."""
+        """Show the best next step and its reason, and propose a name for a change without one; each once."""
         assert self._flow is not None  # results come from it
         texts = (next_text(result), naming_text(result, self._flow.changes, self.loaded.car.geometry))
         if texts == self._advised or not self._flow.active:

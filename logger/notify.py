@@ -1,4 +1,4 @@
-"""Telling systemd how the daemon is, by datagrams to NOTIFY_SOCKET (sd_notify(3)); nothing where there is none."""
+"""Telling systemd how the daemon is, by datagrams to NOTIFY_SOCKET (sd_notify(3)); nothing without one."""
 
 from __future__ import annotations
 
