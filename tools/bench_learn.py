@@ -13,11 +13,13 @@ import time
 from collections import Counter
 from dataclasses import dataclass, field
 
+from make_streams import make
+from stream_kit import Reading, Stream
+
 from drivers.api import FLAG_MOVING, FLAG_STEADY, Frame
 from drivers.layout import load_layout
 from drivers.learn.learn import Outcome, learn
 from drivers.learn.recording import Recording, parse_known
-from make_streams import Reading, Stream, make
 
 
 @dataclass(kw_only=True)
@@ -47,7 +49,9 @@ def score(stream: Stream) -> Score:
     names: dict[str | None, str] = {}
     read, wrong, steady = compare(outcome.layout, data, stream.truth, names)
     later, later_wrong, _ = compare(outcome.layout, stream.later, stream.later_truth, names)
-    found = Score(verdict="right", seconds=seconds, steady=steady if stream.says_steady else None, outcome=outcome)
+    found = Score(
+        verdict="right", seconds=seconds, steady=steady if stream.says_steady else None, outcome=outcome
+    )
     found.later_read = later
     integrity = str(outcome.found["check"])
     if wrong or later_wrong:
@@ -102,15 +106,23 @@ def main(first: int, last: int) -> int:
         stream = make(seed)
         got = score(stream)
         scores.append((stream, got))
-        print(f"{seed:5d} {got.verdict:9s} {got.seconds:5.2f} s  {stream.shape:18s} {got.why or ''}", flush=True)
+        print(
+            f"{seed:5d} {got.verdict:9s} {got.seconds:5.2f} s  {stream.shape:18s} {got.why or ''}", flush=True
+        )
     counted = Counter(got.verdict for _, got in scores)
     total = len(scores)
     claims = [got.steady for _, got in scores if got.steady is not None]
     later = [got.later_read for stream, got in scores if got.verdict == "right" and not stream.undecidable]
-    print(f"\n{total} streams: fully right {counted['right'] / total:.1%}, in part {counted['part']}, undecided "
-          f"{counted['undecided']}, silently wrong {counted['wrong']}")
-    print(f"steady claims right {sum(claims)}/{len(claims)}; of later use {sum(later) / max(len(later), 1):.1%} read")
-    print(f"CPU time a stream: mean {sum(g.seconds for _, g in scores) / total:.2f} s, most {max(g.seconds for _, g in scores):.2f} s")
+    print(
+        f"\n{total} streams: fully right {counted['right'] / total:.1%}, in part {counted['part']}, undecided "
+        f"{counted['undecided']}, silently wrong {counted['wrong']}"
+    )
+    print(
+        f"steady claims right {sum(claims)}/{len(claims)}; of later use {sum(later) / max(len(later), 1):.1%} read"
+    )
+    print(
+        f"CPU time a stream: mean {sum(g.seconds for _, g in scores) / total:.2f} s, most {max(g.seconds for _, g in scores):.2f} s"
+    )
     return 1 if counted["wrong"] else 0
 
 

@@ -6,6 +6,7 @@ what it showed at the smallest known load.
 
 from __future__ import annotations
 
+import itertools
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -57,7 +58,9 @@ def answer(groups: Mapping[str, Series], knowns: Sequence[Known]) -> Answer | No
         return None
     order = sorted(range(len(knowns)), key=lambda k: knowns[k].mass_kg)
     low = order[0]
-    rises = [(knowns[k].mass_kg - knowns[low].mass_kg, sum(m[k] - m[low] for m in levels.values())) for k in order]
+    rises = [
+        (knowns[k].mass_kg - knowns[low].mass_kg, sum(m[k] - m[low] for m in levels.values())) for k in order
+    ]
     weight = sum(dy * dy for dy, _ in rises)
     slope = sum(dy * rise for dy, rise in rises) / weight if weight else 0.0
     reach = abs(slope) * rises[-1][0]
@@ -120,9 +123,9 @@ def _within(groups: Mapping[str, Series], levels: dict[str, list[float]], reach:
 def step_of(values: Sequence[float]) -> float:
     """The smallest distance between distinct values: the resolution, as far as it was seen."""
     distinct = sorted(set(values))
-    return min((b - a for a, b in zip(distinct, distinct[1:], strict=False)), default=0.0)
+    return min((b - a for a, b in itertools.pairwise(distinct)), default=0.0)
 
 
 def travel(values: Sequence[float]) -> float:
     """How far a series travels in all: the smoother of two hypotheses travels less."""
-    return sum(abs(b - a) for a, b in zip(values, values[1:], strict=False))
+    return sum(abs(b - a) for a, b in itertools.pairwise(values))

@@ -146,7 +146,7 @@ def _fixed(data: bytes, start: bytes, size: int) -> Spans:
     """Messages of one size that follow one another, or stand before another start."""
     spans: Spans = []
     at = data.find(start)
-    while 0 <= at and at + size <= len(data):
+    while at >= 0 and at + size <= len(data):
         follows = at + size == len(data) or data.startswith(start, at + size)
         if follows or (spans and spans[-1][1] == at):
             spans.append((at, at + size))

@@ -18,11 +18,13 @@ from drivers.wire import COUNTS
 def half_range(solution: Solution) -> tuple[float, float] | None:
     """Lowest and highest number (as read) that means the same however the sign is sent; None when it is known."""
     value, reading = solution.value, solution.value.reading
-    if reading.coding not in ("binary", "hex") or any(role.kind == "sign" for role in solution.roles):
+    if reading.coding not in ("binary", "hex", "bcd") or any(role.kind == "sign" for role in solution.roles):
         return None
     if any("minus" in word for role in solution.roles for word in role.bits.values()):
         return None
     seen = [v for _, values in value.groups.values() for v in values]
+    if reading.coding == "bcd":
+        return _without_first_digit(value, seen)
     half = 1 << (_bits(solution.shape, value.source, reading) - 1)
     if reading.form in ("", "unsigned"):
         damaged = 0 if solution.shape.check else 1 + len(seen) // 250
@@ -30,6 +32,13 @@ def half_range(solution: Solution) -> tuple[float, float] | None:
     if reading.form == "offset" and min(seen) >= 0:
         return (0, half - 1)
     return None
+
+
+def _without_first_digit(value: Value, seen: list[float]) -> tuple[float, float] | None:
+    """A first digit that was always 0 may be a sign that was never set."""
+    assert isinstance(value.source, tuple)
+    most = 10 ** (2 * value.source[1] - 1) - 1
+    return (0, most) if value.reading.form in ("", "unsigned") and max(seen) <= most else None
 
 
 def _bits(shape: Shape, source: Source, reading: Reading) -> int:
@@ -79,7 +88,9 @@ def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list
         )
     off = abs(solution.value.verdict.off)
     if off > 0.003 and solution.value.verdict.unit != COUNTS:
-        notes.append(f"it shows {solution.value.verdict.off:+.1%} of the known load beside it; a matter of calibration")
+        notes.append(
+            f"it shows {solution.value.verdict.off:+.1%} of the known load beside it; a matter of calibration"
+        )
     del knowns
     return missing, list(dict.fromkeys(notes))
 
@@ -111,7 +122,11 @@ def _against(solution: Solution, rival: Value) -> str:
         return f"{place} shows the same mass in {rival.verdict.unit}"
     if _is_sum(solution, rival):
         return f"{place} is the sum of the pads"
-    how = "the same number in every frame" if alike > 0.98 else "the same load, though not always the same number"
+    how = (
+        "the same number in every frame"
+        if alike > 0.98
+        else "the same load, though not always the same number"
+    )
     return (
         f"undecided: {place} shows {how}; one may be gross, net, a peak or a total. To decide, record again and "
         "tare with a load on the pad, take it off, and load another pad if there is one"

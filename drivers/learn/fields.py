@@ -20,9 +20,7 @@ from drivers.learn.values import UNREADABLE, Value
 SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
 
 
-def describe(
-    shape: Shape, value: Value, counting: Sequence[Role], knowns: Sequence[Known]
-) -> list[Role]:
+def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Sequence[Known]) -> list[Role]:
     """Give every remaining place a role."""
     moved = motion(shape, value, knowns)
     roles = list(counting)
@@ -59,7 +57,10 @@ def _address(shape: Shape, value: Value) -> Role:
         source = _widened(shape, source, value)
     names = Counter(shape.column(source))
     binary = any(not 32 < byte < 127 for name in names for byte in name)
-    known = {name: (str(int.from_bytes(name, "big")) if binary else name.decode().strip()) for name in sorted(names)}
+    known = {
+        name: (str(int.from_bytes(name, "big")) if binary else name.decode().strip())
+        for name in sorted(names)
+    }
     counts = ", ".join(f"{known[name]} {names[name]}" for name in known)
     return Role(
         kind="address",
@@ -72,6 +73,7 @@ def _address(shape: Shape, value: Value) -> Role:
 
 def _widened(shape: Shape, source: tuple[int, int], value: Value) -> tuple[int, int]:
     """Letters and digits beside an address that never change belong to its name."""
+
     def good(n: int) -> bool:
         column = {row.message[n : n + 1] for row in shape.rows}
         spans = any(overlap((n, 1), span) for span in value.sources.values())
@@ -165,7 +167,9 @@ def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -
             place = f"{minus.decode('latin-1')!r} at {source[0] if isinstance(source, tuple) else source}"
             if sure:
                 return Role(kind="sign", source=source, map=words, evidence=f"{place} {why}")
-            return Role(kind="maybe sign", source=source, map=dict.fromkeys(codes, ""), evidence=f"{place} {why}")
+            return Role(
+                kind="maybe sign", source=source, map=dict.fromkeys(codes, ""), evidence=f"{place} {why}"
+            )
     return None
 
 
@@ -197,9 +201,7 @@ def _numbers(shape: Shape, value: Value) -> list[float]:
     return numbers
 
 
-def _flags(
-    shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool
-) -> Role | None:
+def _flags(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role | None:
     """A byte of bits: one claims steadiness or is the sign, those never seen to change must stay."""
     if not isinstance(source, tuple) or source[1] != 1:
         return None

@@ -49,7 +49,10 @@ class Found:
         if self.crc:
             compute, bits = checks.crc(self.crc)
         else:
-            compute, bits = checks.summing(self.kind, self.init), 4 * self.size if self.coding == "hex" else 8 * self.size
+            compute, bits = (
+                checks.summing(self.kind, self.init),
+                4 * self.size if self.coding == "hex" else 8 * self.size,
+            )
         mask = self.mask or ((1 << bits) - 1 if self.coding != "decimal" else 0xFF)
         return Check(
             name=self.crc or self.kind,
@@ -124,14 +127,18 @@ def _places(probe: list[bytes], cut: Cut) -> Iterator[_Place]:
     for size in (1, 2, 4, 3, 8):
         behind = [body_end - size, body_end - size - 1, body_end - size - 2, *ends, cut.head]
         for at in dict.fromkeys(behind):
-            if at >= 0 and (size > 2 or cut.trail) or -at > shortest - 3 or (at < 0 and at + size > 0):
+            if (at >= 0 and (size > 2 or cut.trail)) or -at > shortest - 3 or (at < 0 and at + size > 0):
                 continue
             for coding in WRITTEN:
                 yield from _written(probe, at, size, coding)
 
 
 def _written(probe: list[bytes], at: int, size: int, coding: str) -> Iterator[_Place]:
-    if (coding == "hex" and size % 2) or (coding == "decimal") != (size == 3) or (coding == "binary" and size > 4):
+    if (
+        (coding == "hex" and size % 2)
+        or (coding == "decimal") != (size == 3)
+        or (coding == "binary" and size > 4)
+    ):
         return
     for order in ("big", "little") if size > 1 and coding != "decimal" else ("big",):
         where = slice(at, at + size if at >= 0 or at + size < 0 else None)
@@ -245,7 +252,15 @@ def _found(
 @cache
 def _catalogue(bits: int) -> list[tuple[str, Sum]]:
     """CRCs of a width, the commonest names first."""
-    common = ("CRC8-SMBUS", "CRC8-MAXIM-DOW", "CRC16-MODBUS", "CRC16-ARC", "CRC16-XMODEM", "CRC16-IBM-3740", "CRC32-ISO-HDLC")
+    common = (
+        "CRC8-SMBUS",
+        "CRC8-MAXIM-DOW",
+        "CRC16-MODBUS",
+        "CRC16-ARC",
+        "CRC16-XMODEM",
+        "CRC16-IBM-3740",
+        "CRC32-ISO-HDLC",
+    )
     names = [*(name for name in common if name in checks.catalogue()), *checks.catalogue()]
     found = []
     for name in dict.fromkeys(names):

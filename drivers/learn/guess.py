@@ -168,9 +168,7 @@ def _told(recording: Recording) -> Iterator[Cut]:
             yield cut
 
 
-def _told_plus(
-    data: bytes, places: list[int], length: tuple[int, int, str, int]
-) -> tuple[int, float, int]:
+def _told_plus(data: bytes, places: list[int], length: tuple[int, int, str, int]) -> tuple[int, float, int]:
     """Return the constant between told and real length, how often it holds, and how many lengths occur."""
     found: Counter[int] = Counter()
     sizes: dict[int, Counter[int]] = {}

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from drivers.api import SerialSettings
 from drivers.learn.doubts import doubts, safe_limits
 from drivers.learn.guess import guess
+from drivers.learn.lines import hidden_parity
 from drivers.learn.prove import Proof, prove
 from drivers.learn.recording import HELD_EVERY, Known, Recording, held_back
 from drivers.learn.report import commented
@@ -20,6 +22,14 @@ LEAST_COVERED = 0.25
 """A layout that explains less of the bytes is not believed: most of the stream is something else."""
 
 
+@dataclass(frozen=True, kw_only=True)
+class Origin:
+    """What a layout was learnt from, and the line settings it came with."""
+
+    name: str
+    line: SerialSettings | None
+
+
 @dataclass(kw_only=True)
 class Outcome:
     """What was learnt. `layout` is the commented layout when proven; `missing` says what would decide."""
@@ -31,8 +41,18 @@ class Outcome:
     notes: list[str] = field(default_factory=list)
 
 
-def learn(recording: Recording, knowns: Sequence[Known], *, name: str, say: Say = lambda _: None) -> Outcome:
-    """Learn a layout from a recording and known loads; nothing is guessed silently."""
+def learn(
+    recording: Recording,
+    knowns: Sequence[Known],
+    *,
+    name: str,
+    say: Say = lambda _: None,
+    line: SerialSettings | None = None,
+) -> Outcome:
+    """Learn a layout from a recording and known loads; nothing is guessed silently.
+
+    `name` is what the layout says it was learnt from, `line` the settings it suggests; `say` is told progress.
+    """
     missing = lacking(recording, knowns)
     if missing:
         return Outcome(proven=False, missing=missing)
@@ -43,7 +63,7 @@ def learn(recording: Recording, knowns: Sequence[Known], *, name: str, say: Say 
     for solution in sorted(solutions, key=lambda s: s.covered, reverse=True)[:3]:
         if solution.covered < LEAST_COVERED:
             break
-        outcome = _settle(solution, recording, knowns, held, name, say)
+        outcome = _settle(solution, recording, knowns, held, Origin(name=name, line=line), say)
         if outcome.proven or outcome.missing:
             return outcome
         reasons = [*outcome.notes, *reasons]
@@ -55,7 +75,14 @@ def lacking(recording: Recording, knowns: Sequence[Known]) -> list[str]:
     if not recording.data:
         return ["nothing came: is the indicator on, the cable in, the line connected?"]
     if recording.duration_s <= 0:
-        return ["the recording has no times: known loads cannot be found in it; record it with `restpoint record`"]
+        return [
+            "the recording has no times: known loads cannot be found in it; record it with `restpoint record`"
+        ]
+    if parity := hidden_parity(recording.data):
+        return [
+            f"every byte carries a parity bit: the line is 7{parity}1 and was recorded as 8N1; record it again "
+            f"with --bytesize 7 --parity {parity}"
+        ]
     if len({known.mass_kg for known in knowns}) < 2:
         return ["at least two different known loads are needed, such as --known 0@0:8 --known 84.2kg@12:20"]
     end = recording.times_s[-1]
@@ -87,21 +114,20 @@ def _settle(
     recording: Recording,
     knowns: Sequence[Known],
     held: frozenset[int],
-    name: str,
+    origin: Origin,
     say: Say,
 ) -> Outcome:
     """Prove what was learnt without the held-back seconds, then learn the same from all of them."""
-    about = f"learnt from {name}"
     again, _ = solve(trained.shape.cut, recording, knowns)
     whole = next((s for s in again if _same(s, trained)), None)
     if whole is None:
         return Outcome(proven=False, notes=["not proven: learning from all of it gave another layout"])
-    proof = prove(_text(trained, about), recording, knowns, held, whole)
+    proof = prove(_text(trained, origin), recording, knowns, held, whole)
     say(f"held back {len(held)} s: {proof.told()}")
     if not proof.good:
         return Outcome(proven=False, notes=[f"not proven on what was held back: {proof.told()}"])
     missing, notes = doubts(whole, knowns)
-    text = _text(whole, about)
+    text = _text(whole, origin)
     final = prove(text, recording, knowns, frozenset(), whole)
     found = _found(whole, proof, final)
     if missing:
@@ -112,9 +138,14 @@ def _settle(
     return Outcome(proven=True, layout=layout, found=found, notes=notes)
 
 
-def _text(solution: Solution, about: str) -> str:
+def _text(solution: Solution, origin: Origin) -> str:
     return layout_text(
-        solution.shape, solution.value, solution.roles, about=about, limits=safe_limits(solution)
+        solution.shape,
+        solution.value,
+        solution.roles,
+        about=f"learnt from {origin.name}",
+        limits=safe_limits(solution),
+        line=origin.line,
     )
 
 
@@ -124,7 +155,13 @@ def _same(a: Solution, b: Solution) -> bool:
     same_value = (a.value.reading, a.value.verdict.unit) == (b.value.reading, b.value.verdict.unit)
     checks = [(s.shape.check.name, s.shape.check.at) if s.shape.check else None for s in (a, b)]
     same_place = list(a.value.sources.values()) == list(b.value.sources.values())
-    return same_shape and same_value and same_place and a.value.address == b.value.address and checks[0] == checks[1]
+    return (
+        same_shape
+        and same_value
+        and same_place
+        and a.value.address == b.value.address
+        and checks[0] == checks[1]
+    )
 
 
 def _found(solution: Solution, proof: Proof, final: Proof) -> dict[str, object]:

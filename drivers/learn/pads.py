@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import product
+from itertools import pairwise, product
 
 from drivers.learn.answer import Series, answer, step_of
 from drivers.learn.readings import Reading, Source
@@ -98,7 +98,9 @@ def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
     sources = sorted(pads)  # type: ignore[type-var]  # all of one kind
     names = pad_names(shape, sources)
     named = dict(zip(names, sources, strict=True))
-    return replace(value, sources=named, groups={name: pads[source] for name, source in named.items()}), silent
+    return replace(
+        value, sources=named, groups={name: pads[source] for name, source in named.items()}
+    ), silent
 
 
 def _places_alike(shape: Shape, value: Value) -> list[Source]:
@@ -106,7 +108,9 @@ def _places_alike(shape: Shape, value: Value) -> list[Source]:
     if isinstance(source, int):
         return [n for n in range(len(shape.rows[0].cells)) if n not in value.sources.values()]
     at, size = source
-    used = {n for span in value.sources.values() if isinstance(span, tuple) for n in range(span[0], sum(span))}
+    used = {
+        n for span in value.sources.values() if isinstance(span, tuple) for n in range(span[0], sum(span))
+    }
     free = {place for place, _ in shape.sources()}  # type: ignore[misc]  # by position
     out: list[Source] = []
     edge = 0
@@ -202,14 +206,12 @@ UNSEEN_SIGN = ("twos", "magnitude", "ones")
 """Sign forms under which numbers above zero read as without sign."""
 
 
-def _together(
-    shape: Shape, knowns: Sequence[Known], reading: Reading, fields: list[Field]
-) -> Value | None:
+def _together(shape: Shape, knowns: Sequence[Known], reading: Reading, fields: list[Field]) -> Value | None:
     low = min(range(len(knowns)), key=lambda k: knowns[k].mass_kg)
     loaded = [k for k in range(len(knowns)) if knowns[k].mass_kg > knowns[low].mass_kg]
     rises = [[item for item in fields if _answers(item[1], low, k)][:12] for k in loaded]
     for choice in product(*rises):
-        chosen = {source: levels for source, levels in choice}
+        chosen = dict(choice)
         sources = sorted(chosen)  # type: ignore[type-var]  # all of one kind
         if len(sources) < 2 or _overlapping(sources) or not _linear(list(chosen.values()), knowns, low):
             continue
@@ -229,9 +231,7 @@ def _linear(levels: list[list[float]], knowns: Sequence[Known], low: int) -> boo
     return min(slopes) > 0 and max(slopes) - min(slopes) < 0.02 * max(slopes)
 
 
-def _value_of(
-    shape: Shape, knowns: Sequence[Known], reading: Reading, sources: list[Source]
-) -> Value | None:
+def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: list[Source]) -> Value | None:
     groups: dict[str, Series] = {}
     most = 0
     for number, source in enumerate(sources):
@@ -242,7 +242,9 @@ def _value_of(
         most = max(most, places)
     found = answer(groups, knowns)
     if found is not None and reading.form == "unsigned":
-        signs = (sign_seen(shape, source, reading, {"": groups[str(n)]}, found) for n, source in enumerate(sources))
+        signs = (
+            sign_seen(shape, source, reading, {"": groups[str(n)]}, found) for n, source in enumerate(sources)
+        )
         found = None if any(signs) else found
     if found is None or found.share < AGREEING or found.within < WITHIN:
         return None
@@ -270,4 +272,4 @@ def _answers(levels: list[float], low: int, k: int) -> bool:
 
 def _overlapping(sources: Sequence[Source]) -> bool:
     spans = [source for source in sources if isinstance(source, tuple)]
-    return any(a[0] + a[1] > b[0] for a, b in zip(spans, spans[1:], strict=False))
+    return any(a[0] + a[1] > b[0] for a, b in pairwise(spans))

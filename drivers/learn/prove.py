@@ -10,8 +10,8 @@ from statistics import median
 from drivers.api import Frame
 from drivers.layout import Layout, load_layout
 from drivers.learn.recording import Known, Recording
-from drivers.schema import LayoutError
 from drivers.learn.solve import Solution
+from drivers.schema import LayoutError
 
 ACCEPTED = 0.97
 """Share of messages of the kind learnt that must become frames."""
@@ -133,4 +133,3 @@ def alter(layout: Layout, messages: Sequence[bytes]) -> tuple[int, int]:
             total += 1
             refused += not passes(bytes(altered))
     return total, refused
-

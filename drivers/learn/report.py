@@ -20,7 +20,10 @@ def commented(
     text: str, solution: Solution, proof: Proof, final: Proof, notes: Sequence[str], knowns: Sequence[Known]
 ) -> str:
     """Put the comments before the layout."""
-    lines = ["Learnt by `restpoint learn`; known loads: " + ", ".join(known.text for known in knowns) + ".", ""]
+    lines = [
+        "Learnt by `restpoint learn`; known loads: " + ", ".join(known.text for known in knowns) + ".",
+        "",
+    ]
     message = solution.shape.rows[len(solution.shape.rows) // 2].message
     lines += _picture(text, solution, message)
     lines += ["", "Evidence:"]
@@ -36,7 +39,10 @@ def _picture(text: str, solution: Solution, message: bytes) -> list[str]:
         return picture(layout, message).splitlines()
     from drivers.picture import draw, spans  # noqa: PLC0415 - only for escaped messages
 
-    return ["what a message carries, without its escapes:", *draw(message, spans(layout, message)).splitlines()]
+    return [
+        "what a message carries, without its escapes:",
+        *draw(message, spans(layout, message)).splitlines(),
+    ]
 
 
 def _folded(line: str) -> Iterator[str]:

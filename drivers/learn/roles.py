@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -116,7 +117,7 @@ def _counter(shape: Shape, source: Source, least: float) -> Role | None:
 def _wraps(numbers: list[int], whole: int) -> int:
     """Where it begins again: one above the highest seen when it fell from there to the lowest."""
     high, low = max(numbers), min(numbers)
-    falls = [(a, b) for a, b in zip(numbers, numbers[1:], strict=False) if b < a]
+    falls = [(a, b) for a, b in itertools.pairwise(numbers) if b < a]
     seen = sum(a >= high - 4 and b <= low + 4 for a, b in falls)
     return high + 1 if seen >= 2 and low <= 1 and high + 1 < whole else whole
 
@@ -130,7 +131,7 @@ def address_places(shape: Shape, skip: set[Source]) -> list[Source]:
         column = shape.column(source)
         counted = Counter(column)
         kept = [value for value, count in counted.items() if count > 0.015 * len(column)]
-        changes = sum(a != b for a, b in zip(column, column[1:], strict=False)) / len(column)
+        changes = sum(a != b for a, b in itertools.pairwise(column)) / len(column)
         if 2 <= len(kept) <= 16 and changes > 0.2 and sum(counted[v] for v in kept) > 0.97 * len(column):
             found.append((len(kept), -changes, source))
     return [source for _, _, source in sorted(found, key=lambda item: item[:2])][:8]

@@ -92,9 +92,7 @@ def by_position(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shap
         rows = [Row(t_s=t_s, message=message) for t_s, message in messages if len(message) == size]
         rows = _alike(rows, size, cut.head, size - cut.tail)
         if len(rows) >= 10:
-            yield Shape(
-                kind="positions", cut=cut, check=check, rows=rows, size=size, body=edges(cut, check)
-            )
+            yield Shape(kind="positions", cut=cut, check=check, rows=rows, size=size, body=edges(cut, check))
 
 
 def _alike(rows: list[Row], size: int, head: int, tail: int) -> list[Row]:

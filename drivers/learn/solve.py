@@ -8,13 +8,14 @@ from dataclasses import dataclass, field
 
 from drivers.learn import pads
 from drivers.learn.cuts import Cut, Piece
-from drivers.learn.fields import describe
+from drivers.learn.fields import describe, overlap
 from drivers.learn.find_check import Found, find_check
 from drivers.learn.guess import LEAST
+from drivers.learn.ranking import rank
 from drivers.learn.readings import Source
 from drivers.learn.recording import Known, Recording
 from drivers.learn.roles import Role, address_places, counters
-from drivers.learn.shapes import Row, Shape, by_cells, by_position
+from drivers.learn.shapes import Shape, by_cells, by_position
 from drivers.learn.values import Search, Value
 
 
@@ -124,7 +125,7 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     reasons: list[str] = []
     for address in (None, *address_places(shape, skip)):
         search = Search(shape, knowns, address, skip | ({address} if address is not None else set()))
-        values = search.values()
+        values = sorted(search.values(), key=lambda value: rank(shape, value), reverse=True)
         if not values and address is None:
             values = pads.combined(search)
         reasons += search.reasons
@@ -133,15 +134,13 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     return None, reasons
 
 
-def _solution(
-    shape: Shape, values: list[Value], counting: list[Role], knowns: Sequence[Known]
-) -> Solution:
+def _solution(shape: Shape, values: list[Value], counting: list[Role], knowns: Sequence[Known]) -> Solution:
     value, rows, notes = pads.kinds(shape, values[0], knowns)
     shape = shape.only(rows)
     if value.address is None:
         value, more = pads.siblings(shape, value)
         notes += more
-    counting = [role for role in counting if not any(_same(role.source, s) for s in value.sources.values())]
+    counting = [role for role in counting if not any(overlap(role.source, s) for s in value.sources.values())]
     return Solution(
         shape=shape,
         value=value,
@@ -150,12 +149,6 @@ def _solution(
         covered=0.0,
         notes=notes,
     )
-
-
-def _same(a: Source, b: Source) -> bool:
-    from drivers.learn.fields import overlap  # noqa: PLC0415
-
-    return overlap(a, b)
 
 
 def _parts(shape: Shape, counting: Sequence[Role]) -> set[Source]:
@@ -168,6 +161,3 @@ def _parts(shape: Shape, counting: Sequence[Role]) -> set[Source]:
             out.add(role.source)
     del shape
     return out
-
-
-__all__ = ["Row", "Solution", "resynchronised", "solve"]

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import struct
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import gcd
 
 from drivers.learn import readings
-from drivers.learn.answer import Answer, Series, answer, step_of, travel, window
+from drivers.learn.answer import Answer, Series, answer, step_of, window
+from drivers.learn.candidates import candidates
 from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Row, Shape
@@ -26,9 +27,6 @@ WITHIN = 0.96
 """Share of all frames that must lie about where the known loads lie."""
 FINE = 40
 """Steps that the largest known load must span: a coarser field cannot be told from chance."""
-NUMERIC = frozenset(b"0123456789 +-.,")
-HEX = frozenset(b"0123456789ABCDEFabcdef")
-PRINTABLE = frozenset(range(32, 127))
 PROBE = 24
 """Rows looked at first, of each known load (and pad) and of the rest."""
 OVERLAP = 0.5
@@ -94,7 +92,9 @@ def probe(rows: list[Row], knowns: Sequence[Known], groups: int) -> list[Row]:
 class Search:
     """One shape searched for its value with one address (or none)."""
 
-    def __init__(self, shape: Shape, knowns: Sequence[Known], address: Source | None, skip: set[Source]) -> None:
+    def __init__(
+        self, shape: Shape, knowns: Sequence[Known], address: Source | None, skip: set[Source]
+    ) -> None:
         self.shape, self.knowns, self.address = shape, knowns, address
         self._skip = skip
         names = {shape.get(row, address) for row in shape.rows} if address is not None else {b""}
@@ -104,7 +104,7 @@ class Search:
         self.reasons: list[str] = []
 
     def values(self) -> list[Value]:
-        """All readings that answer, the likeliest first."""
+        """All readings that answer, in the order tried."""
         found = []
         answering = self._answering()
         for source, reading in candidates(self.shape, self._skip):
@@ -113,7 +113,7 @@ class Search:
             quick = self._try(source, reading, self._probe)
             if quick is not None and (value := self._whole(source, reading)) is not None:
                 found.append(value)
-        return sorted(found, key=lambda value: rank(self.shape, value), reverse=True)
+        return found
 
     def _answering(self) -> set[int]:
         """Places (or cells) whose bytes differ between known loads: a value holds one of them."""
@@ -195,12 +195,12 @@ class Search:
 
     def _whole(self, source: Source, reading: Reading) -> Value | None:
         """Judge a reading on all rows."""
-        groups, unread, places = series(
-            self.shape, self.shape.rows, source, reading.reader(), self.address
-        )
+        groups, unread, places = series(self.shape, self.shape.rows, source, reading.reader(), self.address)
         found = answer(groups, self.knowns)
         if found is not None and found.reach < FINE * found.step and reading.coding != "float":
-            self.reasons.append("a field answers, but in steps too coarse to tell its unit; use a heavier load")
+            self.reasons.append(
+                "a field answers, but in steps too coarse to tell its unit; use a heavier load"
+            )
             return None
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
             return None
@@ -229,7 +229,9 @@ class Search:
         )
 
 
-def sign_seen(shape: Shape, source: Source, reading: Reading, groups: dict[str, Series], found: Answer) -> bool:
+def sign_seen(
+    shape: Shape, source: Source, reading: Reading, groups: dict[str, Series], found: Answer
+) -> bool:
     """Tell whether the highest bit was set in frames though no known load comes near it: it is a sign."""
     if reading.coding not in ("binary", "hex"):
         return False
@@ -275,9 +277,7 @@ def _half(shape: Shape, source: Source, reading: Reading) -> int:
     return 1 << ((4 if reading.coding == "hex" else 8) * size - 1)
 
 
-def judge(
-    found: Answer, knowns: Sequence[Known], reading: Reading, places: int, word: str
-) -> Verdict | str:
+def judge(found: Answer, knowns: Sequence[Known], reading: Reading, places: int, word: str) -> Verdict | str:
     """Find unit and decimals of a reading."""
     if places or reading.coding == "float":
         return shown(found, word)
@@ -293,103 +293,6 @@ def settled(reading: Reading, verdict: Verdict, places: int) -> Reading:
     if places or reading.coding == "float":
         return reading
     return replace(reading, decimals=verdict.decimals or 0, scale=verdict.scale)
-
-
-def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Reading]]:
-    """Yield places and ways to read them; `skip` are places known to be something else."""
-    if shape.size is None:
-        for number in range(len(shape.rows[0].cells)):
-            if number not in skip:
-                for reading in (*readings.TEXTS, *readings.hexadecimal()):
-                    yield number, reading
-        return
-    open_to = {at for at, _ in shape.sources() if (at, 1) not in skip}  # type: ignore[misc]  # by position
-    columns = {at: common(shape.column((at, 1))) for at in open_to}
-    yield from _text_spans(columns)
-    varying = {at for at, seen in columns.items() if len(seen) > 1}
-    yield from _hex_spans(columns, varying)
-    if all(seen <= PRINTABLE for seen in columns.values()):
-        return
-    for size in (4, 2, 3, 8):
-        for at in sorted(open_to):
-            span = range(at, at + size)
-            if not open_to.issuperset(span) or varying.isdisjoint(span):
-                continue
-            if all(columns[n] <= PRINTABLE for n in span):
-                continue  # text, whatever its numbers say
-            for reading in _binary(size):
-                yield (at, size), reading
-
-
-def common(column: list[bytes]) -> set[int]:
-    """The bytes that stand in a column of single bytes, less those so rare that they may be damage."""
-    counted = Counter(column)
-    least = 1 + len(column) // 250
-    kept = {cell[0] for cell, count in counted.items() if count > least}
-    return kept or {counted.most_common(1)[0][0][0]}
-
-
-def _binary(size: int) -> Iterator[Reading]:
-    if size != 8:
-        yield from readings.integers(size)
-        yield from readings.decimals_packed()
-    if size != 3:
-        yield from readings.floats(size)
-    if size in (2, 3):
-        yield from readings.masked(size)
-
-
-def _runs(columns: dict[int, set[int]], allowed: frozenset[int]) -> Iterator[tuple[int, int]]:
-    """Maximal runs of places where only allowed bytes stand (but for a little damage)."""
-    begin = None
-    for at in range(max(columns, default=0) + 2):
-        good = at in columns and columns[at] <= allowed
-        if good and begin is None:
-            begin = at
-        elif not good and begin is not None:
-            yield begin, at
-            begin = None
-
-
-def _text_spans(columns: dict[int, set[int]]) -> Iterator[tuple[Source, Reading]]:
-    for begin, end in _runs(columns, NUMERIC):
-        for at in range(begin, end):
-            for stop in range(at + 1, min(end, at + 14) + 1):
-                if _ends_well(columns, at, stop) and not _cut_off(columns, at, stop):
-                    for reading in readings.TEXTS:
-                        yield (at, stop - at), reading
-
-
-def _ends_well(columns: dict[int, set[int]], at: int, stop: int) -> bool:
-    """A span ends with a digit or sign, begins with no separator, holds something that varies."""
-    last, first = columns[stop - 1], columns[at]
-    digits = last & DIGITS
-    odd = digits and len(last) == 2 and not last & {0x20, 0x2B, 0x2D} and last not in ({0x30, 0x35},)
-    constant = len(last) == 1 and digits and last != {0x30}
-    if last <= {0x20, 0x2E, 0x2C} or first <= {0x2C, 0x2E} or odd or constant:
-        return False
-    return any(len(columns[n]) > 1 for n in range(at, stop))
-
-
-def _cut_off(columns: dict[int, set[int]], at: int, stop: int) -> bool:
-    """Tell whether digits that vary go on before or behind a span: then it is part of a number."""
-    return _digit_column(columns.get(stop)) or _digit_column(columns.get(at - 1))
-
-
-def _digit_column(column: set[int] | None) -> bool:
-    return column is not None and len(column - {0x20}) > 2 and column <= DIGITS | {0x20, 0x2B, 0x2D}
-
-
-DIGITS = frozenset(b"0123456789")
-
-
-def _hex_spans(columns: dict[int, set[int]], varying: set[int]) -> Iterator[tuple[Source, Reading]]:
-    for begin, end in _runs(columns, HEX):
-        for size in (8, 6, 4, 5, 7, 3):
-            for at in range(begin, end - size + 1):
-                if not varying.isdisjoint(range(at, at + size)):
-                    for reading in readings.hexadecimal():
-                        yield (at, size), reading
 
 
 def _around_middle(groups: dict[str, Series], reading: Reading, shape: Shape, source: Source) -> bool:
@@ -418,41 +321,3 @@ def _words_behind(shape: Shape, source: Source) -> list[str]:
         return [word.lower() for word in words if len(word) > 1 or word in ("g", "t", "N")]
     every = [cell.decode("latin-1").strip() for cell in row.cells]
     return [cell.lower() for cell in every if cell.lower() in UNIT_WORDS]
-
-
-FORM_RANK = {"": 5, "unsigned": 5, "ones": 4, "twos": 3, "magnitude": 2, "offset": 1}
-"""Plainer sign forms first; ones' complement before twos' because it is only kept when it was seen to be it."""
-
-
-def rank(shape: Shape, value: Value) -> tuple[float, ...]:
-    """Order readings that answer: what explains most, then the plainest, then what covers most."""
-    found, reading = value.answer, value.reading
-    empty = abs(found.empty) / found.reach
-    plain = {"text": 3, "bcd": 3, "float": 3, "hex": 1, "binary": 2}[reading.coding] + (value.places > 0)
-    counted = value.verdict.unit == "counts"
-    simple = -int(reading.backwards) - bool(reading.ignore) - int(reading.point == ",") - 2 * bool(reading.mask)
-    smooth = sum(travel(values) for _, values in value.groups.values()) / found.reach
-    varying, size, constant = _cover(shape, value.source)
-    longer = size if reading.coding in ("text", "hex") else -constant
-    return (
-        -int(counted),
-        round(found.share, 2),
-        round(found.within, 2),
-        2 - (empty > 0.02) - (empty > 0.2),
-        plain,
-        simple,
-        reading.mask.bit_count(),
-        varying,
-        longer,
-        FORM_RANK.get(reading.form, 0),
-        -round(smooth, 1),
-    )
-
-
-def _cover(shape: Shape, source: Source) -> tuple[int, int, int]:
-    if isinstance(source, int):
-        return 1, 1, 0
-    rows = shape.rows[:: max(len(shape.rows) // 200, 1)]
-    columns = [len({row.message[n] for row in rows}) for n in range(source[0], source[0] + source[1])]
-    varying = sum(seen > 1 for seen in columns)
-    return varying, source[1], source[1] - varying

@@ -16,8 +16,22 @@ from drivers.learn.recording import Known
 from drivers.wire import COUNTS, KG_PER
 
 UNIT_WORDS = {
-    **{"kg": "kg", "kgs": "kg", "kilo": "kg", "kgf": "kg", "g": "g", "gram": "g", "t": "t", "mt": "t"},
-    **{"lb": "lb", "lbs": "lb", "lbf": "lb", "pound": "lb", "oz": "oz", "n": "N", "kn": "kN", "mg": "mg"},
+    "kg": "kg",
+    "kgs": "kg",
+    "kilo": "kg",
+    "kgf": "kg",
+    "g": "g",
+    "gram": "g",
+    "t": "t",
+    "mt": "t",
+    "lb": "lb",
+    "lbs": "lb",
+    "lbf": "lb",
+    "pound": "lb",
+    "oz": "oz",
+    "n": "N",
+    "kn": "kN",
+    "mg": "mg",
 }
 """Words that name a unit, in small letters; the ratio must agree with them."""
 SHOWN = ("kg", "lb", "g", "oz", "t", "N", "kN")

@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
+from drivers.api import SerialSettings
 from drivers.learn.cuts import quoted
 from drivers.learn.readings import Source
 from drivers.learn.roles import Role
@@ -18,7 +19,13 @@ PLAIN_LIMITS = (-500.0, 5000.0)
 
 
 def layout_text(
-    shape: Shape, value: Value, roles: Sequence[Role], *, about: str, limits: tuple[float, float] | None
+    shape: Shape,
+    value: Value,
+    roles: Sequence[Role],
+    *,
+    about: str,
+    limits: tuple[float, float] | None,
+    line: SerialSettings | None = None,
 ) -> str:
     """Write the layout, without comments."""
     top = [f'about = "{about}"']
@@ -27,11 +34,20 @@ def layout_text(
         top.append(f"{key} = [{_number(limits[0])}, {_number(limits[1])}]")
     top += _pads(shape, value)
     longest = max(len(row.message) for row in shape.rows)
-    parts = [top, shape.cut.lines(shape.size, 2 * longest + 2)]
+    parts = [top, _serial(line), shape.cut.lines(shape.size, 2 * longest + 2)]
     if shape.check is not None:
         parts.append(shape.check.lines())
     parts += [_body(shape, value, roles), _fields(shape, value, roles)]
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
+
+
+def _serial(line: SerialSettings | None) -> list[str]:
+    if line is None:
+        return []
+    out = ["[serial]", f"baud = {line.baud}"]
+    out += [f"bytesize = {line.bytesize}"] if line.bytesize != 8 else []
+    out += [f'parity = "{line.parity}"'] if line.parity != "N" else []
+    return out + ([f"stopbits = {line.stopbits:g}"] if line.stopbits != 1 else [])
 
 
 def _number(limit: float) -> str:
@@ -209,7 +225,9 @@ def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
         width = {len(cell) for cell in cells}
         return "[0-9A-Fa-f]" + (f"{{{width.pop()}}}" if len(width) == 1 else "+")
     places = {len(cell.strip(b" +-").partition(point.encode())[2]) for cell in cells}
-    tail = re.escape(point) + (rf"\d{{{places.pop()}}}" if len(places) == 1 else r"\d+") if value.places else ""
+    tail = (
+        re.escape(point) + (rf"\d{{{places.pop()}}}" if len(places) == 1 else r"\d+") if value.places else ""
+    )
     if any(cell[-1:] in b"+-" for cell in cells):
         return rf"\d+{tail}[-+]?"
     plus = "+" if any(cell[:1] == b"+" for cell in cells) else ""

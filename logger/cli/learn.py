@@ -23,13 +23,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Learn; 0 when the layout is proven, 3 when it cannot be decided, 2 when the input cannot be used."""
-    from logger.learning import Refused, learn_port, learn_recording
+    from logger.learning import Refused, learn_port, learn_recording, terminal
 
-    path = Path(args.source)
+    path, mouth = Path(args.source), terminal(as_json=args.json)
     try:
         if ":" in args.source or path.is_char_device():
-            return learn_port(args.source, args.known, args.out, as_json=args.json)
-        return learn_recording(path, args.known, args.out, as_json=args.json)
+            return learn_port(args.source, args.known, args.out, as_json=args.json, mouth=mouth)
+        return learn_recording(path, args.known, args.out, as_json=args.json, mouth=mouth)
     except Refused as why:
         print(why, file=sys.stderr)
         return 2

@@ -1,0 +1,109 @@
+"""Where a value may stand and how it may be written: all that a shape's bytes allow, before any is judged."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from drivers.learn import readings
+from drivers.learn.readings import Reading, Source
+from drivers.learn.shapes import Shape
+
+NUMERIC = frozenset(b"0123456789 +-.,")
+DIGITS = frozenset(b"0123456789")
+HEX = frozenset(b"0123456789ABCDEFabcdef")
+PRINTABLE = frozenset(range(32, 127))
+
+
+def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Reading]]:
+    """Yield places and ways to read them; `skip` are places known to be something else."""
+    if shape.size is None:
+        for number in range(len(shape.rows[0].cells)):
+            if number not in skip:
+                for reading in (*readings.TEXTS, *readings.hexadecimal()):
+                    yield number, reading
+        return
+    open_to = {at for at, _ in shape.sources() if (at, 1) not in skip}  # type: ignore[misc]  # by position
+    columns = {at: common(shape.column((at, 1))) for at in open_to}
+    yield from _text_spans(columns)
+    varying = {at for at, seen in columns.items() if len(seen) > 1}
+    yield from _hex_spans(columns, varying)
+    if all(seen <= PRINTABLE for seen in columns.values()):
+        return
+    for size in (4, 2, 3, 8):
+        for at in sorted(open_to):
+            span = range(at, at + size)
+            if not open_to.issuperset(span) or varying.isdisjoint(span):
+                continue
+            if all(columns[n] <= PRINTABLE for n in span):
+                continue  # text, whatever its numbers say
+            for reading in _binary(size):
+                yield (at, size), reading
+
+
+def common(column: list[bytes]) -> set[int]:
+    """The bytes that stand in a column of single bytes, less those so rare that they may be damage."""
+    counted = Counter(column)
+    least = 1 + len(column) // 250
+    kept = {cell[0] for cell, count in counted.items() if count > least}
+    return kept or {counted.most_common(1)[0][0][0]}
+
+
+def _binary(size: int) -> Iterator[Reading]:
+    if size != 8:
+        yield from readings.integers(size)
+        yield from readings.decimals_packed()
+    if size != 3:
+        yield from readings.floats(size)
+    if size in (2, 3):
+        yield from readings.masked(size)
+
+
+def _runs(columns: dict[int, set[int]], allowed: frozenset[int]) -> Iterator[tuple[int, int]]:
+    """Maximal runs of places where only allowed bytes stand (but for a little damage)."""
+    begin = None
+    for at in range(max(columns, default=0) + 2):
+        good = at in columns and columns[at] <= allowed
+        if good and begin is None:
+            begin = at
+        elif not good and begin is not None:
+            yield begin, at
+            begin = None
+
+
+def _text_spans(columns: dict[int, set[int]]) -> Iterator[tuple[Source, Reading]]:
+    for begin, end in _runs(columns, NUMERIC):
+        for at in range(begin, end):
+            for stop in range(at + 1, min(end, at + 14) + 1):
+                if _ends_well(columns, at, stop) and not _cut_off(columns, at, stop):
+                    for reading in readings.TEXTS:
+                        yield (at, stop - at), reading
+
+
+def _ends_well(columns: dict[int, set[int]], at: int, stop: int) -> bool:
+    """A span ends with a digit or sign, begins with no separator, holds something that varies."""
+    last, first = columns[stop - 1], columns[at]
+    digits = last & DIGITS
+    odd = digits and len(last) == 2 and not last & {0x20, 0x2B, 0x2D} and last not in ({0x30, 0x35},)
+    constant = len(last) == 1 and digits and last != {0x30}
+    if last <= {0x20, 0x2E, 0x2C} or first <= {0x2C, 0x2E} or odd or constant:
+        return False
+    return any(len(columns[n]) > 1 for n in range(at, stop))
+
+
+def _cut_off(columns: dict[int, set[int]], at: int, stop: int) -> bool:
+    """Tell whether digits that vary go on before or behind a span: then it is part of a number."""
+    return _digit_column(columns.get(stop)) or _digit_column(columns.get(at - 1))
+
+
+def _digit_column(column: set[int] | None) -> bool:
+    return column is not None and len(column - {0x20}) > 2 and column <= DIGITS | {0x20, 0x2B, 0x2D}
+
+
+def _hex_spans(columns: dict[int, set[int]], varying: set[int]) -> Iterator[tuple[Source, Reading]]:
+    for begin, end in _runs(columns, HEX):
+        for size in (8, 6, 4, 5, 7, 3):
+            for at in range(begin, end - size + 1):
+                if not varying.isdisjoint(range(at, at + size)):
+                    for reading in readings.hexadecimal():
+                        yield (at, size), reading
