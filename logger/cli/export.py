@@ -1,4 +1,4 @@
-"""`restpoint export FOLDER`: the dataset as plain files, checked, or made again from the journal."""
+"""`restpoint export FOLDER`: the dataset as plain files, checked, made again; backup and restore."""
 
 from __future__ import annotations
 
@@ -15,7 +15,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--to", choices=["csv", "parquet", "json"], help="write the tables in this format")
     what.add_argument("--rebuild", action="store_true", help="make the dataset again from the journal")
     what.add_argument("--check", action="store_true", help="compare all that is sealed with its hashes")
-    parser.add_argument("--out", type=Path, help="folder to write to (default: export in the bay's folder)")
+    what.add_argument("--all", action="store_true", help="back up everything into one archive (.tar.gz)")
+    what.add_argument("--restore", type=Path, metavar="ARCHIVE", help="make the folder anew from a backup")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        help="folder, or archive, to write to (default: in the bay's folder, or beside it)",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -24,6 +30,8 @@ def run(args: argparse.Namespace) -> int:
 
     if args.rebuild:
         return _rebuild(args.folder)
+    if args.all or args.restore:
+        return _backup(args)
     dataset = args.folder / DATASET
     if not dataset.is_dir():
         print(f"{args.folder}: no folder `{DATASET}` in it; name the bay's folder", file=sys.stderr)
@@ -38,6 +46,22 @@ def _export(dataset: Path, out: Path, form: Any) -> int:
 
     for path in export(dataset, out, form):
         print(path)
+    return 0
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from logger.backup import BackupError, back_up, restore
+
+    folder = args.folder.absolute()
+    archive = args.restore or args.out or folder.with_name(f"{folder.name}-backup.tar.gz")
+    try:
+        if args.all and not folder.is_dir():
+            raise BackupError(f"{folder}: no such folder")
+        count = back_up(folder, archive) if args.all else restore(archive, folder)
+    except (BackupError, OSError) as fault:
+        print(f"restpoint export: {fault}", file=sys.stderr)
+        return 2
+    print(f"{count} files; {archive if args.all else folder}")
     return 0
 
 
