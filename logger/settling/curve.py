@@ -3,8 +3,8 @@
     x(t) = level + tail·exp(−t/τ) + creep·t + swing·e(t)·cos(2πf·t + φ)
 
 with e(t) = exp(−ζωt) for a viscous damper or max(1 − t/T, 0) for dry friction (linear decay); t counts from
-the start of the fit, the first turning point after the step. For given (τ, f, ζ or T) the rest is linear least
-squares, so only those are searched for. Needs scipy, imported when called.
+the start of the fit, the first turning point after the step. For given (τ, f, ζ or T) the rest is linear
+least squares, so only those are searched for. Needs scipy, imported when called.
 """
 
 from __future__ import annotations

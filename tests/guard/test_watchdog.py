@@ -70,10 +70,14 @@ def test_a_stalled_reader_journal_or_loop_starves_the_watchdog(tmp_path: Path) -
             assert systemd.listen("WATCHDOG=1", 3), "fed again and again"
             daemon.process.send_signal(signal.SIGUSR1)
         time.sleep(1.6)  # patience and what was under way
-        for _, systemd, _ in started:
-            systemd.drain()
-        time.sleep(0.8)
-        assert {part: systemd.drain() for part, systemd, _ in started} == dict.fromkeys(PARTS, 0)
+        for _ in range(10):  # a machine that is late may have one feed under way still
+            for _, systemd, _ in started:
+                systemd.drain()
+            time.sleep(0.8)
+            fed = {part: systemd.drain() for part, systemd, _ in started}
+            if not any(fed.values()):
+                break
+        assert fed == dict.fromkeys(PARTS, 0)
         for part, systemd, daemon in started:
             hanging = [row["part"] for row in daemon.log() if row["event"] == "hangs"]
             assert hanging == {"reader": ["port P1"], "journal": ["journal"], "loop": []}[part]
