@@ -54,7 +54,8 @@ def learn_recording(path: Path, known: list[str], out: Path | None, *, as_json: 
     try:
         chunks = read_stream(path)
         passport = _passport(path)
-        texts = known or [str(text) for text in passport.get("known", [])]
+        noted = passport.get("known", [])
+        texts = known or [str(text) for text in (noted if isinstance(noted, list) else [])]
         knowns = [parse_known(text) for text in texts]
     except (StreamFileError, ValueError) as why:
         raise Refused(str(why)) from None
@@ -153,7 +154,11 @@ def finish(
     mouth: Mouth,
 ) -> int:
     """Learn, write the layout when it is proven, and say what was found or what is missing."""
-    say = (lambda _: None) if as_json else (lambda text: mouth.say(f"   {text}"))
+
+    def say(text: str) -> None:
+        if not as_json:
+            mouth.say(f"   {text}")
+
     say("learning …")
     outcome = learn(recording, knowns, name=name, say=say, line=line)
     if outcome.proven:

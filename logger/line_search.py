@@ -45,11 +45,10 @@ def find_line(
         data, errors = _heard(device, settings, listen_s)
         found = lines.score(data, errors)
         hidden = lines.hidden_parity(data)
-        if hidden:
-            settings, found = lines.seven_bits(settings, hidden), 1.0
-        say(f"{lines.told(settings)}: {len(data)} bytes, {errors} damaged, score {found:.2f}")
+        line, found = (lines.seven_bits(settings, hidden), 1.0) if hidden else (settings, found)
+        say(f"{lines.told(line)}: {len(data)} bytes, {errors} damaged, score {found:.2f}")
         if found > top:
-            best, top = settings, found
+            best, top = line, found
     return best, top
 
 

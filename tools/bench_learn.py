@@ -109,21 +109,23 @@ def main(first: int, last: int) -> int:
         print(
             f"{seed:5d} {got.verdict:9s} {got.seconds:5.2f} s  {stream.shape:18s} {got.why or ''}", flush=True
         )
+    _figures(scores)
+    return int(any(got.verdict == "wrong" for _, got in scores))
+
+
+def _figures(scores: list[tuple[Stream, Score]]) -> None:
     counted = Counter(got.verdict for _, got in scores)
     total = len(scores)
     claims = [got.steady for _, got in scores if got.steady is not None]
     later = [got.later_read for stream, got in scores if got.verdict == "right" and not stream.undecidable]
+    cpu_s = [got.seconds for _, got in scores]
     print(
-        f"\n{total} streams: fully right {counted['right'] / total:.1%}, in part {counted['part']}, undecided "
-        f"{counted['undecided']}, silently wrong {counted['wrong']}"
+        f"\n{total} streams: fully right {counted['right'] / total:.1%}, in part {counted['part']}, ", end=""
     )
-    print(
-        f"steady claims right {sum(claims)}/{len(claims)}; of later use {sum(later) / max(len(later), 1):.1%} read"
-    )
-    print(
-        f"CPU time a stream: mean {sum(g.seconds for _, g in scores) / total:.2f} s, most {max(g.seconds for _, g in scores):.2f} s"
-    )
-    return 1 if counted["wrong"] else 0
+    print(f"undecided {counted['undecided']}, silently wrong {counted['wrong']}")
+    print(f"steady claims right {sum(claims)} of {len(claims)}; ", end="")
+    print(f"of later use {sum(later) / max(len(later), 1):.1%} read, the rest refused")
+    print(f"CPU time a stream: mean {sum(cpu_s) / total:.2f} s, most {max(cpu_s):.2f} s")
 
 
 if __name__ == "__main__":

@@ -202,7 +202,8 @@ def text_keyed(rng: random.Random) -> Design:
         state = made[0]
         number = f"{float(state.count * step):.{places}f}"
         if json_lines:
-            text = f'{{"pad":"{names[state.pad]}","{key}":{number},"unit":"{unit}","still":{json.dumps(state.steady)},"n":{state.seq}}}'
+            said, name = json.dumps(state.steady), names[state.pad]
+            text = f'{{"pad":"{name}","{key}":{number},"unit":"{unit}","still":{said},"n":{state.seq}}}'
             return text.encode() + b"\n"
         pairs = [
             ("id", names[state.pad]),

@@ -18,10 +18,9 @@ PRINTABLE = frozenset(range(32, 127))
 def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Reading]]:
     """Yield places and ways to read them; `skip` are places known to be something else."""
     if shape.size is None:
-        for number in range(len(shape.rows[0].cells)):
-            if number not in skip:
-                for reading in (*readings.TEXTS, *readings.hexadecimal()):
-                    yield number, reading
+        for number in (cell for cell in shape.sources() if cell not in skip):
+            for reading in (*readings.TEXTS, *readings.hexadecimal()):
+                yield number, reading
         return
     open_to = {at for at, _ in shape.sources() if (at, 1) not in skip}  # type: ignore[misc]  # by position
     columns = {at: common(shape.column((at, 1))) for at in open_to}
@@ -33,12 +32,10 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
     for size in (4, 2, 3, 8):
         for at in sorted(open_to):
             span = range(at, at + size)
-            if not open_to.issuperset(span) or varying.isdisjoint(span):
-                continue
-            if all(columns[n] <= PRINTABLE for n in span):
-                continue  # text, whatever its numbers say
-            for reading in _binary(size):
-                yield (at, size), reading
+            inside = open_to.issuperset(span) and not varying.isdisjoint(span)
+            if inside and not all(columns[n] <= PRINTABLE for n in span):  # text is no binary number
+                for reading in _binary(size):
+                    yield (at, size), reading
 
 
 def common(column: list[bytes]) -> set[int]:

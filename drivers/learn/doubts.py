@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from drivers.learn.answer import Series
-from drivers.learn.fields import overlap
-from drivers.learn.readings import Reading, Source
+from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Shape
 from drivers.learn.solve import Solution
@@ -16,7 +15,7 @@ from drivers.wire import COUNTS
 
 
 def half_range(solution: Solution) -> tuple[float, float] | None:
-    """Lowest and highest number (as read) that means the same however the sign is sent; None when it is known."""
+    """Lowest and highest number that mean the same however a sign is sent; None when the sign is known."""
     value, reading = solution.value, solution.value.reading
     if reading.coding not in ("binary", "hex", "bcd") or any(role.kind == "sign" for role in solution.roles):
         return None
@@ -50,7 +49,7 @@ def _bits(shape: Shape, source: Source, reading: Reading) -> int:
 
 
 def safe_limits(solution: Solution) -> tuple[float, float] | None:
-    """Limits (kg, or counts) within which the layout means one thing; None when a check makes them needless."""
+    """Limits (kg, or counts) within which a layout means one thing; None when a check makes them needless."""
     value = solution.value
     counted = value.verdict.unit == COUNTS
     half = half_range(solution)
@@ -72,8 +71,8 @@ def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list
         said = _against(solution, rival)
         (missing if said.startswith("undecided") else notes).append(said)
     missing += [
-        f"undecided: {role.evidence}. It may be the sign. To decide, record again with readings on both sides of "
-        "zero: tare with a load on the pad, then take it off"
+        f"undecided: {role.evidence}. It may be the sign. To decide, record again with readings on both "
+        "sides of zero: tare with a load on the pad, then take it off"
         for role in solution.roles
         if role.kind == "maybe sign"
     ]
@@ -128,8 +127,8 @@ def _against(solution: Solution, rival: Value) -> str:
         else "the same load, though not always the same number"
     )
     return (
-        f"undecided: {place} shows {how}; one may be gross, net, a peak or a total. To decide, record again and "
-        "tare with a load on the pad, take it off, and load another pad if there is one"
+        f"undecided: {place} shows {how}; one may be gross, net, a peak or a total. To decide, record again "
+        "and tare with a load on the pad, take it off, and load another pad if there is one"
     )
 
 
@@ -143,11 +142,11 @@ def _masses(value: Value) -> list[float]:
 
 
 def _is_sum(solution: Solution, rival: Value) -> bool:
-    """Tell whether a field is the sum of several pads' fields, where more than one of them was seen to move."""
+    """Tell whether a field is the sum of several pads' fields."""
     if len(solution.value.sources) < 2:
         return False
     groups: list[Series] = list(solution.value.groups.values())
-    total = [sum(numbers) for numbers in zip(*(values for _, values in groups), strict=False)]
+    total: list[float] = [sum(row) for row in zip(*(values for _, values in groups), strict=False)]
     theirs = next(iter(rival.groups.values()))[1]
     step = max(solution.value.answer.step, 1e-9)
     near = sum(abs(a - b) <= 2.1 * step for a, b in zip(total, theirs, strict=False))

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from drivers.learn.answer import travel
-from drivers.learn.readings import Source
+from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import FEW, Motion, Role, claims, motion
 from drivers.learn.shapes import Shape
@@ -41,13 +41,6 @@ def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Seque
 def _taken(source: Source, value: Value, roles: Sequence[Role]) -> bool:
     spans = [*value.sources.values(), *(role.source for role in roles)]
     return any(overlap(source, span) for span in spans)
-
-
-def overlap(a: Source, b: Source) -> bool:
-    """Tell whether two places share a byte or are the same cell."""
-    if isinstance(a, tuple) and isinstance(b, tuple):
-        return a[0] < b[0] + b[1] and b[0] < a[0] + a[1]
-    return a == b
 
 
 def _address(shape: Shape, value: Value) -> Role:

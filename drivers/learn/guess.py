@@ -163,8 +163,8 @@ def _told(recording: Recording) -> Iterator[Cut]:
                     cut = Cut(kind="length", start=sync, length=(at, size, coding, plus))
                     covered = sum(piece.stop - piece.begin for piece in cut.pieces(data))
                     found.append((covered / len(data) + len(sync) / 1000, cut))
-    for covered, cut in sorted(found, key=lambda item: item[0], reverse=True)[:3]:
-        if covered > 0.5:
+    for share, cut in sorted(found, key=lambda item: item[0], reverse=True)[:3]:
+        if share > 0.5:
             yield cut
 
 
@@ -212,7 +212,7 @@ def periods(data: bytes) -> list[int]:
 
 
 def _periodic(recording: Recording) -> Iterator[Cut]:
-    """Messages of one size: those that begin with a constant, where chunks begin first, then without start."""
+    """Messages of one size: with a constant start, where chunks begin first, then without one."""
     data = recording.data
     found = periods(data)[:5]
     for period in found:
@@ -223,7 +223,7 @@ def _periodic(recording: Recording) -> Iterator[Cut]:
 
 
 def _anchors(recording: Recording, period: int) -> list[bytes]:
-    """Bytes and pairs that stand once in each period; those that chunks begin with first, pairs before bytes."""
+    """Bytes and pairs that stand once in each period: those that chunks begin with, then pairs, first."""
     data = recording.data
     whole = len(data) / period
     out: list[tuple[int, int, bytes]] = []

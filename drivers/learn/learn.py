@@ -51,7 +51,7 @@ def learn(
 ) -> Outcome:
     """Learn a layout from a recording and known loads; nothing is guessed silently.
 
-    `name` is what the layout says it was learnt from, `line` the settings it suggests; `say` is told progress.
+    `name` is what the layout says it was learnt from, `line` the settings it suggests; `say` hears progress.
     """
     missing = lacking(recording, knowns)
     if missing:
@@ -80,8 +80,8 @@ def lacking(recording: Recording, knowns: Sequence[Known]) -> list[str]:
         ]
     if parity := hidden_parity(recording.data):
         return [
-            f"every byte carries a parity bit: the line is 7{parity}1 and was recorded as 8N1; record it again "
-            f"with --bytesize 7 --parity {parity}"
+            f"every byte carries a parity bit: the line is 7{parity}1 and was recorded as 8N1; record it "
+            f"again with --bytesize 7 --parity {parity}"
         ]
     if len({known.mass_kg for known in knowns}) < 2:
         return ["at least two different known loads are needed, such as --known 0@0:8 --known 84.2kg@12:20"]

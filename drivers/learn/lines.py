@@ -17,7 +17,7 @@ LONGEST_PERIOD = 80
 
 
 def score(data: bytes, errors: int = 0) -> float:
-    """Score a stretch of bytes from 0 to 1 by text in lines, or by bytes that repeat; framing errors count against."""
+    """Score bytes from 0 to 1 by text in lines, or by bytes that repeat; damaged characters count against."""
     if len(data) < ENOUGH:
         return 0.0
     found = max(_text(data), _repeating(data))
@@ -66,7 +66,7 @@ def told(settings: SerialSettings) -> str:
 
 
 def unmarked(data: bytes) -> tuple[bytes, int]:
-    """Take marks of damaged characters (FF 00 x, as the kernel's PARMRK writes them) out; return their count."""
+    """Take out the marks of damaged characters (FF 00 x, as the kernel's PARMRK writes) and count them."""
     out = bytearray()
     errors = at = 0
     while at < len(data):

@@ -8,7 +8,7 @@ from dataclasses import replace
 from itertools import pairwise, product
 
 from drivers.learn.answer import Series, answer, step_of
-from drivers.learn.readings import Reading, Source
+from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Row, Shape
 from drivers.learn.values import AGREEING, WITHIN, Search, Value, judge, series, settled, sign_seen, unit_word
@@ -83,6 +83,8 @@ def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
     pads: dict[Source, Series] = dict(zip(value.sources.values(), value.groups.values(), strict=True))
     silent: list[Source] = []
     for source in _places_alike(shape, value):
+        if any(overlap(source, taken) for taken in (*pads, *silent)):
+            continue
         groups, unread, places = series(shape, shape.rows, source, read, None)
         if unread > 0.02 * len(shape.rows) or places != value.places or not groups:
             continue
@@ -95,7 +97,7 @@ def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
             silent.append(source)
     if len(pads) == len(value.sources):
         return value, silent
-    sources = sorted(pads)  # type: ignore[type-var]  # all of one kind
+    sources = sorted(pads, key=_place)
     names = pad_names(shape, sources)
     named = dict(zip(names, sources, strict=True))
     return replace(
@@ -111,17 +113,10 @@ def _places_alike(shape: Shape, value: Value) -> list[Source]:
     used = {
         n for span in value.sources.values() if isinstance(span, tuple) for n in range(span[0], sum(span))
     }
-    free = {place for place, _ in shape.sources()}  # type: ignore[misc]  # by position
-    out: list[Source] = []
-    edge = 0
-    for other in sorted(free):
-        span = range(other, other + size)
-        if other >= edge and free.issuperset(span) and not set(span) & used:
-            if (other - at) % size == 0 or value.reading.coding == "text":
-                out.append((other, size))
-                if value.reading.coding != "text":
-                    edge = other + size
-    return out
+    free = {place for place, _ in shape.sources()} - used  # type: ignore[misc]  # by position
+    places = [other for other in sorted(free) if free.issuperset(range(other, other + size))]
+    in_step = [other for other in places if (other - at) % size == 0]
+    return [(other, size) for other in dict.fromkeys((*in_step, *places))]
 
 
 def _kind(numbers: list[float], value: Value) -> str:
@@ -212,7 +207,7 @@ def _together(shape: Shape, knowns: Sequence[Known], reading: Reading, fields: l
     rises = [[item for item in fields if _answers(item[1], low, k)][:12] for k in loaded]
     for choice in product(*rises):
         chosen = dict(choice)
-        sources = sorted(chosen)  # type: ignore[type-var]  # all of one kind
+        sources = sorted(chosen, key=_place)
         if len(sources) < 2 or _overlapping(sources) or not _linear(list(chosen.values()), knowns, low):
             continue
         value = _value_of(shape, knowns, reading, sources)
@@ -268,6 +263,10 @@ def _answers(levels: list[float], low: int, k: int) -> bool:
     """Tell whether a field carries all of a load: it rises most there, and falls nowhere."""
     top = max(levels) - levels[low]
     return top > 0 and levels[k] - levels[low] > 0.7 * top and min(levels) >= levels[low] - 0.05 * top
+
+
+def _place(source: Source) -> tuple[int, ...]:
+    return source if isinstance(source, tuple) else (source,)
 
 
 def _overlapping(sources: Sequence[Source]) -> bool:

@@ -1,4 +1,4 @@
-"""Which of several readings that answer is the likeliest: what explains most, then the plainest, then the longest."""
+"""Which of several readings is the likeliest: what explains most, then the plainest, then the longest."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from drivers.learn.values import Value
 from drivers.wire import COUNTS
 
 FORM_RANK = {"": 5, "unsigned": 5, "ones": 4, "twos": 3, "magnitude": 2, "offset": 1}
-"""Plainer sign forms first; ones' complement before twos' because it is only kept when it was seen to be it."""
+"""Plainer sign forms first; ones' complement before twos', for it is kept only where it was seen."""
 
 
 def rank(shape: Shape, value: Value) -> tuple[float, ...]:

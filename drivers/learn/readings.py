@@ -13,6 +13,13 @@ Source = tuple[int, int] | int
 """Where a field stands: first byte and size, or the number of a cell."""
 
 
+def overlap(a: Source, b: Source) -> bool:
+    """Tell whether two places share a byte or are the same cell."""
+    if isinstance(a, tuple) and isinstance(b, tuple):
+        return a[0] < b[0] + b[1] and b[0] < a[0] + a[1]
+    return a == b
+
+
 @dataclass(frozen=True, kw_only=True)
 class Reading:
     """A way to read a number; what is not said is as in layouts."""

@@ -1,4 +1,4 @@
-"""The layout as it is written: with its byte picture, evidence, what was not excluded, and what would decide."""
+"""The layout as it is written: with its byte picture, the evidence, and what was not excluded."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def commented(
         "",
     ]
     message = solution.shape.rows[len(solution.shape.rows) // 2].message
-    lines += _picture(text, solution, message)
+    lines += _picture(text, message)
     lines += ["", "Evidence:"]
     lines += [f"  {line}" for line in evidence(solution, proof, final)]
     lines += ["", "Not excluded:"] if notes else []
@@ -33,7 +33,7 @@ def commented(
     return "".join(f"# {line}".rstrip() + "\n" for raw in lines for line in _folded(raw)) + "\n" + text
 
 
-def _picture(text: str, solution: Solution, message: bytes) -> list[str]:
+def _picture(text: str, message: bytes) -> list[str]:
     layout = load_layout(text, "learnt")
     if layout.framing.unwrap is None:
         return picture(layout, message).splitlines()
@@ -65,8 +65,8 @@ def evidence(solution: Solution, proof: Proof, final: Proof) -> list[str]:
     ]
     if shape.check is not None:
         out.append(
-            f"check: {shape.check.name} passes {shape.check.passing:,} of {shape.check.of:,} messages as sent and "
-            f"refuses {final.altered_refused:,} of {final.altered:,} altered ones"
+            f"check: {shape.check.name} passes {shape.check.passing:,} of {shape.check.of:,} messages "
+            f"as sent and refuses {final.altered_refused:,} of {final.altered:,} altered ones"
         )
     else:
         out.append("check: none was found; limits are all that refuses a damaged number")

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 
 from drivers.learn import pads
 from drivers.learn.cuts import Cut, Piece
-from drivers.learn.fields import describe, overlap
+from drivers.learn.fields import describe
 from drivers.learn.find_check import Found, find_check
 from drivers.learn.guess import LEAST
 from drivers.learn.ranking import rank
-from drivers.learn.readings import Source
+from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known, Recording
 from drivers.learn.roles import Role, address_places, counters
 from drivers.learn.shapes import Shape, by_cells, by_position

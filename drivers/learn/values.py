@@ -138,15 +138,26 @@ class Search:
     def _counts(self, source: Source, reading: Reading) -> bool:
         """Raw counts are believed where one plain field holds all that answers."""
         plain = reading.form in ("", "unsigned", "twos", "offset") and not reading.mask
-        return plain and self._answering() - set(self._checked()) <= set(_parts(source))
-
-    def _checked(self) -> set[int]:
-        return self.shape.checked()
+        return plain and self._answering() - self.shape.checked() <= set(_parts(source))
 
     def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
-        reader = reading.reader()
+        """See how a reading answers in some rows."""
+        groups = self._read(source, reading, rows)
+        if groups is None:
+            return None
+        found = answer(groups, self.knowns)
+        if found is None:
+            if len(groups) == 1:
+                self._note_partial(source, reading, next(iter(groups.values())))
+            return None
+        good = found.share >= AGREEING and found.within >= WITHIN
+        return found if good and self._ends_in_a_digit(source, reading, found) else None
+
+    def _read(self, source: Source, reading: Reading, rows: list[Row]) -> dict[str, Series] | None:
+        """Read rows; None when most do not read so, or the sign form is not called for."""
         if reading.form in readings.SIGNED and not self._sign_set(source, reading):
             return None
+        reader = reading.reader()
         few = rows[:: max(len(rows) // 12, 1)]
         if series(self.shape, few, source, reader, None)[1] > 0.2 * len(few):
             return None
@@ -155,14 +166,7 @@ class Search:
             return None
         if reading.form == "offset" and not _around_middle(groups, reading, self.shape, source):
             return None
-        found = answer(groups, self.knowns)
-        if found is not None and not self._ends_in_a_digit(source, reading, found):
-            return None
-        if found is None or found.share < AGREEING or found.within < WITHIN:
-            if found is None and len(groups) == 1:
-                self._note_partial(source, reading, next(iter(groups.values())))
-            return None
-        return found
+        return groups
 
     def _sign_set(self, source: Source, reading: Reading) -> bool:
         """Tell whether the highest bit of an integer was ever seen set: only then has it a sign form."""
@@ -197,21 +201,12 @@ class Search:
         """Judge a reading on all rows."""
         groups, unread, places = series(self.shape, self.shape.rows, source, reading.reader(), self.address)
         found = answer(groups, self.knowns)
-        if found is not None and found.reach < FINE * found.step and reading.coding != "float":
-            self.reasons.append(
-                "a field answers, but in steps too coarse to tell its unit; use a heavier load"
-            )
-            return None
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
             return None
-        if reading.coding != "float" and not places and not even_step(groups):
+        pointed = places > 0 or reading.coding == "float"
+        if self._contradicted(source, reading, groups, found, pointed=pointed):
             return None
-        if reading.form == "unsigned" and sign_seen(self.shape, source, reading, groups, found):
-            return None
-        if reading.form == "ones" and not dense_below_zero(self.shape, source, groups):
-            return None
-        word = unit_word(self.shape, source)
-        verdict = judge(found, self.knowns, reading, places, word)
+        verdict = judge(found, self.knowns, reading, places, unit_word(self.shape, source))
         if not isinstance(verdict, str) and verdict.unit == COUNTS and not self._counts(source, reading):
             verdict = "a field answers but its unit is not clear"
         if isinstance(verdict, str):
@@ -227,6 +222,19 @@ class Search:
             unread=unread,
             places=places,
         )
+
+    def _contradicted(
+        self, source: Source, reading: Reading, groups: dict[str, Series], found: Answer, *, pointed: bool
+    ) -> bool:
+        """Tell whether all rows together speak against a reading that answers."""
+        if reading.coding != "float" and found.reach < FINE * found.step:
+            self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
+            return True
+        if not pointed and not even_step(groups):
+            return True
+        if reading.form == "unsigned":
+            return sign_seen(self.shape, source, reading, groups, found)
+        return reading.form == "ones" and not dense_below_zero(self.shape, source, groups)
 
 
 def sign_seen(

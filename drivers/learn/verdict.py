@@ -51,7 +51,7 @@ NEWTON_GAP = abs(1 - float(1 / KG_PER["N"]) / 10)
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
-    """Unit, implied decimal places (None: as sent) and scale ("" for 1); `off` the departure from the known."""
+    """Unit, implied decimal places (None: as sent), scale ("" for 1), and departure from the known load."""
 
     unit: str
     decimals: int | None = None

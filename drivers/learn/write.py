@@ -99,7 +99,7 @@ def constants(shape: Shape, roles: Sequence[Role]) -> list[tuple[int, bytes]]:
     """Bytes that must stand where they stood, in runs."""
     runs: list[tuple[int, bytes]] = []
     places = [(role.source, next(iter(role.map))) for role in roles if role.kind == "constant"]
-    for source, text in sorted(places, key=lambda item: item[0]):  # type: ignore[arg-type,return-value]  # all spans
+    for source, text in sorted(places, key=lambda item: item[0]):
         assert isinstance(source, tuple)
         if runs and runs[-1][0] + len(runs[-1][1]) == source[0]:
             runs[-1] = (runs[-1][0], runs[-1][1] + text)

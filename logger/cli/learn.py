@@ -15,7 +15,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="LOAD@FROM:TO",
-        help="a load that stood on the pads, in seconds of the recording: 0@0:8, 84.2kg@12:20 (twice or more)",
+        help="a load and when it stood on the pads (s): 0@0:8, 84.2kg@12:20; two or more",
     )
     parser.add_argument("--out", type=Path, help="the layout to write (default: beside the recording)")
     parser.add_argument("--json", action="store_true", help="print one JSON object with what was found")

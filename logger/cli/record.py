@@ -24,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="LOAD@FROM:TO",
-        help="a true load and when it stood, in seconds from the beginning; may be added to the passport later",
+        help="a true load and when it stood (s from the beginning), for the passport",
     )
 
 
@@ -37,8 +37,8 @@ def run(args: argparse.Namespace) -> int:
     try:
         for text in args.known:
             parse_known(text)
-    except ValueError as why:
-        print(why, file=sys.stderr)
+    except ValueError as fault:
+        print(fault, file=sys.stderr)
         return 2
     line = SerialSettings(baud=args.baud, bytesize=args.bytesize, parity=args.parity, stopbits=args.stopbits)
     ear = Ear(args.port, line)
