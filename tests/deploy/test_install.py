@@ -1,4 +1,4 @@
-"""deploy/install rehearsed below a folder: once, twice, upgraded, rolled back, taken away; what it puts there.
+"""deploy/install rehearsed below a folder: once, twice, upgraded, rolled back, taken away; what it puts in.
 
 The packages themselves are left out here (`--no-packages`): fetching them takes a network and a minute.
 """
