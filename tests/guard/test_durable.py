@@ -1,0 +1,101 @@
+"""The daemon whole: switched off again and again, its clock stepped, its secrets kept, its files' modes."""
+
+from __future__ import annotations
+
+import random
+import signal
+import stat
+import time
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from support.knock import knock
+from support.running import Talker, config, running
+from support.switched_off import kill_again_and_again
+
+from drivers.sim.player import Line
+from logger.health import read_health
+from logger.model import ClockStep
+from logger.pairing import Pairing
+from logger.rebuild import verify
+from logger.store.dataset import events, samples_by_run
+
+STEPPING = [str(Path(__file__).parents[1] / "support" / "stepping.py")]
+
+
+def one_pad(folder: Path, line: Line, more: str) -> Path:
+    file = config(folder, {"P1": line.device}, more)
+    file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+    return file
+
+
+def test_killed_at_random_moments_nothing_durable_is_lost_and_nothing_is_there_twice(tmp_path: Path) -> None:
+    kills, wrong = kill_again_and_again(tmp_path, 3, random.Random(20), most_s=1.8)
+    assert wrong == []
+    assert any(kill.t_running_s for kill in kills)
+
+
+def test_clock_at_1970_and_steps_change_labels_never_order_or_durations(tmp_path: Path) -> None:
+    with Line() as line, Talker({"P1": line}):
+        file = one_pad(tmp_path, line, "[page]\nenabled = false\n[journal]\nsegment_s = 1.0\n")
+        with running(file, STEPPING) as daemon:
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            for number in (signal.SIGUSR1, signal.SIGUSR2, signal.SIGHUP):
+                daemon.process.send_signal(number)
+                time.sleep(0.7)
+            daemon.stop()
+    steps_s = [
+        (r.wall_after_ns - r.wall_before_ns) / 1e9
+        for _, r in events(daemon.data / "dataset")
+        if isinstance(r, ClockStep)
+    ]
+    assert len(steps_s) == 3
+    assert steps_s[0] > 50 * 365 * 86_400
+    assert [round(s) for s in steps_s[1:]] == [3600, -3600]
+    ((_, samples),) = samples_by_run(daemon.data / "dataset")
+    assert len(samples) > 40
+    waits_s = [(b.t_mono_ns - a.t_mono_ns) / 1e9 for a, b in pairwise(samples)]
+    assert all(0 < wait_s < 0.5 for wait_s in waits_s)
+    assert {time.gmtime(s.t_wall_ns / 1e9).tm_year == 1970 for s in samples} == {True, False}
+    assert list(verify(daemon.data)) == []
+
+
+def test_no_secret_is_logged_reported_or_journalled_and_files_are_the_service_users(tmp_path: Path) -> None:
+    password = tmp_path / "password"
+    password.write_text("correct horse")
+    more = (
+        '[page]\nport = 0\npairing = "always"\nmetrics = true\ntls = true\n'
+        f'[bus]\nusername = "bay"\npassword_file = "{password}"\n'
+    )
+    with Line() as line, Talker({"P1": line}), running(one_pad(tmp_path, line, more)) as daemon:
+        told: Any = daemon.wait_for("page")["detail"]
+        address = told.split(" at ")[1].split("/, ")[0]
+        import ssl
+
+        context = ssl.create_default_context(cafile=str(daemon.data / "page.crt"))
+        code = Pairing(daemon.data).offer("command", "phone", time.monotonic_ns())
+        status, headers, _ = knock(address, "POST", "/pair", {"code": code}, context=context)
+        assert status == 200
+        token = headers["set-cookie"].partition("=")[2].partition(";")[0]
+        cookie = headers["set-cookie"].partition(";")[0]
+        assert knock(address, "POST", "/do/take", {}, context=context, cookie=cookie)[0] == 202
+        metrics = knock(address, "GET", "/metrics", context=context, cookie=cookie)[2]
+        assert 'restpoint_port_open{port="P1"} 1' in metrics
+        assert knock(address, "GET", "/metrics", context=context)[0] == 401
+        daemon.wait_for("command")
+        health = read_health(daemon.data)
+        assert health is not None
+        daemon.stop()
+    secrets = (b"correct horse", token.encode(), (daemon.data / "page.key").read_bytes()[40:80])
+    files = [path for path in [*daemon.data.rglob("*"), daemon.log_file] if path.is_file()]
+    assert len(files) > 8
+    for path in files:
+        content = path.read_bytes()
+        found = [secret for secret in secrets if secret in content]
+        assert found == ([secrets[2]] if path.name == "page.key" else []), path
+        if path == daemon.log_file:
+            continue
+        mode = stat.S_IMODE(path.stat().st_mode)
+        assert mode & 0o027 == 0, f"{path} has {mode:o}"
+    assert all(stat.S_IMODE(p.stat().st_mode) & 0o027 == 0 for p in daemon.data.rglob("*") if p.is_dir())
