@@ -35,6 +35,8 @@ RATES = {"N_per_m": 1.0, "N_per_mm": 1000.0, "lbf_per_in": LB_KG * G_N / IN_M}
 STIFFNESSES = {"Nm_per_rad": 1.0, "Nm_per_deg": 57.29577951308232}
 SLOPES = {"mm_per_m": 1e-3, "m_per_m": 1.0}
 PLAIN = {"": 1.0}
+LARGEST = 1e15
+"""No length, mass or rate of a car is larger, in whatever unit."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +68,7 @@ class _Table:
         if not found:
             return None
         value = self.data[found[0]]
-        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < float("inf"):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < LARGEST:
             self.faults.add((*self.path, found[0]), f"should be a number, not {value!r}")
             return None
         if value < 0:

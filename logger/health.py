@@ -108,7 +108,7 @@ def read_health(folder: Path) -> dict[str, Any] | None:
     """What the file says; None when there is none, or none that can be read."""
     try:
         told = msgspec.json.decode((folder / FILE).read_bytes())
-    except (OSError, msgspec.MsgspecError):
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
         return None
     return told if isinstance(told, dict) and told.get("schema") == SCHEMA else None
 

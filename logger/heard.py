@@ -29,7 +29,7 @@ class Mark(msgspec.Struct, frozen=True):
 def read_mark(payload: bytes) -> Mark:
     try:
         return msgspec.json.decode(payload, type=Mark)
-    except (msgspec.MsgspecError, UnicodeDecodeError):
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
         return Mark()
 
 

@@ -153,7 +153,7 @@ class Pairing:
                 self._book = msgspec.json.decode(self.file.read_bytes(), type=Book)
         except FileNotFoundError:
             self._seen, self._book, self.trouble = None, Book(), ""
-        except (OSError, msgspec.MsgspecError) as fault:
+        except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as fault:
             self._book = Book()
             self.trouble = f"{self.file} cannot be used ({fault}); nobody is let in. Remove it and pair anew"
         return self._book

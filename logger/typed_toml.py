@@ -56,7 +56,7 @@ def parse(file: Path) -> tuple[dict[str, Any], Faults]:
         raise ConfigError([f"{file}: cannot be read ({error.strerror}); check the path"]) from error
     except UnicodeDecodeError as error:
         raise ConfigError([f"{file}: is not UTF-8 text (byte {error.start}); save it as UTF-8"]) from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also numbers of thousands of digits, brackets without end
         raise ConfigError([f"{file}: is not TOML: {error}"]) from error
 
 
