@@ -1,9 +1,10 @@
 # make demo    the main job with simulated pads, everything embedded
 # make test    all tests;  make check  lint, types, import contracts;  make bench  measured figures
+# make soak    200 kills and a day of readings, an hour or so;  make fuzz  looks for input that nobody thought of
 
 PY := .venv/bin/python
 
-.PHONY: demo test check bench setup dev lock clean
+.PHONY: demo test check bench soak fuzz setup dev lock clean
 
 demo: setup
 	@.venv/bin/restpoint demo --out demo-out
@@ -21,6 +22,12 @@ check: dev
 bench: dev
 	@tools/services
 	@$(PY) tools/bench.py
+
+soak: dev
+	@$(PY) tools/soak.py
+
+fuzz: dev
+	@tools/fuzz
 
 setup: .venv/.ready
 dev: .venv/.ready-dev

@@ -216,3 +216,13 @@ def test_shell_and_container_files_are_sound() -> None:
     assert "--require-hashes" in container
     for name in ("Containerfile", "compose.yaml"):
         assert re.search(r"^# Not (built or )?run in CI", (ROOT / "deploy" / name).read_text())
+
+
+def test_every_pinned_package_has_its_hash_and_stands_in_the_list_of_licences() -> None:
+    text = (ROOT / "deploy/requirements.txt").read_text()
+    pins = re.findall(r"^([A-Za-z0-9._-]+)==([^\s;\\]+)[^\n]*\\\n    --hash=sha256:[0-9a-f]{64}", text, re.M)
+    assert len(pins) == len(re.findall(r"^[A-Za-z0-9]", text, re.M)) > 10
+    listed = (ROOT / "deploy/LICENCES.md").read_text()
+    for name, version in pins:
+        assert f"| {name} | {version} |" in listed, "run tools/licences.py"
+    assert "not said" not in listed

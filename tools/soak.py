@@ -1,0 +1,174 @@
+"""Long runs of the whole daemon: killed many times, and fed a day's readings faster than time goes by.
+
+`tools/soak.py [--kills N] [--hours H] [--rate HZ]`: 200 kills at random moments; then what four pads send in H
+hours at 20 Hz, at HZ a pad, with real ports and threads. Prints what was measured; 1 when anything is wrong.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import sys
+import tempfile
+import threading
+import time
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+
+ROOT = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+
+from support.running import PADS, Running, config, running  # noqa: E402  behind the path they need
+from support.switched_off import kill_again_and_again  # noqa: E402
+
+from drivers.sim.player import Line  # noqa: E402
+
+PAD_HZ = 20.0
+GROWTH_BYTES = 5 << 20
+"""Memory may grow by so much after warm-up."""
+WARM_SHARE = 0.15
+"""This share of the run is warm-up."""
+PACE_S = 0.02
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the daemon's process held at a moment."""
+
+    readings: int
+    rss_bytes: int
+    files: int
+
+
+class Feeder:
+    """Writes readings of four pads, a weighing every few thousand: empty, car on, rest, car off."""
+
+    def __init__(self, lines: dict[str, Line], rate_Hz: float) -> None:
+        self._lines, self._rate_Hz, self._rng = lines, rate_Hz, random.Random(7)
+        self.readings = 0
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self) -> Feeder:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    @property
+    def dropped(self) -> int:
+        """Bytes that the lines did not take: the daemon could not keep up."""
+        return sum(line.dropped for line in self._lines.values())
+
+    def _run(self) -> None:
+        begun, sent = time.monotonic(), 0
+        while not self._stop.wait(PACE_S):
+            due = int((time.monotonic() - begun) * self._rate_Hz)
+            count, sent = min(due - sent, int(self._rate_Hz)), due
+            phase = (time.monotonic() - begun) % 30.0
+            load = 0.0 if phase < 6 else 240.0
+            for pad, line in self._lines.items():
+                line.write(b"".join(self._reading(pad, load) for _ in range(count)))
+            self.readings += count * len(self._lines)
+
+    def _reading(self, pad: str, load: float) -> bytes:
+        return f"{pad} still {load + self._rng.gauss(0.0, 0.03) + 0.05:11.2f} kg\r\n".encode()
+
+
+def look(daemon: Running, readings: int) -> Look:
+    """Read the process's memory and open files from /proc."""
+    pages = int(Path(f"/proc/{daemon.process.pid}/statm").read_text().split()[1])
+    files = len(os.listdir(f"/proc/{daemon.process.pid}/fd"))
+    return Look(readings, pages * os.sysconf("SC_PAGE_SIZE"), files)
+
+
+def feed(
+    folder: Path, hours: float, rate_Hz: float, segment_s: float = 60.0
+) -> tuple[list[Look], int, list[str]]:
+    """Feed so many pad hours at `rate_Hz` a pad; return looks, log lines and what is wrong."""
+    readings = int(hours * 3600 * PAD_HZ * len(PADS))
+    looks: list[Look] = []
+    with ExitStack() as stack:
+        lines = {pad: stack.enter_context(Line()) for pad in PADS}
+        more = f"[page]\nport = 0\n[journal]\nsegment_s = {segment_s}\n"
+        daemon = stack.enter_context(
+            running(config(folder, {p: line.device for p, line in lines.items()}, more))
+        )
+        for pad in PADS:
+            daemon.wait_for("port", 30, port=pad, event_name="opened")
+        with Feeder(lines, rate_Hz) as feeder:
+            while feeder.readings < readings:
+                time.sleep(max(0.2, readings / rate_Hz / len(PADS) / 100))
+                looks.append(look(daemon, feeder.readings))
+        time.sleep(0.5)
+        stopped = daemon.stop()
+        wrong = (
+            []
+            if not feeder.dropped
+            else [f"{feeder.dropped} bytes were not read in time; take a lower --rate"]
+        )
+        sent = {pad: line.written for pad, line in lines.items()}
+    read = {pad: stream["bytes"] for pad, stream in stopped["streams"].items()}
+    wrong += [
+        f"{pad}: {sent[pad]} bytes were sent, {read[pad]} came in" for pad in PADS if sent[pad] != read[pad]
+    ]
+    return looks, len(daemon.log()), wrong
+
+
+def soak(hours: float, rate_Hz: float) -> list[str]:
+    """Feed and judge; print what was measured."""
+    with tempfile.TemporaryDirectory() as folder:
+        began = time.monotonic()
+        looks, log_lines, wrong = feed(Path(folder), hours, rate_Hz)
+        warm = looks[int(len(looks) * WARM_SHARE) :]
+        third = max(len(warm) // 3, 1)
+        growth = median(k.rss_bytes for k in warm[-third:]) - median(k.rss_bytes for k in warm[:third])
+        files = {k.files for k in warm}
+        took_s = time.monotonic() - began
+        print(
+            f"fed: {looks[-1].readings} readings, {hours:g} h of four pads, in {took_s:.0f} s; "
+            f"memory {warm[0].rss_bytes / 1e6:.1f} MB after warm-up, grew by {growth / 1e6:+.1f} MB; "
+            f"open files {min(files)}–{max(files)}; {log_lines} log lines"
+        )
+    if growth > GROWTH_BYTES:
+        wrong.append(f"memory grew by {growth} bytes")
+    if max(files) - min(files) > 4:  # the segment being sealed and its folder
+        wrong.append(f"open files went from {min(files)} to {max(files)}")
+    return wrong
+
+
+def kill(count: int, seed: int) -> list[str]:
+    """Kill and judge; print what was measured."""
+    with tempfile.TemporaryDirectory() as folder:
+        kills, wrong = kill_again_and_again(Path(folder), count, random.Random(seed), most_s=3.0)
+    starts = sorted(k.start_s for k in kills if k.start_s is not None)
+    print(
+        f"killed: {count} times, {count - len(starts)} of them while starting; starts took "
+        f"{median(starts):.2f} s in the middle, {starts[-1]:.2f} s at most; {len(wrong)} things wrong"
+    )
+    return wrong
+
+
+def main() -> int:
+    """Run what was asked for; 1 when anything is wrong."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--kills", type=int, default=200)
+    parser.add_argument("--hours", type=float, default=24.0, help="of four pads at 20 Hz")
+    parser.add_argument(
+        "--rate", type=float, default=1000.0, metavar="HZ", help="readings a second of each pad"
+    )
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    wrong = kill(args.kills, args.seed) if args.kills else []
+    wrong += soak(args.hours, args.rate) if args.hours else []
+    print(*wrong[:50], sep="\n")
+    return int(bool(wrong))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
