@@ -1,7 +1,8 @@
 """Long runs of the whole daemon: killed many times, and fed a day's readings faster than time goes by.
 
-`tools/soak.py [--kills N] [--hours H] [--rate HZ]`: 200 kills at random moments; then what four pads send in H
-hours at 20 Hz, at HZ a pad, with real ports and threads. Prints what was measured; 1 when anything is wrong.
+`tools/soak.py [--kills N] [--hours H] [--rate HZ]`: 200 kills at random moments; then what four pads send in
+H hours at 20 Hz, sent at HZ a pad through real ports and threads. Prints what was measured; 1 if anything is
+wrong.
 """
 
 from __future__ import annotations

@@ -10,19 +10,9 @@ from contextlib import suppress
 from pathlib import Path
 
 from support import absent
-from support.running import PADS, Talker, config, running
+from support.running import PADS, Talker, bytes_by_port, config, running
 
 from drivers.sim.player import Line
-from logger.journal_folder import find_runs, read_run
-from logger.model import Chunk
-
-
-def bytes_by_port(data: Path) -> dict[str, int]:
-    counts: dict[str, int] = {}
-    for _, entry in read_run(find_runs(data)[-1]):
-        if isinstance(entry, Chunk):
-            counts[entry.port] = counts.get(entry.port, 0) + len(entry.data)
-    return counts
 
 
 def test_absent_unplugged_and_flooding_ports_leave_the_others_alone(tmp_path: Path) -> None:

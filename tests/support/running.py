@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from drivers.sim.player import Line
+from logger.journal_folder import find_runs, read_run
+from logger.model import Chunk
 
 PADS = ("P1", "P2", "P3", "P4")
 
@@ -92,3 +94,12 @@ class Talker:
         while not self._stop.wait(0.05):
             for pad, line in list(self.lines.items()):
                 line.write(f"{pad} still {0.0:11.2f} kg\r\n".encode())
+
+
+def bytes_by_port(data: Path) -> dict[str, int]:
+    """Bytes of each port in the journal of the newest run."""
+    counts: dict[str, int] = {}
+    for _, entry in read_run(find_runs(data)[-1]):
+        if isinstance(entry, Chunk):
+            counts[entry.port] = counts.get(entry.port, 0) + len(entry.data)
+    return counts
