@@ -6,6 +6,7 @@ import io
 
 from logger.clock import NS, now_ns, wall_text
 from logger.config import Loaded
+from logger.health import read_health
 from logger.page.certificate import Certificate
 from logger.page.doors import is_loopback
 from logger.page.server import address_of
@@ -22,7 +23,8 @@ def offered(loaded: Loaded, right: Right, name: str) -> list[str]:
             'the page is served to this computer only; set [page] host = "0.0.0.0" for phones'
         )
     code = Pairing(loaded.folder).offer(right, name, now_ns()[0])
-    address = address_of(page, page.port)
+    told = read_health(loaded.folder) if page.port == 0 else None
+    address = told["health"]["page"] if told else address_of(page, page.port)
     lines = [_qr(f"{address}#pair={code}"), f"On the phone open {address} and type  {code[:3]} {code[3:]}"]
     minutes = OFFER_NS // (60 * NS)
     lines.append(
