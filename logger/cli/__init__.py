@@ -14,6 +14,8 @@ VERBS: dict[str, str] = {
     "run": "run the daemon of a bay",
     "pair": "let a phone in, list who was let in, revoke",
     "ports": "list serial ports, layouts and plug-ins, with the lines to paste",
+    "learn": "find out how an indicator's bytes become readings, and write its layout",
+    "record": "keep a port's bytes with their times, and what was done",
     "try": "show what a layout makes of a recording or port",
     "calibrate": "find what a pad's converter counts mean, from known masses",
     "replay": "replay a journal, dataset or CSV through the pipeline that runs live",
