@@ -29,7 +29,8 @@ def test_the_example_configuration_loads(tmp_path: Path) -> None:
 
 
 def test_every_verb_is_described_and_every_one_described_is_there() -> None:
-    named = set(re.findall(r"restpoint ([a-z]+)\b", README)) - {"is", "says", "never"}
+    sentences = {"is", "says"}  # words that follow the name in prose
+    named = set(re.findall(r"restpoint ([a-z]+)\b", README)) - sentences
     missing = VERBS.keys() - named - {"demo"}
     assert not missing, f"README does not show: {missing}"
     assert "make demo" in README
