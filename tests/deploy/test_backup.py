@@ -5,8 +5,6 @@ from __future__ import annotations
 import gzip
 import io
 import sqlite3
-import subprocess
-import sys
 import tarfile
 from pathlib import Path
 
@@ -17,6 +15,7 @@ from hypothesis import strategies as st
 from support.small_bay import LiveBay, stream
 
 from logger.backup import BackupError, back_up, restore
+from logger.cli import main
 from logger.pairing import FILE, Pairing
 from logger.rebuild import make_again, make_missing, verify
 from logger.replay import make_bay
@@ -122,15 +121,12 @@ def test_links_are_refused(tmp_path: Path) -> None:
         restore(archive, tmp_path / "bay")
 
 
-def test_the_verb_backs_up_and_restores(live: Path, tmp_path: Path) -> None:
+def test_the_verb_backs_up_and_restores(
+    live: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     archive = tmp_path / "b.tar.gz"
-    command = [sys.executable, "-m", "logger.cli", "export"]
-    for words in ([live, "--all", "--out", archive], [tmp_path / "again", "--restore", archive]):
-        done = subprocess.run([*command, *map(str, words)], capture_output=True, text=True, check=False)
-        assert done.returncode == 0, done.stderr
-        assert "files; " in done.stdout
-    done = subprocess.run(
-        [*command, str(live), "--restore", str(archive)], capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 2
-    assert "something in it" in done.stderr
+    assert main(["export", str(live), "--all", "--out", str(archive)]) == 0
+    assert main(["export", str(tmp_path / "again"), "--restore", str(archive)]) == 0
+    assert capsys.readouterr().out.count("files; ") == 2
+    assert main(["export", str(live), "--restore", str(archive)]) == 2
+    assert "something in it" in capsys.readouterr().err

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import sqlite3
-import subprocess
-import sys
 import time
+from contextlib import redirect_stderr, redirect_stdout
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from support.running import Talker, config, running
 from support.small_bay import LiveBay, stream
 
 from drivers.sim.player import Line
+from logger.cli import main
 from logger.clock import NS, now_ns
 from logger.config import load
 from logger.doctor import Finding, examine, mend
@@ -25,9 +27,20 @@ from logger.model import Capture, ClockStep, Condition, CornerLoad, PadCondition
 from logger.weighin.ledger import Ledger
 
 
-def doctor(file: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "logger.cli", "doctor", "-c", str(file), *words]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+@dataclass
+class Done:
+    """What a run of the verb came to."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def doctor(file: Path, *words: str) -> Done:
+    out, err = io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(err):
+        code = main(["doctor", "-c", str(file), *words])
+    return Done(code, out.getvalue(), err.getvalue())
 
 
 def part(found: Any, *names: str) -> Any:
@@ -63,11 +76,14 @@ def test_beside_a_running_daemon_it_knows_states_and_since_when(tmp_path: Path) 
             text = text.replace(f'spot = "{spot}"\n', "")
         file.write_text(text)
         with running(file) as daemon, Talker({"P1": line}):
-            daemon.wait_for("pad", pad="P1", condition="empty")
             end = time.monotonic() + 8
             while time.monotonic() < end:
                 told = read_health(daemon.data)
-                if told and told["health"]["pads"].get("P1", {}).get("condition") == "empty":
+                if (
+                    told
+                    and told["health"]["pads"].get("P1", {}).get("condition") == "empty"
+                    and told["health"]["ports"]["P2"]["state"] == "refused"
+                ):
                     break
                 time.sleep(0.05)
             found = as_json(examine(load(file)))

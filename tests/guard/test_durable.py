@@ -33,7 +33,7 @@ def one_pad(folder: Path, line: Line, more: str) -> Path:
 
 
 def test_killed_at_random_moments_nothing_durable_is_lost_and_nothing_is_there_twice(tmp_path: Path) -> None:
-    kills, wrong = kill_again_and_again(tmp_path, 2, random.Random(20), most_s=1.5)
+    kills, wrong = kill_again_and_again(tmp_path, 2, random.Random(20), most_s=1.2)
     assert wrong == []
     assert any(kill.t_running_s for kill in kills)
 
@@ -42,7 +42,8 @@ def test_clock_at_1970_and_steps_change_labels_never_order_or_durations(tmp_path
     with Line() as line, Talker({"P1": line}):
         file = one_pad(tmp_path, line, "[page]\nenabled = false\n[journal]\nsegment_s = 1.0\n")
         with running(file, STEPPING) as daemon:
-            daemon.wait_for("pad", pad="P1", condition="empty")
+            daemon.wait_for("running")
+            time.sleep(0.5)
             for number in (signal.SIGUSR1, signal.SIGUSR2, signal.SIGHUP):
                 daemon.process.send_signal(number)
                 time.sleep(0.45)
@@ -105,9 +106,10 @@ def test_no_secret_is_logged_reported_or_journalled_and_files_are_the_service_us
 
 def test_a_slow_disk_that_turns_read_only_and_back_loses_nothing(tmp_path: Path) -> None:
     with Line() as line, Talker({"P1": line}):
-        more = "[page]\nenabled = false\n[journal]\nsegment_s = 2.0\n[store]\nretry_s = 0.3\n"
+        more = "[page]\nenabled = false\n[journal]\nsegment_s = 30.0\n[store]\nretry_s = 0.3\n"
         with running(one_pad(tmp_path, line, more), SLOW_DISK) as daemon:
-            daemon.wait_for("pad", pad="P1", condition="empty")
+            daemon.wait_for("port", port="P1", event_name="opened")
+            time.sleep(0.5)
             daemon.process.send_signal(signal.SIGUSR1)
             assert "Read-only" in daemon.wait_for("journal_blocked")["detail"]
             time.sleep(1.0)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
-import os
 import re
 import stat
-import subprocess
-import sys
 import time
 from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +18,7 @@ from hypothesis import strategies as st
 from support.knock import knock
 from support.served_page import Served, until
 
+from logger.cli import main
 from logger.page.doors import Doors, Pace, is_loopback
 from logger.pairing import FILE, MOST_DEVICES, OFFER_NS, TRIES, Pairing, PairingRefused
 
@@ -238,34 +238,34 @@ def bay(folder: Path, page: str) -> Path:
     return file
 
 
-def restpoint(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "logger.cli", *map(str, words)]
-    return subprocess.run(
-        command, capture_output=True, text=True, check=False, env=os.environ | {"COLUMNS": "100"}
-    )
+def restpoint(*words: str | Path) -> tuple[int, str, str]:
+    out, err = io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(err):
+        code = main([str(word) for word in words])
+    return code, out.getvalue(), err.getvalue()
 
 
 def test_the_verb_offers_lists_and_revokes(tmp_path: Path) -> None:
     file = bay(tmp_path, 'host = "0.0.0.0"')
-    done = restpoint("pair", "-c", file, "--watch", "--name", "screen")
-    assert done.returncode == 0, done.stderr
-    digits = re.search(r"type {2}(\d{3}) (\d{3})", done.stdout)
+    code, out, err = restpoint("pair", "-c", file, "--watch", "--name", "screen")
+    assert code == 0, err
+    digits = re.search(r"type {2}(\d{3}) (\d{3})", out)
     assert digits
-    assert "▄" in done.stdout
-    assert "read along" in done.stdout, "without https it says what that means"
+    assert "▄" in out
+    assert "read along" in out, "without https it says what that means"
     pairing = Pairing(tmp_path / "data")
     token, device = pairing.redeem(digits[1] + digits[2], time.monotonic_ns(), time.time_ns())
     assert (device.name, device.right) == ("screen", "watch")
-    assert "screen, may watch, since" in restpoint("pair", "-c", file, "--list").stdout
-    assert restpoint("pair", "-c", file, "--revoke", str(device.id)).returncode == 0
+    assert "screen, may watch, since" in restpoint("pair", "-c", file, "--list")[1]
+    assert restpoint("pair", "-c", file, "--revoke", str(device.id))[0] == 0
     assert pairing.find(token) is None
-    assert restpoint("pair", "-c", file, "--revoke", "7").returncode == 1
+    assert restpoint("pair", "-c", file, "--revoke", "7")[0] == 1
 
 
 def test_the_verb_says_when_no_phone_could_come(tmp_path: Path) -> None:
-    done = restpoint("pair", "-c", bay(tmp_path, 'host = "127.0.0.1"'))
-    assert done.returncode == 1
-    assert "this computer only" in done.stderr
+    code, _, err = restpoint("pair", "-c", bay(tmp_path, 'host = "127.0.0.1"'))
+    assert code == 1
+    assert "this computer only" in err
 
 
 def test_metrics_are_off_unless_asked_for(guarded: Guarded) -> None:
