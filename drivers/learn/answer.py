@@ -21,13 +21,20 @@ TRIM = 0.08
 """Share of a known interval left out at each end: people are not exact about when a load stood."""
 LINEAR = 0.015
 """Departure from one slope allowed between known loads, of the largest answer."""
+LEAST = 5
+"""Readings of a pad needed at each known load."""
+MANY = 12
+"""Distinct values below which their distances say nothing of the step."""
 STILL = 0.02
 """Departure from an interval's median within which a frame agrees: a person sways by less."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Answer:
-    """`slope` in units of the stream per kg; `levels` the medians by series and known load."""
+    """`slope` in units of the stream per kg; `empty` the reading of no load that is farthest from zero.
+
+    `levels` are the medians by series and known load, `reach` the answer to the largest known load.
+    """
 
     slope: float
     empty: float
@@ -51,8 +58,13 @@ def window(series: Series, known: Known) -> list[float]:
     return values[bisect_left(times, known.from_s + trim) : bisect_right(times, known.to_s - trim)]
 
 
-def answer(groups: Mapping[str, Series], knowns: Sequence[Known]) -> Answer | None:
-    """Fit the series to the known loads; None when they do not answer along one rising line."""
+def answer(
+    groups: Mapping[str, Series], knowns: Sequence[Known], last_place: float | None = None
+) -> Answer | None:
+    """Fit the series to the known loads; None when they do not answer along one rising line.
+
+    `last_place` is one unit in the last place sent, None for floats: the step where few values were seen.
+    """
     levels = _levels(groups, knowns)
     if levels is None:
         return None
@@ -66,13 +78,13 @@ def answer(groups: Mapping[str, Series], knowns: Sequence[Known]) -> Answer | No
     reach = abs(slope) * rises[-1][0]
     if slope <= 0 or any(abs(rise - slope * dy) > LINEAR * reach for dy, rise in rises):
         return None
-    step = min((step_of(values) for _, values in groups.values()), default=0.0)
+    step = min((step_of(values, last_place) for _, values in groups.values()), default=0.0)
     if reach < 3 * step or not _apart(levels, reach):
         return None
     agreeing, inside = _agreeing(groups, knowns, levels, max(STILL * reach, 2.5 * step))
     return Answer(
         slope=slope,
-        empty=sum(m[low] for m in levels.values()) - slope * knowns[low].mass_kg,
+        empty=_empty([row[low] for row in levels.values()], slope * knowns[low].mass_kg),
         reach=reach,
         step=step,
         agreeing=agreeing,
@@ -82,11 +94,16 @@ def answer(groups: Mapping[str, Series], knowns: Sequence[Known]) -> Answer | No
     )
 
 
+def _empty(levels: list[float], loaded: float) -> float:
+    """What is shown with nothing on: of several pads what is farthest from zero."""
+    return max(levels, key=abs) if loaded == 0 else sum(levels) - loaded
+
+
 def _levels(groups: Mapping[str, Series], knowns: Sequence[Known]) -> dict[str, list[float]] | None:
     levels: dict[str, list[float]] = {}
     for name, series in groups.items():
         windows = [window(series, known) for known in knowns]
-        if any(len(values) < 3 for values in windows):
+        if any(len(values) < LEAST for values in windows):
             return None
         levels[name] = [median(values) for values in windows]
     return levels or None
@@ -120,9 +137,11 @@ def _within(groups: Mapping[str, Series], levels: dict[str, list[float]], reach:
     return good / max(total, 1)
 
 
-def step_of(values: Sequence[float]) -> float:
-    """The smallest distance between distinct values: the resolution, as far as it was seen."""
+def step_of(values: Sequence[float], last_place: float | None = None) -> float:
+    """The smallest distance between distinct values: the resolution, where enough of them were seen."""
     distinct = sorted(set(values))
+    if len(distinct) < MANY:
+        return last_place or 0.0
     return min((b - a for a, b in itertools.pairwise(distinct)), default=0.0)
 
 

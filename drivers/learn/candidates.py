@@ -23,6 +23,7 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
                 yield number, reading
         return
     open_to = {at for at, _ in shape.sources() if (at, 1) not in skip}  # type: ignore[misc]  # by position
+    open_to &= shape.covered()
     columns = {at: common(shape.column((at, 1))) for at in open_to}
     yield from _text_spans(columns)
     varying = {at for at, seen in columns.items() if len(seen) > 1}

@@ -122,6 +122,8 @@ def _sign(shape: Shape, source: Source, value: Value) -> Role | None:
 
 def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role:
     column, kept = shape.column(source), _kept(shape, source)
+    if seek_sign and 1 < len(kept) <= FEW:
+        kept = _without_rare_minus(shape, source, value, kept)
     if len(kept) == 1:
         return Role(kind="constant", source=source, map={next(iter(kept)): ""})
     if len(kept) <= FEW:
@@ -130,6 +132,20 @@ def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sig
             return _steady(source, column, kept, said, moved)
     flags = _flags(shape, source, value, moved, seek_sign=seek_sign)
     return flags if flags is not None else _other(source, kept)
+
+
+def _without_rare_minus(
+    shape: Shape, source: Source, value: Value, kept: dict[bytes, int]
+) -> dict[bytes, int]:
+    """Leave out codes that came once or twice, with small numbers: one may be a minus, and is refused."""
+    numbers, column = _numbers(shape, value), shape.column(source)
+    near = 0.25 * value.answer.reach
+    rare = {
+        code
+        for code, count in kept.items()
+        if count < 3 and all(0 < n < near for n, cell in zip(numbers, column, strict=True) if cell == code)
+    }
+    return {code: count for code, count in kept.items() if code not in rare} or kept
 
 
 def _steady(

@@ -29,7 +29,10 @@ def guess(recording: Recording) -> Iterator[Cut]:
     data = recording.data
     plain = sum(byte in TEXTUAL for byte in data) / max(len(data), 1)
     ways = [_escaped(data), _told(recording), _periodic(recording)]
-    ways.insert(0 if plain > 0.85 else len(ways), _delimited(data))
+    if plain > 0.97:
+        ways = [_delimited(data), _told(recording)]  # text of one size has an end or a start all the same
+    else:
+        ways.insert(0 if plain > 0.85 else len(ways), _delimited(data))
     seen: set[Cut] = set()
     for way in ways:
         for cut in way:

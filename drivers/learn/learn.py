@@ -103,8 +103,9 @@ def _search(
         reasons += why
         solutions += found
         best = max((s.covered for s in found), default=0.0)
-        say(f"cut into {cut.told()}: {f'{best:.0%} of the bytes explained' if found else 'no value found'}")
-        if best * HELD_EVERY / (HELD_EVERY - 1) > WHOLLY:
+        share = min(best * HELD_EVERY / (HELD_EVERY - 1), 1.0)
+        say(f"cut into {cut.told()}: {f'{share:.0%} of the bytes explained' if found else 'no value found'}")
+        if share > WHOLLY:
             break
     return solutions, reasons
 

@@ -10,8 +10,20 @@ from itertools import pairwise, product
 from drivers.learn.answer import Series, answer, step_of
 from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
+from drivers.learn.roles import Role
 from drivers.learn.shapes import Row, Shape
-from drivers.learn.values import AGREEING, WITHIN, Search, Value, judge, series, settled, sign_seen, unit_word
+from drivers.learn.values import (
+    AGREEING,
+    UNREADABLE,
+    WITHIN,
+    Search,
+    Value,
+    judge,
+    series,
+    settled,
+    sign_seen,
+    unit_word,
+)
 from drivers.wire import COUNTS
 
 NEAR_ZERO = 0.05
@@ -38,7 +50,7 @@ def kinds(shape: Shape, value: Value, knowns: Sequence[Known]) -> tuple[Value, l
     address = value.address
     rows = [row for row in shape.rows if shape.get(row, address).decode("latin-1") in pads]
     groups = {name: value.groups[name] for name in value.groups if name in pads}
-    found = answer(groups, knowns) or value.answer
+    found = answer(groups, knowns, value.answer.step) or value.answer
     return replace(value, groups=groups, answer=found), rows, notes
 
 
@@ -56,6 +68,52 @@ def _alike(shape: Shape, value: Value, name: str, loaded: list[str]) -> bool:
         if len(b) == 1 and len(a) == 1 and set(a) != set(b) and not next(iter(a)).isalnum():
             return False
     return True
+
+
+def of_one_kind(shape: Shape, value: Value, counting: Sequence[Role]) -> tuple[Shape, list[str]]:
+    """Leave out messages that read like none before and after, where a code tells them apart."""
+    notes: list[str] = []
+    odd = _odd_rows(shape, value)
+    taken = [*value.sources.values(), *(role.source for role in counting)]
+    for source in shape.sources():
+        if source == value.address or any(overlap(source, span) for span in taken):
+            continue
+        counted = Counter(shape.column(source))
+        if len(counted) > 16:
+            continue
+        outlying = Counter(shape.get(row, source) for row, out in zip(shape.rows, odd, strict=True) if out)
+        foreign = {
+            c for c, n in outlying.items() if n > 0.6 * counted[c] and counted[c] < 0.35 * len(shape.rows)
+        }
+        kept = [
+            not out or shape.get(row, source) not in foreign for row, out in zip(shape.rows, odd, strict=True)
+        ]
+        if foreign and sum(out and keep for out, keep in zip(odd, kept, strict=True)) <= 0.3 * sum(odd):
+            left = [row for row in shape.rows if shape.get(row, source) not in foreign]
+            notes.append(
+                f"{len(shape.rows) - len(left)} messages of another kind are refused: {_told(shape, source)}"
+            )
+            return shape.only(left), notes
+    return shape, notes
+
+
+def _odd_rows(shape: Shape, value: Value) -> list[bool]:
+    """Rows whose number lies outside of what the rows of the same pad before and after show."""
+    read = value.reader()
+    tolerance = max(0.08 * value.answer.reach, 6 * value.answer.step)
+    pads: dict[bytes, list[tuple[int, float]]] = {}
+    odd = [False] * len(shape.rows)
+    for n, row in enumerate(shape.rows):
+        name = b"" if value.address is None else shape.get(row, value.address)
+        try:
+            digits, places = read(shape.get(row, value.source))
+            pads.setdefault(name, []).append((n, digits / 10**places))
+        except UNREADABLE:
+            odd[n] = True
+    for numbers in pads.values():
+        for (_, before), (n, now), (_, after) in zip(numbers, numbers[1:], numbers[2:], strict=False):
+            odd[n] = not min(before, after) - tolerance <= now <= max(before, after) + tolerance
+    return odd
 
 
 def _inside(source: Source, span: Source) -> bool:
@@ -120,7 +178,7 @@ def _places_alike(shape: Shape, value: Value) -> list[Source]:
 
 
 def _kind(numbers: list[float], value: Value) -> str:
-    """A pad shows loads, or wavers around zero; what is always zero may be anything."""
+    """A pad is loaded while the first is not, or wavers around zero; what is always zero may be anything."""
     reach = value.answer.reach
     ours = next(iter(value.groups.values()))[1]
     if all(number == 0 for number in numbers):
@@ -128,8 +186,10 @@ def _kind(numbers: list[float], value: Value) -> str:
     near = sum(abs(number) < NEAR_ZERO * reach for number in numbers) / len(numbers)
     loaded = max(numbers) > 0.2 * reach
     signs = min(numbers) < 0 < max(numbers) or (value.places > 0 and len(set(numbers)) > 2)
-    step = step_of(numbers)
-    if loaded and numbers != ours and near > 0.15 and abs(step - value.answer.step) < 0.6 * value.answer.step:
+    step = step_of(numbers, value.answer.step)
+    beside = [theirs for mine, theirs in zip(ours, numbers, strict=False) if mine > 0.5 * reach]
+    alone = sum(abs(number) < NEAR_ZERO * reach for number in beside) > 0.9 * len(beside)
+    if loaded and alone and near > 0.15 and abs(step - value.answer.step) <= 0.6 * value.answer.step:
         return "pad"
     if near > 0.98 and signs and not loaded:
         return "pad"
@@ -235,7 +295,7 @@ def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: 
             return None
         groups[str(number)] = got[""]
         most = max(most, places)
-    found = answer(groups, knowns)
+    found = answer(groups, knowns, 10.0**-most)
     if found is not None and reading.form == "unsigned":
         signs = (
             sign_seen(shape, source, reading, {"": groups[str(n)]}, found) for n, source in enumerate(sources)

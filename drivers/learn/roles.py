@@ -35,6 +35,7 @@ class Role:
     order: str = ""
     wraps: int = 0
     share: float = 0.0
+    step: int = 0
     evidence: str = ""
 
 
@@ -79,6 +80,7 @@ def _longest(shape: Shape, role: Role, places: set[int]) -> Role:
             if places.issuperset(range(begin, begin + n))
             and len(set(shape.column((begin, 1) if begin < at else (at + size, 1)))) > 1
             and (longer := _counter(shape, (begin, n), role.share - 0.01))
+            and longer.step == role.step
         ]
         if not joined:
             return role
@@ -110,6 +112,7 @@ def _counter(shape: Shape, source: Source, least: float) -> Role | None:
                     wraps=wraps if wraps < whole or max(numbers) == whole - 1 else 0,
                     evidence=seen,
                     share=count / steps.total(),
+                    step=step,
                 )
     return None
 
@@ -146,7 +149,7 @@ class Motion:
 
     def enough(self) -> bool:
         """True when both were seen."""
-        return len(self.moving) >= 4 and all(len(rows) >= 3 for rows in self.still.values())
+        return len(self.moving) >= 2 and all(len(rows) >= 3 for rows in self.still.values())
 
 
 def motion(shape: Shape, value: Value, knowns: Sequence[Known]) -> Motion:
@@ -199,6 +202,6 @@ def claims(codes: Sequence[object], moved: Motion) -> dict[object, str] | None:
             says.add(code)
     caught = sum(moving[code] for code in says) / n_moving
     false = max(sum(codes[n] in says for n in rows) / len(rows) for rows in moved.still.values())
-    if caught < 0.5 or false > 0.15:
+    if caught < (0.5 if n_moving >= 6 else 0.99) or false > 0.15:
         return None
     return {code: "moving" if code in says else "steady" for code in set(codes)}

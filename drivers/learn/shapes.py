@@ -69,6 +69,13 @@ class Shape:
         at = self.check.at if self.check.at >= 0 else self.size + self.check.at
         return set(range(at, at + self.check.size))
 
+    def covered(self) -> set[int]:
+        """Positions that the check vouches for; all where there is none."""
+        if self.size is None:
+            return set()
+        every = range(self.size)
+        return set(every[self.check.first : self.check.stop or None]) if self.check else set(every)
+
     def only(self, rows: list[Row]) -> Shape:
         """The same with fewer rows."""
         return Shape(**{**vars(self), "rows": rows})
@@ -90,12 +97,13 @@ def by_position(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shap
         if count < max(10, LEAST_SHARE * len(messages)) or size > 200:
             continue
         rows = [Row(t_s=t_s, message=message) for t_s, message in messages if len(message) == size]
-        rows = _alike(rows, size, cut.head, size - cut.tail)
+        if check is None:
+            rows = _alike(rows, cut.head, size - cut.tail)
         if len(rows) >= 10:
             yield Shape(kind="positions", cut=cut, check=check, rows=rows, size=size, body=edges(cut, check))
 
 
-def _alike(rows: list[Row], size: int, head: int, tail: int) -> list[Row]:
+def _alike(rows: list[Row], head: int, tail: int) -> list[Row]:
     """Leave out rows that break what nearly all others share: they are damaged, or of another kind."""
     for _ in range(2):
         must = []
@@ -107,7 +115,6 @@ def _alike(rows: list[Row], size: int, head: int, tail: int) -> list[Row]:
         if len(kept) == len(rows) or len(kept) < 0.8 * len(rows):
             break
         rows = kept
-    del size
     return rows
 
 

@@ -137,6 +137,8 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
 def _solution(shape: Shape, values: list[Value], counting: list[Role], knowns: Sequence[Known]) -> Solution:
     value, rows, notes = pads.kinds(shape, values[0], knowns)
     shape = shape.only(rows)
+    shape, more = pads.of_one_kind(shape, value, counting)
+    notes += more
     if value.address is None:
         value, more = pads.siblings(shape, value)
         notes += more

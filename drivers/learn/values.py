@@ -6,6 +6,7 @@ import struct
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import gcd
 
 from drivers.learn import readings
@@ -27,6 +28,8 @@ WITHIN = 0.96
 """Share of all frames that must lie about where the known loads lie."""
 FINE = 40
 """Steps that the largest known load must span: a coarser field cannot be told from chance."""
+LIVELY = 10
+"""Changes of a byte above which it is no slow number such as a battery's."""
 PROBE = 24
 """Rows looked at first, of each known load (and pad) and of the rest."""
 OVERLAP = 0.5
@@ -99,6 +102,7 @@ class Search:
         self._skip = skip
         names = {shape.get(row, address) for row in shape.rows} if address is not None else {b""}
         self._probe = probe(shape.rows, knowns, len(names))
+        self._answers: set[int] | None = None
         self._set: dict[tuple[Source, str, str, int], bool] = {}
         self.partial: list[tuple[Source, Reading, list[float]]] = []
         self.reasons: list[str] = []
@@ -118,6 +122,8 @@ class Search:
     def _answering(self) -> set[int]:
         """Places (or cells) whose bytes differ between known loads: a value holds one of them."""
         shape = self.shape
+        if self._answers is not None:
+            return self._answers
         out: set[int] = set()
         rows = self._probe
         held = [[row for row in rows if known.holds(row.t_s)] for known in self.knowns]
@@ -126,6 +132,7 @@ class Search:
             seen = [self._by_pad(members, source) for members in held]
             if any(_differ(a[name], b.get(name, Counter())) for a in seen for b in seen for name in a):
                 out.add(place)
+        self._answers = out
         return out
 
     def _by_pad(self, rows: list[Row], source: Source) -> dict[bytes, Counter[bytes]]:
@@ -145,7 +152,7 @@ class Search:
         groups = self._read(source, reading, rows)
         if groups is None:
             return None
-        found = answer(groups, self.knowns)
+        found = answer(groups, self.knowns, last_place(reading, groups))
         if found is None:
             if len(groups) == 1:
                 self._note_partial(source, reading, next(iter(groups.values())))
@@ -200,7 +207,7 @@ class Search:
     def _whole(self, source: Source, reading: Reading) -> Value | None:
         """Judge a reading on all rows."""
         groups, unread, places = series(self.shape, self.shape.rows, source, reading.reader(), self.address)
-        found = answer(groups, self.knowns)
+        found = answer(groups, self.knowns, last_place(reading, groups))
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
             return None
         pointed = places > 0 or reading.coding == "float"
@@ -223,10 +230,28 @@ class Search:
             places=places,
         )
 
+    def _beside(self, source: Source) -> set[int]:
+        """Places just before and behind a field that belong to nothing known."""
+        if not isinstance(source, tuple):
+            return set()
+        sides = {source[0] - 1, source[0] + source[1]}
+        known = self.shape.checked() | {part for used in self._skip for part in _parts(used)}
+        return sides - known
+
+    def _lively(self, place: int) -> bool:
+        """Tell whether a place changes often, as part of a number does; a battery's does not."""
+        pads: dict[bytes, list[bytes]] = {}
+        for row in self.shape.rows:
+            name = b"" if self.address is None else self.shape.get(row, self.address)
+            pads.setdefault(name, []).append(self.shape.get(row, (place, 1)))
+        return max(sum(a != b for a, b in pairwise(column)) for column in pads.values()) > LIVELY
+
     def _contradicted(
         self, source: Source, reading: Reading, groups: dict[str, Series], found: Answer, *, pointed: bool
     ) -> bool:
         """Tell whether all rows together speak against a reading that answers."""
+        if any(self._lively(place) for place in self._beside(source) & self._answering()):
+            return True  # it is a piece of a longer number
         if reading.coding != "float" and found.reach < FINE * found.step:
             self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
             return True
@@ -237,13 +262,29 @@ class Search:
         return reading.form == "ones" and not dense_below_zero(self.shape, source, groups)
 
 
+def _size(source: Source) -> int:
+    return source[1] if isinstance(source, tuple) else 1
+
+
+def last_place(reading: Reading, groups: dict[str, Series]) -> float | None:
+    """One unit in the last place that a reading sends, None for floats."""
+    if reading.coding == "float":
+        return None
+    most = 0
+    for _, values in groups.values():
+        for value in values[:40]:
+            while most < 9 and abs(value * 10**most - round(value * 10**most)) > 1e-6:
+                most += 1
+    return 10.0**-most
+
+
 def sign_seen(
     shape: Shape, source: Source, reading: Reading, groups: dict[str, Series], found: Answer
 ) -> bool:
     """Tell whether the highest bit was set in frames though no known load comes near it: it is a sign."""
-    if reading.coding not in ("binary", "hex"):
+    if reading.coding not in ("binary", "hex", "bcd"):
         return False
-    half = _half(shape, source, reading)
+    half = 10 ** (2 * _size(source) - 1) if reading.coding == "bcd" else _half(shape, source, reading)
     if any(level >= half for levels in found.levels.values() for level in levels):
         return False
     set_in = sum(value >= half for _, values in groups.values() for value in values)
@@ -260,11 +301,14 @@ def dense_below_zero(shape: Shape, source: Source, groups: dict[str, Series]) ->
 
 def even_step(groups: dict[str, Series]) -> bool:
     """Tell whether integers step by 1, 2 or 5 times a power of ten, as those of an indicator do."""
-    numbers = [int(value) for _, values in groups.values() for value in values]
-    step = gcd(*numbers)
+    counted = Counter(int(value) for _, values in groups.values() for value in values)
+    often = {number for number, count in counted.items() if count > 1}
+    numbers = often if len(often) > 3 else set(counted)  # one damaged number must not decide
+    low = min(numbers)
+    step = gcd(*(number - low for number in numbers))
     while step and step % 10 == 0:
         step //= 10
-    return step in (1, 2, 4, 5)
+    return len(numbers) < 3 or step in (1, 2, 4, 5)
 
 
 def _parts(source: Source) -> range:
