@@ -122,34 +122,7 @@ def score(trace: Trace, rests: list[Told]) -> Score:
     """Hold the rests of one pad against its truth."""
     s = Score()
     for stretch in trace.stretches:
-        mine = [r for r in rests if _belongs(r, stretch)]
-        within = stretch.within_s
-        if within is not None and stretch.end_s - within >= 4.0:
-            s.stretches += 1
-            s.missed += not mine
-            if not mine:
-                s.notes.append(
-                    f"missed {trace.pad} {stretch.start_s:.1f}-{stretch.end_s:.1f} within {within:.1f}"
-                )
-        for k, r in enumerate(mine):
-            s.declared += 1
-            s.split += k > 0
-            off = abs(r.value - stretch.value)
-            if off > stretch.allowed:
-                s.wrong += 1
-                s.notes.append(
-                    f"wrong {trace.pad} {r.declared_s:.1f} off {off / trace.d:.2f} d u {r.u / trace.d:.2f} d "
-                    f"stretch {stretch.start_s:.1f}-{stretch.end_s:.1f} within {within}"
-                )
-            s.covered += off <= 2 * r.u
-            s.us.append(r.u / trace.d)
-            if k == 0 and within is not None:
-                s.delays.append(r.declared_s - within)
-            if k == len(mine) - 1:
-                s.finals += 1
-                end = abs(r.final - stretch.value)
-                s.final_half += end <= 0.5 * trace.d * (1 if stretch.allowed <= trace.d else 3)
-                s.final_covered += end <= 2 * r.final_u
+        _score_stretch(s, trace, stretch, [r for r in rests if _belongs(r, stretch)])
     for r in rests:
         if not any(_belongs(r, x) for x in trace.stretches):
             spread, load = trace.standing(r.declared_s)
@@ -159,6 +132,37 @@ def score(trace: Trace, rests: list[Told]) -> Score:
             s.moving += 1
             s.notes.append(f"moving {trace.pad} {r.declared_s:.1f} u {r.u / trace.d:.2f} d")
     return s
+
+
+def _score_stretch(s: Score, trace: Trace, stretch: Stretch, mine: list[Told]) -> None:
+    """Hold what was told of one stretch against it."""
+    within = stretch.within_s
+    if within is not None and stretch.end_s - within >= 4.0:
+        s.stretches += 1
+        s.missed += not mine
+        if not mine:
+            s.notes.append(
+                f"missed {trace.pad} {stretch.start_s:.1f}-{stretch.end_s:.1f} within {within:.1f}"
+            )
+    for k, r in enumerate(mine):
+        s.declared += 1
+        s.split += k > 0
+        off = abs(r.value - stretch.value)
+        if off > stretch.allowed:
+            s.wrong += 1
+            s.notes.append(
+                f"wrong {trace.pad} {r.declared_s:.1f} off {off / trace.d:.2f} d u {r.u / trace.d:.2f} d "
+                f"stretch {stretch.start_s:.1f}-{stretch.end_s:.1f} within {within}"
+            )
+        s.covered += off <= 2 * r.u
+        s.us.append(r.u / trace.d)
+        if k == 0 and within is not None:
+            s.delays.append(r.declared_s - within)
+        if k == len(mine) - 1:
+            s.finals += 1
+            end = abs(r.final - stretch.value)
+            s.final_half += end <= 0.5 * trace.d * (1 if stretch.allowed <= trace.d else 3)
+            s.final_covered += end <= 2 * r.final_u
 
 
 def _belongs(rest: Told, stretch: Stretch) -> bool:
