@@ -47,8 +47,8 @@ class FlowSettings:
     first_facing: Facing = "out"
     """Facing of the first placement; the driver is told it."""
     hold_s: float = 1.5
-    """A rest with a new total must have stood this long (s) after its declaration before it is taken: a
-    person half in the door rests for a moment too."""
+    """A rest must have stood this long (s) after its declaration before it is taken: a person half in the
+    door rests for a moment too, and so does a car between two pushes."""
     least_car_kg: float = 200.0
     """Lighter than this (kg) is no car: somebody walks over the pads."""
 
@@ -179,7 +179,7 @@ class Flow:
         kind, person = self._meaning(rest, reference)
         if kind == "same" and self._taken:
             return []  # somebody leaned on the car and let go: nothing new
-        if kind != "same" and not self._held(rest):
+        if not self._held(rest):
             return []
         return self._take(rest, reference, kind, person)
 

@@ -149,11 +149,13 @@ def test_nothing_is_taken_before_the_car_was_rocked_unless_asked() -> None:
     assert len(day.flow.captures) == 1
 
 
-def test_a_new_total_must_stand_for_a_while_to_be_meant() -> None:
+def test_a_rest_must_stand_for_a_while_to_be_meant() -> None:
     day = Afternoon()
     day.on()
     day.rock()
-    day.rest(on_spots("out"), stood_s=0.0)
+    day.rest(on_spots("out"), stood_s=1.0)
+    assert not day.flow.captures
+    day.rest(on_spots("out"))
     day.rest(on_spots("out", 40.0), stood_s=1.0)
     assert len(day.flow.captures) == 1
 
