@@ -6,7 +6,6 @@ import io
 import json
 import os
 import sqlite3
-import time
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import Any
 
 import pytest
 from support.running import Talker, config, running
+from support.served_page import until
 from support.small_bay import LiveBay, stream
 
 from drivers.sim.player import Line
@@ -68,6 +68,15 @@ def test_a_bay_that_never_ran_says_what_to_do_first(tmp_path: Path) -> None:
     }  # fmt: skip
 
 
+def settled(told: dict[str, Any] | None) -> bool:
+    """Whether the daemon has said of each part what it will stay with."""
+    if told is None:
+        return False
+    health = told["health"]
+    pad = health["pads"].get("P1", {}).get("condition")
+    return pad == "empty" and health["ports"]["P2"]["state"] == "refused" and health["page"] != "off"
+
+
 def test_beside_a_running_daemon_it_knows_states_and_since_when(tmp_path: Path) -> None:
     with Line() as line:
         file = config(tmp_path, {"P1": line.device, "P2": "/dev/not-there"})
@@ -76,16 +85,7 @@ def test_beside_a_running_daemon_it_knows_states_and_since_when(tmp_path: Path) 
             text = text.replace(f'spot = "{spot}"\n', "")
         file.write_text(text)
         with running(file) as daemon, Talker({"P1": line}):
-            end = time.monotonic() + 8
-            while time.monotonic() < end:
-                told = read_health(daemon.data)
-                if (
-                    told
-                    and told["health"]["pads"].get("P1", {}).get("condition") == "empty"
-                    and told["health"]["ports"]["P2"]["state"] == "refused"
-                ):
-                    break
-                time.sleep(0.05)
+            until(lambda: settled(read_health(daemon.data)), 20)
             found = as_json(examine(load(file)))
             assert part(found, "daemon")["detail"] == f"runs, process {daemon.process.pid}"
             assert part(found, "ports", "P1")["state"] == "well"
