@@ -75,12 +75,20 @@ def learn_recording(path: Path, known: list[str], out: Path | None, *, as_json: 
 
 def _passport(path: Path) -> dict[str, object]:
     beside = path.with_suffix(".about.toml")
-    return tomllib.loads(beside.read_text(encoding="utf-8")) if beside.is_file() else {}
+    if not beside.is_file():
+        return {}
+    try:
+        return tomllib.loads(beside.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as why:
+        raise Refused(f"{beside}: is not TOML: {why}") from None
 
 
 def _line(passport: dict[str, object]) -> SerialSettings | None:
     serial = passport.get("serial")
-    return SerialSettings(**serial) if isinstance(serial, dict) else None
+    if not isinstance(serial, dict):
+        return None
+    known = SerialSettings.__struct_fields__
+    return SerialSettings(**{name: serial[name] for name in known if name in serial})
 
 
 def learn_port(device: str, known: list[str], out: Path | None, *, as_json: bool, mouth: Mouth) -> int:

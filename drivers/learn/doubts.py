@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drivers.learn.answer import Series
+from drivers.learn.answer import Series, travel
 from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Shape
@@ -12,6 +12,9 @@ from drivers.learn.solve import Solution
 from drivers.learn.values import Value
 from drivers.learn.write import PLAIN_LIMITS
 from drivers.wire import COUNTS
+
+SEVERAL = 8
+"""Different numbers that must have been seen of a coded integer."""
 
 
 def half_range(solution: Solution) -> tuple[float, float] | None:
@@ -48,8 +51,8 @@ def _bits(shape: Shape, source: Source, reading: Reading) -> int:
     return (4 if reading.coding == "hex" else 8) * source[1]
 
 
-def safe_limits(solution: Solution) -> tuple[float, float] | None:
-    """Limits (kg, or counts) within which a layout means one thing; None when a check makes them needless."""
+def safe_limits(solution: Solution) -> tuple[float, float]:
+    """Limits (kg, or counts) within which a layout means one thing, and no number is absurd."""
     value = solution.value
     counted = value.verdict.unit == COUNTS
     half = half_range(solution)
@@ -58,14 +61,12 @@ def safe_limits(solution: Solution) -> tuple[float, float] | None:
         if counted:
             return float(half[0]), float(half[1])
         return max(half[0] * per, PLAIN_LIMITS[0]), min(half[1] * per, PLAIN_LIMITS[1])
-    if solution.shape.check is not None:
-        return None
     return (-8388608.0, 8388607.0) if counted else PLAIN_LIMITS
 
 
 def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list[str]]:
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
-    missing: list[str] = []
+    missing = _too_few(solution) + _conflicts(solution)
     notes = list(solution.notes)
     for rival in _apart(solution):
         said = _against(solution, rival)
@@ -78,7 +79,7 @@ def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list
     ]
     half = half_range(solution)
     if half is not None:
-        limits = safe_limits(solution) or (0.0, 0.0)
+        limits = safe_limits(solution)
         unit = "counts" if solution.value.verdict.unit == COUNTS else "kg"
         notes.append(
             f"a negative reading was not seen: only {limits[0]:.6g} to {limits[1]:.6g} {unit} is accepted, "
@@ -92,6 +93,49 @@ def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list
         )
     del knowns
     return missing, list(dict.fromkeys(notes))
+
+
+def _too_few(solution: Solution) -> list[str]:
+    """Coded integers of which few were seen may be read in many ways that agree on those few."""
+    value = solution.value
+    seen = {number for _, numbers in value.groups.values() for number in numbers}
+    if value.reading.coding in ("text", "float") or len(seen) >= SEVERAL:
+        return []
+    return [
+        f"undecided: only {len(seen)} different numbers were seen, too few to tell how they are coded. "
+        "To decide, record again and put the load on slowly, through many readings"
+    ]
+
+
+def _conflicts(solution: Solution) -> list[str]:
+    """Another reading of the same bytes that is as good in all respects and gives other masses in between."""
+    value = solution.value
+    ours = _masses(value)
+    far = 0.02 * value.answer.reach * _per_read(value)
+    for rival in solution.rivals:
+        same = any(overlap(rival.source, source) for source in value.sources.values())
+        if not same or rival.address != value.address or not _as_good(rival, value):
+            continue
+        apart = sum(abs(a - b) > far for a, b in zip(ours, _masses(rival), strict=False))
+        if apart > 0.02 * len(ours):
+            return [
+                f"undecided: the same bytes read as {rival.reading.told()} in {rival.verdict.unit} answer as "
+                "well. To decide, record again and put the load on slowly, through many readings"
+            ]
+    return []
+
+
+def _as_good(rival: Value, value: Value) -> bool:
+    """Tell whether a reading agrees, fits its unit and runs as smoothly as another."""
+    agrees = (
+        rival.answer.share > value.answer.share - 0.005 and rival.answer.within > value.answer.within - 0.002
+    )
+    fits = abs(rival.verdict.off) < abs(value.verdict.off) + 0.0005 and rival.verdict.unit != COUNTS
+    return agrees and fits and _roughness(rival) < 1.05 * _roughness(value)
+
+
+def _roughness(value: Value) -> float:
+    return sum(travel(numbers) for _, numbers in value.groups.values()) / value.answer.reach
 
 
 def _apart(solution: Solution) -> list[Value]:
@@ -137,8 +181,13 @@ def _per(value: Value) -> float:
 
 
 def _masses(value: Value) -> list[float]:
-    scale = value.verdict.factor_kg() if value.reading.coding != "float" and not value.places else _per(value)
+    scale = _per_read(value)
     return [v * scale for _, numbers in value.groups.values() for v in numbers]
+
+
+def _per_read(value: Value) -> float:
+    """Kilograms that one of the number as read is."""
+    return _per(value) if value.reading.coding == "float" or value.places else value.verdict.factor_kg()
 
 
 def _is_sum(solution: Solution, rival: Value) -> bool:

@@ -10,7 +10,7 @@ from drivers.learn.doubts import doubts, safe_limits
 from drivers.learn.guess import guess
 from drivers.learn.lines import hidden_parity
 from drivers.learn.prove import Proof, prove
-from drivers.learn.recording import HELD_EVERY, Known, Recording, held_back
+from drivers.learn.recording import FOLDS, HELD_EVERY, Known, Recording, held_back
 from drivers.learn.report import commented
 from drivers.learn.solve import Solution, solve
 from drivers.learn.write import layout_text
@@ -57,13 +57,11 @@ def learn(
     if missing:
         return Outcome(proven=False, missing=missing)
     say(f"{len(recording.data)} bytes in {recording.duration_s:.1f} s; {len(knowns)} known loads")
-    seconds = range(int(recording.times_s[0]), int(recording.times_s[-1]) + 1)
-    held = frozenset(second for second in seconds if held_back(float(second)))
-    solutions, reasons = _search(recording, knowns, held, say)
+    solutions, reasons = _search(recording, knowns, held_back(recording, FOLDS[0]), say)
     for solution in sorted(solutions, key=lambda s: s.covered, reverse=True)[:3]:
         if solution.covered < LEAST_COVERED:
             break
-        outcome = _settle(solution, recording, knowns, held, Origin(name=name, line=line), say)
+        outcome = _settle(solution, recording, knowns, Origin(name=name, line=line), say)
         if outcome.proven or outcome.missing:
             return outcome
         reasons = [*outcome.notes, *reasons]
@@ -111,16 +109,11 @@ def _search(
 
 
 def _settle(
-    trained: Solution,
-    recording: Recording,
-    knowns: Sequence[Known],
-    held: frozenset[int],
-    origin: Origin,
-    say: Say,
+    trained: Solution, recording: Recording, knowns: Sequence[Known], origin: Origin, say: Say
 ) -> Outcome:
     """Prove what was learnt without the held-back seconds, then learn the same from all of them."""
     again, _ = solve(trained.shape.cut, recording, knowns)
-    whole = next((s for s in again if _same(s, trained)), None)
+    trained, whole, held = _agreed(trained, again, recording, knowns)
     if whole is None:
         return Outcome(proven=False, notes=["not proven: learning from all of it gave another layout"])
     proof = prove(_text(trained, origin), recording, knowns, held, whole)
@@ -137,6 +130,25 @@ def _settle(
         return Outcome(proven=False, notes=[f"not proven: {final.told()}"])
     layout = commented(text, whole, proof, final, notes, knowns)
     return Outcome(proven=True, layout=layout, found=found, notes=notes)
+
+
+def _agreed(
+    trained: Solution, again: list[Solution], recording: Recording, knowns: Sequence[Known]
+) -> tuple[Solution, Solution | None, frozenset[int]]:
+    """Find two solutions alike, without some seconds and from all of them, and which seconds those are.
+
+    A reading below zero may stand only in what was held back first; then other seconds are held back.
+    """
+    for fold in FOLDS:
+        held = held_back(recording, fold)
+        found = (
+            [trained] if fold == FOLDS[0] else solve(trained.shape.cut, recording, knowns, without=held)[0]
+        )
+        for solution in found:
+            whole = next((s for s in again if _same(s, solution)), None)
+            if whole is not None:
+                return solution, whole, held
+    return trained, None, frozenset()
 
 
 def _text(solution: Solution, origin: Origin) -> str:

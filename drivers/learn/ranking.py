@@ -34,6 +34,7 @@ def rank(shape: Shape, value: Value) -> tuple[float, ...]:
         reading.mask.bit_count(),
         varying,
         longer,
+        round(found.within, 4),
         FORM_RANK.get(reading.form, 0),
         -round(smooth, 1),
     )

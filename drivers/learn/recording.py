@@ -10,10 +10,10 @@ from fractions import Fraction
 
 from drivers.wire import KG_PER
 
-BLOCK_S = 1.0
-"""Recordings are held back by whole seconds, so that neighbouring messages fall on the same side."""
 HELD_EVERY = 5
-"""One second in five is held back: enough to prove with, and every known load keeps most of its seconds."""
+"""One whole second in five is held back: enough to prove with, and every known load keeps most of its."""
+FOLDS = (3, 1, 4)
+"""Which of five seconds is held back; the others are tried when what is held back alone showed a sign."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +99,9 @@ class Recording:
         return self.times_s[-1] - self.times_s[0] if self.times_s else 0.0
 
 
-def held_back(t_s: float) -> bool:
-    """Tell whether what came at this time is kept from learning, to prove the layout with."""
-    return int(t_s / BLOCK_S) % HELD_EVERY == HELD_EVERY - 2
+def held_back(recording: Recording, fold: int) -> frozenset[int]:
+    """Seconds that are kept from learning, to prove the layout with; other folds keep others."""
+    if not recording.times_s:
+        return frozenset()
+    seconds = range(int(recording.times_s[0]), int(recording.times_s[-1]) + 1)
+    return frozenset(second for second in seconds if second % HELD_EVERY == fold)

@@ -24,14 +24,13 @@ def layout_text(
     roles: Sequence[Role],
     *,
     about: str,
-    limits: tuple[float, float] | None,
+    limits: tuple[float, float],
     line: SerialSettings | None = None,
 ) -> str:
     """Write the layout, without comments."""
     top = [f'about = "{about}"']
-    if limits is not None:
-        key = "limits_counts" if value.verdict.unit == COUNTS else "limits_kg"
-        top.append(f"{key} = [{_number(limits[0])}, {_number(limits[1])}]")
+    key = "limits_counts" if value.verdict.unit == COUNTS else "limits_kg"
+    top.append(f"{key} = [{_number(limits[0])}, {_number(limits[1])}]")
     top += _pads(shape, value)
     longest = max(len(row.message) for row in shape.rows)
     parts = [top, _serial(line), shape.cut.lines(shape.size, 2 * longest + 2)]
