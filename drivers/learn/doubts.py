@@ -126,12 +126,14 @@ def _conflicts(solution: Solution) -> list[str]:
 
 
 def _as_good(rival: Value, value: Value) -> bool:
-    """Tell whether a reading agrees, fits its unit and runs as smoothly as another."""
-    agrees = (
-        rival.answer.share > value.answer.share - 0.005 and rival.answer.within > value.answer.within - 0.002
-    )
-    fits = abs(rival.verdict.off) < abs(value.verdict.off) + 0.0005 and rival.verdict.unit != COUNTS
-    return agrees and fits and _roughness(rival) < 1.05 * _roughness(value)
+    """Tell whether a reading agrees, fits its unit and zero, and runs as smoothly as another."""
+    ours, theirs = value.answer, rival.answer
+    if value.reading.coding == "text" or rival.reading.mask or rival.verdict.unit == COUNTS:
+        return False
+    agrees = theirs.share > ours.share - 0.005 and theirs.within > ours.within - 0.002
+    fits = abs(rival.verdict.off) < abs(value.verdict.off) + 0.0005
+    zero = abs(theirs.empty) / theirs.reach < abs(ours.empty) / ours.reach + 0.02
+    return agrees and fits and zero and _roughness(rival) < 1.05 * _roughness(value)
 
 
 def _roughness(value: Value) -> float:
