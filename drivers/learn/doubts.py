@@ -22,7 +22,8 @@ def half_range(solution: Solution) -> tuple[float, float] | None:
     value, reading = solution.value, solution.value.reading
     if reading.coding not in ("binary", "hex", "bcd") or any(role.kind == "sign" for role in solution.roles):
         return None
-    if any("minus" in word for role in solution.roles for word in role.bits.values()):
+    words = [word for role in solution.roles for word in (*role.bits.values(), *role.map.values())]
+    if any("minus" in word for word in words):
         return None
     seen = [v for _, values in value.groups.values() for v in values]
     if reading.coding == "bcd":

@@ -17,6 +17,7 @@ from drivers.learn.roles import FEW, Motion, Role, claims, motion
 from drivers.learn.shapes import Shape
 from drivers.learn.values import UNREADABLE, Value
 
+NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")
 SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
 
 
@@ -33,6 +34,9 @@ def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Seque
         roles += [role for _, role in found[:1]]
         signed = bool(found)
         left = [source for source in left if not found or source != found[0][0]]
+    pieces = _number_pieces(shape, left)
+    roles += [Role(kind="free", source=source, evidence="part of another number") for source in pieces]
+    left = [source for source in left if source not in pieces]
     for source in _joined(shape, left):
         roles.append(_role(shape, source, value, moved, seek_sign=not signed))
     return _one_steady(roles)
@@ -83,6 +87,20 @@ def _widened(shape: Shape, source: tuple[int, int], value: Value) -> tuple[int, 
     return begin, end - begin
 
 
+def _number_pieces(shape: Shape, left: list[Source]) -> list[Source]:
+    """Places of numbers in text that are no field of ours: runs of digits of which one takes many values."""
+    runs: list[list[tuple[int, int]]] = []
+    for source in left:
+        if not isinstance(source, tuple) or not set(_kept(shape, source)) <= NUMERIC:
+            continue
+        if runs and runs[-1][-1][0] + 1 == source[0]:
+            runs[-1].append(source)
+        else:
+            runs.append([source])
+    lively = [run for run in runs if len(run) > 1 and any(len(_kept(shape, s)) > 4 for s in run)]
+    return [source for run in lively for source in run]
+
+
 def _joined(shape: Shape, left: list[Source]) -> list[Source]:
     """Put letters of one code together: neighbours that vary together."""
     if shape.size is None:
@@ -115,9 +133,9 @@ def _sign(shape: Shape, source: Source, value: Value) -> Role | None:
     if set(kept) <= set(SIGNS) and (b"-" in kept or set(kept) == {b"+"}):
         words = {cell: SIGNS[cell] for cell in (b"+", b"-", b" ") if cell in kept or cell != b" "}
         return Role(kind="sign", source=source, map=words, evidence=f"minus in {kept.get(b'-', 0)} frames")
-    if len(kept) != 2:
-        return None
-    return _sign_code(shape, source, value, list(kept))
+    if len(kept) == 2:
+        return _sign_code(shape, source, value, list(kept))
+    return None
 
 
 def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role:
@@ -128,6 +146,8 @@ def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sig
         return Role(kind="constant", source=source, map={next(iter(kept)): ""})
     if len(kept) <= FEW:
         said = claims(column, moved)
+        if seek_sign and len(kept) > 2 and (role := _sign_among(shape, source, value, kept, said)):
+            return role
         if said is not None:
             return _steady(source, column, kept, said, moved)
     flags = _flags(shape, source, value, moved, seek_sign=seek_sign)
@@ -180,6 +200,36 @@ def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -
                 kind="maybe sign", source=source, map=dict.fromkeys(codes, ""), evidence=f"{place} {why}"
             )
     return None
+
+
+def _sign_among(
+    shape: Shape, source: Source, value: Value, kept: dict[bytes, int], said: dict[object, str] | None
+) -> Role | None:
+    """Several codes of which some stand only with small numbers that are not zero: the sign is among them."""
+    numbers, column = _numbers(shape, value), shape.column(source)
+    near = 0.25 * value.answer.reach
+    small = {
+        code
+        for code in kept
+        if all(0 < n < near for n, cell in zip(numbers, column, strict=True) if cell == code)
+    }
+    if not small or len(small) == len(kept):
+        return None
+    if said is not None and all(said[code] == "moving" for code in small):
+        return None
+    sure, why = _is_minus(shape, value, [cell in small for cell in column])
+    if not why:
+        return None
+    seen = ", ".join(repr(code.decode("latin-1")) for code in sorted(small))
+    if not sure:
+        return Role(kind="maybe sign", source=source, map=dict.fromkeys(kept, ""), evidence=f"{seen} {why}")
+    words = {
+        code: " ".join(
+            word for word in ("minus" if code in small else "", said[code] if said else "") if word
+        )
+        for code in kept
+    }
+    return Role(kind="steady" if said else "sign", source=source, map=words, evidence=f"minus: {seen} {why}")
 
 
 def _is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool, str]:
@@ -246,8 +296,12 @@ def _one_steady(roles: list[Role]) -> list[Role]:
         return roles
     best = min(steady, key=lambda role: len(role.map))
     return [
-        replace(role, kind="code", map=dict.fromkeys(role.map, ""))
-        if role.kind == "steady" and not role.bits and role is not best
-        else role
+        _without_claim(role) if role.kind == "steady" and not role.bits and role is not best else role
         for role in roles
     ]
+
+
+def _without_claim(role: Role) -> Role:
+    """The same codes without their claim; a minus among them stays."""
+    words = {code: "minus" if "minus" in word else "" for code, word in role.map.items()}
+    return replace(role, kind="sign" if "minus" in words.values() else "code", map=words)

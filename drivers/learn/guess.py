@@ -30,9 +30,12 @@ def guess(recording: Recording) -> Iterator[Cut]:
     plain = sum(byte in TEXTUAL for byte in data) / max(len(data), 1)
     ways = [_escaped(data), _told(recording), _periodic(recording)]
     if plain > 0.97:
-        ways = [_delimited(data), _told(recording)]  # text of one size has an end or a start all the same
+        ways = [
+            _delimited(recording),
+            _told(recording),
+        ]  # text of one size has an end or a start all the same
     else:
-        ways.insert(0 if plain > 0.85 else len(ways), _delimited(data))
+        ways.insert(0 if plain > 0.85 else len(ways), _delimited(recording))
     seen: set[Cut] = set()
     for way in ways:
         for cut in way:
@@ -41,10 +44,11 @@ def guess(recording: Recording) -> Iterator[Cut]:
                 yield cut
 
 
-def _delimited(data: bytes) -> Iterator[Cut]:
+def _delimited(recording: Recording) -> Iterator[Cut]:
     """Lines and marked messages."""
+    data = recording.data
     yield from _between(data)
-    for end in _likely_ends(data):
+    for end in _likely_ends(recording):
         cut = Cut(kind="line", end=end)
         pieces = cut.pieces(data)
         if len(pieces) < LEAST:
@@ -57,13 +61,16 @@ def _delimited(data: bytes) -> Iterator[Cut]:
             yield way
 
 
-def _likely_ends(data: bytes) -> list[bytes]:
+def _likely_ends(recording: Recording) -> list[bytes]:
+    """Ends of lines; without any, bytes that recur, those that chunks end with first."""
+    data = recording.data
     found = [end for end in ENDS if data.count(end) >= LEAST]
     if b"\r\n" in found and data.count(b"\n") <= 1.1 * data.count(b"\r\n"):
         found = [b"\r\n"]
     singles = [bytes([byte]) for byte in CONTROLS + PUNCTUATION if byte not in b"\r\n\0"]
-    counted = [(data.count(end), end) for end in singles]
-    return found + [end for count, end in sorted(counted, reverse=True) if count >= LEAST and not found]
+    closing = Counter(data[start - 1 : start] for start in recording.starts[1:])
+    counted = [(closing[end], data.count(end), end) for end in singles if data.count(end) >= LEAST]
+    return found or [end for _, _, end in sorted(counted, reverse=True)]
 
 
 def _with_start(cut: Cut, pieces: list[Piece], data: bytes) -> Cut | None:

@@ -34,7 +34,8 @@ class Proof:
     @property
     def good(self) -> bool:
         """True when the layout holds."""
-        enough = ACCEPTED * self.expected <= self.frames and self.expected > 0
+        lacking = self.expected - self.frames
+        enough = lacking <= max(1, (1 - ACCEPTED) * self.expected) and self.expected > 0
         return not self.fault and enough and self.altered == self.altered_refused
 
     def told(self) -> str:

@@ -123,9 +123,10 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     counting = counters(shape)
     skip = _parts(shape, counting)
     reasons: list[str] = []
+    unit = max(knowns, key=lambda known: known.mass_kg).unit
     for address in (None, *address_places(shape, skip)):
         search = Search(shape, knowns, address, skip | ({address} if address is not None else set()))
-        values = sorted(search.values(), key=lambda value: rank(shape, value), reverse=True)
+        values = sorted(search.values(), key=lambda value: rank(shape, value, unit), reverse=True)
         if not values and address is None:
             values = pads.combined(search)
         reasons += search.reasons

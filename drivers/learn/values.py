@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import gcd
@@ -145,7 +145,8 @@ class Search:
     def _counts(self, source: Source, reading: Reading) -> bool:
         """Raw counts are believed where one plain field holds all that answers."""
         plain = reading.form in ("", "unsigned", "twos", "offset") and not reading.mask
-        return plain and self._answering() - self.shape.checked() <= set(_parts(source))
+        known = self.shape.checked() | {part for used in self._skip for part in _parts(used)}
+        return plain and self._answering() - known <= set(_parts(source))
 
     def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
         """See how a reading answers in some rows."""
@@ -236,7 +237,42 @@ class Search:
             return set()
         sides = {source[0] - 1, source[0] + source[1]}
         known = self.shape.checked() | {part for used in self._skip for part in _parts(used)}
-        return sides - known
+        return (sides - known) & set(range(self.shape.size or 0))
+
+    def _carries(self, source: Source, reading: Reading) -> bool:
+        """Tell whether a byte beside a binary number counts its turns or its parts: then it is cut short."""
+        if (
+            not isinstance(source, tuple)
+            or reading.coding not in ("binary", "bcd")
+            or reading.order == "swapped"
+        ):
+            return False
+        before, behind = source[0] - 1, source[0] + source[1]
+        high, low = (behind, before) if reading.order == "little" else (before, behind)
+        beside = self._beside(source)
+        read = reading.reader()
+        turn = 100 ** source[1] if reading.coding == "bcd" else 1 << 8 * source[1]
+        turns = ones = parts = 0
+        for a, b in self._neighbours():
+            try:
+                step = read(self.shape.get(b, source))[0] - read(self.shape.get(a, source))[0]
+            except UNREADABLE:
+                continue
+            if high in beside and abs(step) > 0.4 * turn:
+                turns += a.message[high] != b.message[high]
+            if low in beside and abs(step) == 1:
+                gone = (b.message[low] - a.message[low]) * step
+                ones, parts = ones + 1, parts + (gone < -40)
+        return turns > (0 if self.shape.check else 1) or (ones >= 4 and parts > 0.6 * ones)
+
+    def _neighbours(self) -> Iterator[tuple[Row, Row]]:
+        """Messages of the same pad that follow one another."""
+        last: dict[bytes, Row] = {}
+        for row in self.shape.rows:
+            name = b"" if self.address is None else self.shape.get(row, self.address)
+            if name in last:
+                yield last[name], row
+            last[name] = row
 
     def _lively(self, place: int) -> bool:
         """Tell whether a place changes often, as part of a number does; a battery's does not."""
@@ -252,6 +288,8 @@ class Search:
         """Tell whether all rows together speak against a reading that answers."""
         if any(self._lively(place) for place in self._beside(source) & self._answering()):
             return True  # it is a piece of a longer number
+        if self._carries(source, reading):
+            return True
         if reading.coding != "float" and found.reach < FINE * found.step:
             self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
             return True
