@@ -148,9 +148,10 @@ def wire(
         elif damage and rng.random() < damage * len(data):
             data, intact = _damaged(rng, data), False
         size += len(data)
+        still = all(state.steady for state in together)  # pads together share one claim
         if intact:
             truth[size] = [
-                Reading(pad=design.pads[state.pad], mass_kg=state.count * per, steady=state.steady)
+                Reading(pad=design.pads[state.pad], mass_kg=state.count * per, steady=still)
                 for state in together
             ]
         chunks.append((together[0].t_s, data))

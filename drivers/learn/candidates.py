@@ -91,7 +91,9 @@ def _ends_well(columns: dict[int, set[int]], at: int, stop: int) -> bool:
 
 def _cut_off(columns: dict[int, set[int]], at: int, stop: int) -> bool:
     """Tell whether digits that vary go on before or behind a span: then it is part of a number."""
-    return _digit_column(columns.get(stop)) or _digit_column(columns.get(at - 1))
+    left = columns.get(at - 1, set())
+    leading = bool(left & DIGITS) and bool(left & {0x20, 0x2B, 0x2D}) and left <= NUMERIC  # "185" after " 85"
+    return leading or _digit_column(columns.get(stop)) or _digit_column(columns.get(at - 1))
 
 
 def _digit_column(column: set[int] | None) -> bool:

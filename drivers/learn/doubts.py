@@ -111,13 +111,13 @@ def _too_few(solution: Solution) -> list[str]:
 def _conflicts(solution: Solution) -> list[str]:
     """Another reading of the same bytes that is as good in all respects and gives other masses in between."""
     value = solution.value
-    ours = _masses(value)
-    far = 0.02 * value.answer.reach * _per_read(value)
+    ours = value.masses_kg()
+    far = 0.02 * value.answer.reach * value.per_read_kg()
     for rival in solution.rivals:
         same = any(overlap(rival.source, source) for source in value.sources.values())
         if not same or rival.address != value.address or not _as_good(rival, value):
             continue
-        apart = sum(abs(a - b) > far for a, b in zip(ours, _masses(rival), strict=False))
+        apart = sum(abs(a - b) > far for a, b in zip(ours, rival.masses_kg(), strict=False))
         if apart > 0.02 * len(ours):
             return [
                 f"undecided: the same bytes read as {rival.reading.told()} in {rival.verdict.unit} answer as "
@@ -159,9 +159,9 @@ def _apart(solution: Solution) -> list[Value]:
 def _against(solution: Solution, rival: Value) -> str:
     """Compare another field that answers: in another unit it is the same number twice."""
     value, place = solution.value, _place(solution.shape, rival.source)
-    ours, theirs = _masses(value), _masses(rival)
+    ours, theirs = value.masses_kg(), rival.masses_kg()
     step = max(value.answer.step * value.verdict.factor_kg(), rival.answer.step * rival.verdict.factor_kg())
-    step = step if value.places == 0 else value.answer.step * _per(value)
+    step = step if value.places == 0 else value.answer.step * value.per_read_kg()
     common = [abs(a - b) for a, b in zip(ours, theirs, strict=False)]
     alike = sum(gap <= 1.1 * step + 0.002 * max(ours) for gap in common) / max(len(common), 1)
     if rival.verdict.unit != value.verdict.unit and alike > 0.95:
@@ -177,20 +177,6 @@ def _against(solution: Solution, rival: Value) -> str:
         f"undecided: {place} shows {how}; one may be gross, net, a peak or a total. To decide, record again "
         "and tare with a load on the pad, take it off, and load another pad if there is one"
     )
-
-
-def _per(value: Value) -> float:
-    return value.verdict.factor_kg() * (10.0 ** (value.verdict.decimals or 0) if value.places else 1.0)
-
-
-def _masses(value: Value) -> list[float]:
-    scale = _per_read(value)
-    return [v * scale for _, numbers in value.groups.values() for v in numbers]
-
-
-def _per_read(value: Value) -> float:
-    """Kilograms that one of the number as read is."""
-    return _per(value) if value.reading.coding == "float" or value.places else value.verdict.factor_kg()
 
 
 def _is_sum(solution: Solution, rival: Value) -> bool:

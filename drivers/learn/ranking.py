@@ -12,8 +12,8 @@ FORM_RANK = {"": 5, "unsigned": 5, "ones": 4, "twos": 3, "magnitude": 2, "offset
 """Plainer sign forms first; ones' complement before twos', for it is kept only where it was seen."""
 
 
-def rank(shape: Shape, value: Value, unit: str) -> tuple[float, ...]:
-    """Order readings that answer: what explains most, then the plainest, in `unit`, then what covers most."""
+def rank(shape: Shape, value: Value) -> tuple[float, ...]:
+    """Order readings that answer: what explains most, then the plainest, then what covers most."""
     found, reading = value.answer, value.reading
     empty = abs(found.empty) / found.reach
     plain = {"text": 3, "bcd": 3, "float": 3, "hex": 1, "binary": 2}[reading.coding] + (value.places > 0)
@@ -30,7 +30,6 @@ def rank(shape: Shape, value: Value, unit: str) -> tuple[float, ...]:
         round(found.within, 2),
         2 - (empty > 0.02) - (empty > 0.2),
         plain,
-        value.verdict.unit == unit,
         simple,
         reading.mask.bit_count(),
         varying,

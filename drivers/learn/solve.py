@@ -126,13 +126,25 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     unit = max(knowns, key=lambda known: known.mass_kg).unit
     for address in (None, *address_places(shape, skip)):
         search = Search(shape, knowns, address, skip | ({address} if address is not None else set()))
-        values = sorted(search.values(), key=lambda value: rank(shape, value, unit), reverse=True)
+        values = sorted(search.values(), key=lambda value: rank(shape, value), reverse=True)
         if not values and address is None:
             values = pads.combined(search)
         reasons += search.reasons
         if values:
-            return _solution(shape, values, counting, knowns), reasons
+            return _solution(shape, _in_unit_first(values, unit), counting, knowns), reasons
     return None, reasons
+
+
+def _in_unit_first(values: list[Value], unit: str) -> list[Value]:
+    """Of a mass that is sent twice, take it in the unit of the known load."""
+    first = values[0]
+    far = 0.01 * first.answer.reach * first.per_read_kg()
+    for value in values:
+        if value.verdict.unit == unit != first.verdict.unit and not overlap(value.source, first.source):
+            pairs = zip(value.masses_kg(), first.masses_kg(), strict=False)
+            if sum(abs(a - b) <= far for a, b in pairs) > 0.97 * len(first.masses_kg()):
+                return [value, *(other for other in values if other is not value)]
+    return values
 
 
 def _solution(shape: Shape, values: list[Value], counting: list[Role], knowns: Sequence[Known]) -> Solution:

@@ -53,6 +53,16 @@ class Value:
         """Reads the field in the units of `answer` and `groups`: without the decimal places found."""
         return replace(self.reading, decimals=None).reader()
 
+    def per_read_kg(self) -> float:
+        """Kilograms that one of the number as read, without the decimals found, is."""
+        factor = self.verdict.factor_kg()
+        pointed = self.places > 0 or self.reading.coding == "float"
+        return factor * 10.0 ** (self.verdict.decimals or 0) if pointed else factor
+
+    def masses_kg(self) -> list[float]:
+        """All readings in kg, pad by pad."""
+        return [v * self.per_read_kg() for _, numbers in self.groups.values() for v in numbers]
+
     @property
     def source(self) -> Source:
         """Where the value stands that answered first."""
