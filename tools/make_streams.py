@@ -87,7 +87,7 @@ def make(seed: int) -> Stream:
             (0.0, 0.0),
             (3.0, rng.uniform(90, 290)),
             (8.0, rng.uniform(-18, -4)),
-            (12.0, rng.uniform(20, 320)),
+            (12.0, rng.uniform(20, 290)),
             (17.0, 0.0),
         ]
         for _ in plans

@@ -48,7 +48,7 @@ def _bits(shape: Shape, source: Source, reading: Reading) -> int:
     if reading.mask:
         return reading.mask.bit_count()
     if isinstance(source, int):
-        return 4 * min(len(cell) for cell in shape.column(source))
+        return 4 * max(min(len(cell) for cell in shape.column(source)), 1)
     return (4 if reading.coding == "hex" else 8) * source[1]
 
 

@@ -122,17 +122,38 @@ def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) 
 def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None, list[str]]:
     counting = counters(shape)
     skip = _parts(shape, counting)
-    reasons: list[str] = []
-    unit = max(knowns, key=lambda known: known.mass_kg).unit
-    for address in (None, *address_places(shape, skip)):
-        search = Search(shape, knowns, address, skip | ({address} if address is not None else set()))
-        values = sorted(search.values(), key=lambda value: rank(shape, value), reverse=True)
-        if not values and address is None:
-            values = pads.combined(search)
+    search = Search(shape, knowns, None, skip)
+    values = _ranked(shape, search.values()) or pads.combined(search)
+    reasons = search.reasons
+    for address in () if values else address_places(shape, skip):
+        search = Search(shape, knowns, address, skip | {address})
+        found = _ranked(shape, [v for v in search.values() if not _follows(shape, address, v.source)])
         reasons += search.reasons
-        if values:
-            return _solution(shape, _in_unit_first(values, unit), counting, knowns), reasons
-    return None, reasons
+        if found and (not values or rank(shape, found[0])[:4] > rank(shape, values[0])[:4]):
+            values = found
+        if values and values[0].answer.share > SURE:
+            break
+    if not values:
+        return None, reasons
+    unit = max(knowns, key=lambda known: known.mass_kg).unit
+    return _solution(shape, _in_unit_first(values, unit), counting, knowns), reasons
+
+
+SURE = 0.98
+"""Share of agreeing frames with which an address is taken without trying others."""
+
+
+def _ranked(shape: Shape, values: list[Value]) -> list[Value]:
+    return sorted(values, key=lambda value: rank(shape, value), reverse=True)
+
+
+def _follows(shape: Shape, address: Source, value: Source) -> bool:
+    """Tell whether an address is a digit right behind a number in text: then it is the number's last digit."""
+    if not isinstance(address, tuple) or not isinstance(value, tuple) or address[0] != value[0] + value[1]:
+        return False
+    last = (address[0] - 1, 1)
+    cells = {*shape.column(address), *shape.column(last)}
+    return all(cell.isdigit() for cell in cells)
 
 
 def _in_unit_first(values: list[Value], unit: str) -> list[Value]:

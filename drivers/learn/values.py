@@ -10,7 +10,7 @@ from itertools import pairwise
 from math import gcd
 
 from drivers.learn import readings
-from drivers.learn.answer import Answer, Series, answer, step_of, window
+from drivers.learn.answer import MANY, Answer, Series, answer, step_of, window
 from drivers.learn.candidates import candidates
 from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
@@ -102,16 +102,24 @@ def probe(rows: list[Row], knowns: Sequence[Known], groups: int) -> list[Row]:
     return sorted(chosen, key=lambda row: row.t_s)
 
 
+def with_common_addresses(shape: Shape, address: Source) -> Shape:
+    """Leave out rows whose address hardly ever comes: it is damaged."""
+    counted = Counter(shape.column(address))
+    least = 0.012 * len(shape.rows)
+    return shape.only([row for row in shape.rows if counted[shape.get(row, address)] > least])
+
+
 class Search:
     """One shape searched for its value with one address (or none)."""
 
     def __init__(
         self, shape: Shape, knowns: Sequence[Known], address: Source | None, skip: set[Source]
     ) -> None:
-        self.shape, self.knowns, self.address = shape, knowns, address
+        self.shape = shape if address is None else with_common_addresses(shape, address)
+        self.knowns, self.address = knowns, address
         self._skip = skip
-        names = {shape.get(row, address) for row in shape.rows} if address is not None else {b""}
-        self._probe = probe(shape.rows, knowns, len(names))
+        names = {self.shape.get(row, address) for row in self.shape.rows} if address is not None else {b""}
+        self._probe = probe(self.shape.rows, knowns, len(names))
         self._answers: set[int] | None = None
         self._set: dict[tuple[Source, str, str, int], bool] = {}
         self.partial: list[tuple[Source, Reading, list[float]]] = []
@@ -296,14 +304,15 @@ class Search:
         self, source: Source, reading: Reading, groups: dict[str, Series], found: Answer, *, pointed: bool
     ) -> bool:
         """Tell whether all rows together speak against a reading that answers."""
-        if any(self._lively(place) for place in self._beside(source) & self._answering()):
+        lively = any(self._lively(place) for place in self._beside(source) & self._answering())
+        if lively or self._carries(source, reading):
             return True  # it is a piece of a longer number
-        if self._carries(source, reading):
-            return True
         if reading.coding != "float" and found.reach < FINE * found.step:
             self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
             return True
-        if not pointed and not even_step(groups):
+        distinct = len({value for _, values in groups.values() for value in values})
+        few = bool(reading.mask) and distinct < MANY  # bits are left out only where many numbers bear it out
+        if few or (not pointed and not even_step(groups)):
             return True
         if reading.form == "unsigned":
             return sign_seen(self.shape, source, reading, groups, found)
@@ -351,12 +360,18 @@ def even_step(groups: dict[str, Series]) -> bool:
     """Tell whether integers step by 1, 2 or 5 times a power of ten, as those of an indicator do."""
     counted = Counter(int(value) for _, values in groups.values() for value in values)
     often = {number for number, count in counted.items() if count > 1}
-    numbers = often if len(often) > 3 else set(counted)  # one damaged number must not decide
-    low = min(numbers)
-    step = gcd(*(number - low for number in numbers))
+    numbers = sorted(often if len(often) > 3 else counted)  # one damaged number must not decide
+    if len(numbers) < 3:
+        return True
+    nearest = min(b - a for a, b in pairwise(numbers))
+    common = gcd(*(number - numbers[0] for number in numbers))
+    return _is_step(common) and (len(numbers) < MANY or _is_step(nearest))
+
+
+def _is_step(step: int) -> bool:
     while step and step % 10 == 0:
         step //= 10
-    return len(numbers) < 3 or step in (1, 2, 4, 5)
+    return step in (1, 2, 4, 5)
 
 
 def _parts(source: Source) -> range:
@@ -373,7 +388,7 @@ def _half(shape: Shape, source: Source, reading: Reading) -> int:
     """The smallest number whose highest bit is set."""
     if reading.mask:
         return 1 << (reading.mask.bit_count() - 1)
-    size = source[1] if isinstance(source, tuple) else min(map(len, shape.column(source)))
+    size = source[1] if isinstance(source, tuple) else max(min(map(len, shape.column(source))), 1)
     return 1 << ((4 if reading.coding == "hex" else 8) * size - 1)
 
 
