@@ -56,7 +56,7 @@ def number_text(rng: random.Random, places: int, step: Fraction) -> tuple[Callab
             return text + sign
         if style == "behind blank":
             return text + (sign if sign == b"-" else b" ")
-        return (sign + text.replace(b" ", b"0"))[::-1]
+        return (sign + text.strip(b" ").replace(b" ", b"").rjust(width, b"0"))[::-1]
 
     return field_of, [*features, f"sign {style}"]
 

@@ -148,7 +148,7 @@ def _ranked(shape: Shape, values: list[Value]) -> list[Value]:
 
 
 def _follows(shape: Shape, address: Source, value: Source) -> bool:
-    """Tell whether an address is a digit right behind a number in text: then it is the number's last digit."""
+    """Tell whether an address is a digit right behind a number in text: the number's last digit."""
     if not isinstance(address, tuple) or not isinstance(value, tuple) or address[0] != value[0] + value[1]:
         return False
     last = (address[0] - 1, 1)

@@ -230,6 +230,8 @@ class Search:
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
             return None
         pointed = places > 0 or reading.coding == "float"
+        if reading.ignore in (b".", b",") and not pointed:
+            return None  # a mark of thousands is one only beside a decimal point
         if self._contradicted(source, reading, groups, found, pointed=pointed):
             return None
         verdict = judge(found, self.knowns, reading, places, unit_word(self.shape, source))
