@@ -1,8 +1,8 @@
 """A block of samples as columns through the pipeline: what `feed` gives for each, without the samples.
 
-Readings of a cell are summed up for all cells at once, each in the order of time, so that every bit is the same
-as one by one. A frame with anything unusual in it (a jump, a gap, no number, a pad's first readings) goes one by
-one through the very same code.
+Readings of a cell are summed up for all cells at once, each in the order of time, so that every bit is the
+same as one by one. A frame with anything unusual in it (a jump, a gap, no number, its first readings) goes
+one by one through the very same code.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ GAP_NS = 500_000_000
 
 @dataclass(frozen=True, eq=False)
 class Columns:
-    """Samples in order of time: index of the pad in `pads`, times (ns, monotonic and wall), value on the wire.
+    """Samples in order of time: index of the pad in `pads`, times (ns, mono and wall), value on the wire.
 
     A value that is not a number stands for none.
     """
@@ -50,7 +50,7 @@ class Columns:
 
 
 class _PadParts:
-    """One pad's cells of a block: which frames they are of, their parts, and whether they may be taken whole."""
+    """One pad's cells of a block: which frames they are of, their parts, whether they may be taken whole."""
 
     def __init__(self, name: str, at: NDArray[np.intp], block: Columns, frame: NDArray[np.int64]) -> None:
         self.name = name
@@ -99,7 +99,7 @@ def _sums(
 
 
 def feed_columns(pipeline: Pipeline, block: Columns) -> list[Record]:
-    """Feed a block; returns what `feed` returns for its samples one by one, but for the samples themselves."""
+    """Feed a block; returns what `feed` returns for its samples one by one, less the samples themselves."""
     if not len(block.pad):
         return []
     cell_ns, next_ns = pipeline.frame

@@ -16,8 +16,8 @@ from logger.settling.settings import Settling
 SAME = 1e-9
 """Values that differ by no more than this share are the same reading, written differently."""
 CellPart = tuple[int, float, float, float, int, float, float, int, float, int]
-"""A cell's readings: count, first, sum beyond the first, times (s) beyond its time, its time (ns), the last but
-one, the last, its time (ns), the least change and the number of changes."""
+"""A cell's readings: count, first, sum beyond the first, times (s) beyond its time, its time (ns), the last
+but one, the last, its time (ns), the least change and the number of changes."""
 HELD = 1
 """This value may be wild; it waits for the next one."""
 WILD = 2
@@ -28,9 +28,9 @@ OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
 class Resolution:
     """The smallest step of a stream's values, learned as the least non-zero difference seen lately.
 
-    Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too. Where most
-    values repeat the one before (a display that is slower than the line, or coarse), the lower quartile of the
-    cells' least changes counts instead: smaller ones are chance.
+    Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too. Where
+    most values repeat the one before (a display that is slower than the line, or coarse), the lower quartile
+    of the cells' least changes counts instead: smaller ones are chance.
     """
 
     def __init__(self) -> None:
@@ -139,8 +139,7 @@ class Intake:
         step = abs(x - self.last)
         if step >= SAME * abs(x) and step > 0.0:  # less is the same reading, written differently
             self._changes += 1
-            if step < self._least:
-                self._least = step
+            self._least = min(self._least, step)
         if self.learning:
             self._learn_jump(x)
         self._before, self.last, self.last_ns = self.last, x, t_ns
