@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from drivers.learn.answer import travel
 from drivers.learn.readings import Source, overlap
@@ -202,6 +203,13 @@ def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -
     return None
 
 
+def _is_slow(column: list[bytes], kept: dict[bytes, int]) -> bool:
+    """Tell a number that drifts by ones, as a battery's does: neighbouring codes, and few changes."""
+    codes = sorted(int.from_bytes(code, "big") for code in kept)
+    changes = sum(a != b for a, b in pairwise(column))
+    return codes == list(range(codes[0], codes[0] + len(codes))) and changes < 2 * len(codes) + 2
+
+
 def _sign_among(
     shape: Shape, source: Source, value: Value, kept: dict[bytes, int], said: dict[object, str] | None
 ) -> Role | None:
@@ -213,7 +221,7 @@ def _sign_among(
         for code in kept
         if all(0 < n < near for n, cell in zip(numbers, column, strict=True) if cell == code)
     }
-    if not small or len(small) == len(kept):
+    if not small or len(small) == len(kept) or _is_slow(column, kept):
         return None
     if said is not None and all(said[code] == "moving" for code in small):
         return None

@@ -172,7 +172,8 @@ def _told(recording: Recording) -> Iterator[Cut]:
                 if share > 0.7 and kinds > 1:
                     cut = Cut(kind="length", start=sync, length=(at, size, coding, plus))
                     covered = sum(piece.stop - piece.begin for piece in cut.pieces(data))
-                    found.append((covered / len(data) + len(sync) / 1000, cut))
+                    begun = sum(data.startswith(sync, start) for start in recording.starts)
+                    found.append((covered / len(data) + begun / len(recording.starts), cut))
     for share, cut in sorted(found, key=lambda item: item[0], reverse=True)[:3]:
         if share > 0.5:
             yield cut

@@ -10,7 +10,7 @@ from itertools import pairwise
 from math import gcd
 
 from drivers.learn import readings
-from drivers.learn.answer import MANY, Answer, Series, answer, step_of, window
+from drivers.learn.answer import MANY, Answer, Series, answer, step_of, travel, window
 from drivers.learn.candidates import candidates
 from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
@@ -135,7 +135,8 @@ class Search:
             quick = self._try(source, reading, self._probe)
             if quick is not None and (value := self._whole(source, reading)) is not None:
                 found.append(value)
-        return found
+        whole = {(value.source, value.reading.order) for value in found if not value.reading.mask}
+        return [v for v in found if not v.reading.mask or (v.source, v.reading.order) not in whole]
 
     def _answering(self) -> set[int]:
         """Places (or cells) whose bytes differ between known loads: a value holds one of them."""
@@ -313,7 +314,8 @@ class Search:
             self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
             return True
         distinct = len({value for _, values in groups.values() for value in values})
-        few = bool(reading.mask) and distinct < MANY  # bits are left out only where many numbers bear it out
+        # bits are left out of a number only where many numbers that run smoothly bear it out
+        few = bool(reading.mask) and (distinct < MANY or not _smooth(groups, found))
         if few or (not pointed and not even_step(groups)):
             return True
         if reading.form == "unsigned":
@@ -356,6 +358,14 @@ def dense_below_zero(shape: Shape, source: Source, groups: dict[str, Series]) ->
     ones = {b"\xff", b"F", b"f"}
     never = not any({cell[n : n + 1] for n in range(len(cell))} <= ones for cell in shape.column(source))
     return never and numbers.count(0) > 3 and numbers.count(-1) > 3
+
+
+def _smooth(groups: dict[str, Series], found: Answer) -> bool:
+    """Tell whether series hardly travel farther than from load to load, and their noise."""
+    noise = 2 * found.step / found.reach * sum(len(values) for _, values in groups.values())
+    loads = sum(abs(b - a) for levels in found.levels.values() for a, b in pairwise(levels)) / found.reach
+    travelled = sum(travel(values) for _, values in groups.values()) / found.reach
+    return travelled < 1.6 * loads + 1.2 + noise
 
 
 def even_step(groups: dict[str, Series]) -> bool:
