@@ -13,11 +13,6 @@ from drivers.api import FLAG_OVERLOAD, FLAG_UNDERLOAD
 from logger.settling.cells import Cell
 from logger.settling.settings import Settling
 
-SAME = 1e-9
-"""Values that differ by no more than this share are the same reading, written differently."""
-CellPart = tuple[int, float, float, float, int, float, float, int, float, int]
-"""A cell's readings: count, first, sum beyond the first, times (s) beyond its time, its time (ns), the last
-but one, the last, its time (ns), the least change and the number of changes."""
 HELD = 1
 """This value may be wild; it waits for the next one."""
 WILD = 2
@@ -30,35 +25,40 @@ class Resolution:
 
     Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too. Where
     most values repeat the one before (a display that is slower than the line, or coarse), the lower quartile
-    of the cells' least changes counts instead: smaller ones are chance.
+    of the changes counts instead: smaller ones are chance.
     """
 
     def __init__(self) -> None:
         self.value = 0.0
         """0.0 while no two values have differed."""
+        self.seen = 0
+        """Samples taken since the last group of changes was judged."""
         self._now = self._before = float("inf")
-        self._bucket = 0
+        self._changes = 0
         self._group: list[float] = []
-        self._samples = self._changes = 0
         self._held = 0.0
 
-    def see(self, least: float, changes: int, samples: int) -> None:
-        """Take a cell: its least non-zero change, how many there were, in how many samples."""
-        self._samples += samples
-        if not changes:
-            return
-        self._changes += changes
-        self._bucket += changes
-        self._group.append(least)
-        self._now = min(self._now, least)
+    def see(self, step: float, size: float) -> None:
+        """Take the absolute difference (> 0) of two successive values of this size."""
+        if step < 1e-9 * size:
+            return  # the same reading, written differently
+        if step < self._now:
+            self._now = step
+            self.value = max(min(self._now, self._before), self._held)
+        self._group.append(step)
         if len(self._group) >= 16:
-            repeats = self._samples > 3 * self._changes
-            self._held = sorted(self._group)[4] if repeats else 0.0
-            self._group.clear()
-            self._samples = self._changes = 0
+            self._judge()
+
+    def _judge(self) -> None:
+        """Sixteen more changes are in: do the values repeat, and is the bucket full?"""
+        repeats = self.seen > 3 * len(self._group)
+        self._held = sorted(self._group)[4] if repeats else 0.0
+        self._changes += len(self._group)
+        self._group.clear()
+        self.seen = 0
+        if self._changes >= 64:
+            self._before, self._now, self._changes = self._now, float("inf"), 0
         self.value = max(min(self._now, self._before), self._held)
-        if self._bucket >= 64:
-            self._before, self._now, self._bucket = self._now, float("inf"), 0
 
 
 class Intake:
@@ -78,18 +78,12 @@ class Intake:
         """Typical time between samples, 0 while unknown."""
         self.jump = float("inf")
         """Differences up to this are never wild."""
-        self.learning = True
-        """Is the noise of the first samples still to be seen?"""
-        self.last = float("nan")
-        """The reading accepted last."""
-        self.count = 0
-        """Readings in the running cell."""
         self._start: list[float] = []
+        self._last = float("nan")
         self._before = float("nan")
+        self._n = 0
         self._base = self._sum = self._t_sum = 0.0
-        self._first_ns = 0
-        self._closed_ns = -1
-        self._least, self._changes = float("inf"), 0
+        self._first_ns = self._end_ns = 0
 
     def refuse(self, mass_kg: float | None, t_ns: int, flags: int) -> str:
         """Say why a sample is no reading, "" if it is one; counts it."""
@@ -109,7 +103,7 @@ class Intake:
     def add(self, x: float, t_ns: int) -> int:
         """Take a good reading; returns HELD if it is kept back, plus WILD if the one kept back was wild."""
         result = WILD if self.held is not None and self._resolve(x) else 0
-        step = x - self.last
+        step = x - self._last
         if step > self.jump or step < -self.jump:
             self.held, self.held_ns = x, t_ns
             return result | HELD
@@ -120,9 +114,9 @@ class Intake:
         """Judge the value kept back, now that its successor is known."""
         held, self.held = self.held, None
         assert held is not None
-        off = min(abs(held - self.last), abs(held - x))
-        calm = max(abs(x - self.last), abs(self.last - self._before))
-        same_side = (held > self.last) == (held > x)
+        off = min(abs(held - self._last), abs(held - x))
+        calm = max(abs(x - self._last), abs(self._last - self._before))
+        same_side = (held > self._last) == (held > x)
         if same_side and off > 4.0 * calm:
             self.excluded["wild"] += 1
             return True
@@ -136,29 +130,27 @@ class Intake:
             self.excluded["wild"] += 1
 
     def _accept(self, x: float, t_ns: int) -> None:
-        step = abs(x - self.last)
-        if step >= SAME * abs(x) and step > 0.0:  # less is the same reading, written differently
-            self._changes += 1
-            self._least = min(self._least, step)
-        if self.learning:
+        step = x - self._last
+        self.resolution.seen += 1
+        if step != 0.0 and isfinite(step):
+            self.resolution.see(abs(step), abs(x))
+        if len(self._start) < 12:
             self._learn_jump(x)
-        self._before, self.last, self.last_ns = self.last, x, t_ns
-        if self.count == 0:
+        gone = (t_ns - self.last_ns) * 1e-9
+        if self.last_ns >= 0 and gone < 5.0:
+            self.interval_s += (gone - self.interval_s) * 0.1 if self.interval_s else gone
+        self._before, self._last, self.last_ns = self._last, x, t_ns
+        if self._n == 0:
             self._base, self._sum, self._t_sum, self._first_ns = x, 0.0, 0.0, t_ns
         else:
             self._sum += x - self._base
             self._t_sum += (t_ns - self._first_ns) * 1e-9
-        self.count += 1
-
-    def take_cell(self, part: CellPart) -> None:
-        """Take a whole cell's readings at once, summed up in the same order; none of them may be wild."""
-        self.count, self._base, self._sum, self._t_sum, self._first_ns = part[:5]
-        self._before, self.last, self.last_ns, self._least, self._changes = part[5:]
+        self._n += 1
+        self._end_ns = t_ns
 
     def _learn_jump(self, x: float) -> None:
         """Until the noise is known: eight times the median difference of the first samples."""
         self._start.append(x)
-        self.learning = len(self._start) < 12
         if len(self._start) >= 4:
             steps = [abs(b - a) for a, b in zip(self._start, self._start[1:], strict=False)]
             self.know_noise(1.5 * median(steps), self.resolution.value)
@@ -173,23 +165,16 @@ class Intake:
         suggest."""
         if self.stated_d is not None:
             return self.stated_d
-        return self.resolution.value or _digits(self.last)
+        return self.resolution.value or _digits(self._last)
 
     def cell(self, origin_ns: int) -> Cell | None:
         """Close the running cell; None if it is empty. Its time is in seconds from `origin_ns`."""
-        n = self.count
+        n = self._n
         if n == 0:
             return None
-        self.count = 0
-        self.resolution.see(self._least, self._changes, n)
-        self._least, self._changes = float("inf"), 0
-        gone = (self.last_ns - self._closed_ns) * 1e-9
-        if self._closed_ns >= 0 and gone < 5.0:
-            gone /= n
-            self.interval_s += (gone - self.interval_s) * 0.3 if self.interval_s else gone
-        self._closed_ns = self.last_ns
+        self._n = 0
         t = (self._first_ns - origin_ns) * 1e-9 + self._t_sum / n
-        return Cell(t, self._base + self._sum / n, n, self._first_ns, self.last_ns)
+        return Cell(t, self._base + self._sum / n, n, self._first_ns, self._end_ns)
 
 
 def _digits(x: float) -> float:

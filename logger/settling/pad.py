@@ -22,7 +22,7 @@ from logger.model import (
 )
 from logger.settling.cells import Cell
 from logger.settling.channel import Channel, Level
-from logger.settling.intake import HELD, WILD, CellPart, Intake
+from logger.settling.intake import HELD, WILD, Intake
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
 from logger.settling.zero import Check, ZeroKeeper
@@ -65,7 +65,7 @@ class Pad:
         assert x is not None
         self.wall_offset_ns = sample.t_wall_ns - t
         if sample.resolution_kg is not None:
-            intake.stated_d = sample.resolution_kg
+            self._stated(sample.resolution_kg)
         if sample.temperature_C is not None:
             self.temperature_C = sample.temperature_C
         out: list[Record] = self._gap(t) if t - self._seen_ns > 500_000_000 else []
@@ -80,13 +80,6 @@ class Pad:
         else:
             out.append(self._out(sample, 0))
         return out
-
-    def take_cell(self, part: CellPart, wall_offset_ns: int) -> None:
-        """Take a whole cell of plain readings at once (see `columns`)."""
-        self.intake.take_cell(part)
-        self.wall_offset_ns = wall_offset_ns
-        self._seen_ns = self.intake.last_ns
-        self._overloads = 0
 
     def _out(self, sample: Sample, flag: int) -> Sample:
         """The sample with zero taken off and our flag set."""
@@ -117,6 +110,9 @@ class Pad:
                 out += self._tell(self.channel.break_off())
                 out += self._become(Condition.OVERLOADED, sample.t_mono_ns, "")
         return out
+
+    def _stated(self, resolution_kg: float) -> None:
+        self.intake.stated_d = resolution_kg
 
     def _gap(self, t_ns: int) -> list[Record]:
         """A gap in time before a sample, if more than three of its usual intervals are missing."""

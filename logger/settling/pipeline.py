@@ -11,7 +11,6 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from logger.model import Gap, GapCause, Record, Sample
 from logger.settling.car import Car
-from logger.settling.columns import Columns, feed_columns
 from logger.settling.pad import Pad
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
@@ -61,18 +60,6 @@ class Pipeline:
             return pad.rejected(record) if pad and record.cause is GapCause.REJECTED else []
         return []
 
-    def feed_columns(self, block: Columns) -> list[Record]:
-        """Feed a block of samples as columns: the same records, bit for bit, without the samples.
-
-        For samples with a value and times alone; flags, stated resolution and temperature go by `feed`.
-        """
-        return feed_columns(self, block)
-
-    @property
-    def frame(self) -> tuple[int, int]:
-        """Length of a frame and end of the running one (ns)."""
-        return self._cell_ns, self._next_ns
-
     def feed_many(self, records: Iterable[Record]) -> list[Record]:
         """Feed several records; the same as one by one."""
         out: list[Record] = []
@@ -83,14 +70,14 @@ class Pipeline:
     def advance(self, t_mono_ns: int) -> list[Record]:
         """Say that time has passed: tells of silent pads and closes their rests, changes no rest's
         content."""
-        return self.tick(t_mono_ns - round(LATE_S * 1e9))
+        return self._tick(t_mono_ns - round(LATE_S * 1e9))
 
     def finish(self) -> list[Record]:
         """End of a recording: close what is open."""
         out: list[Record] = []
         for pad in self.pads.values():
             out += pad.last_held()
-        out += self.tick(self._next_ns)
+        out += self._tick(self._next_ns)
         for pad in self.pads.values():
             out += pad.finish()
         return out + self.car.finish()
@@ -100,11 +87,11 @@ class Pipeline:
         if pad is None:
             return [sample]
         t = sample.t_mono_ns
-        told = self.tick(t) if t >= self._next_ns else []
+        told = self._tick(t) if t >= self._next_ns else []
         out = pad.take(sample)
         return out + told if told else out
 
-    def tick(self, now_ns: int) -> list[Record]:
+    def _tick(self, now_ns: int) -> list[Record]:
         """Close the frames that ended up to now."""
         end = self._next_ns
         if now_ns < end:
