@@ -12,65 +12,42 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from contextlib import AsyncExitStack
 from dataclasses import asdict
 from functools import partial
-from logging import INFO, WARNING
-from typing import Any, Literal
+from typing import Any
 
 from drivers import registry
 from logger.assembly import bay_from_file, make_bay
 from logger.bay_state import freeze
-from logger.broker import Endpoint, broker
-from logger.bus import Bus, BusState
-from logger.cautions import GENERAL
+from logger.broker import broker
 from logger.clock import NS, now_ns
 from logger.config import Loaded
-from logger.health import HealthFile, LastWords
+from logger.health import HealthFile
 from logger.journal import Journal
 from logger.journal_folder import recover
-from logger.logs import Quiet, configure
-from logger.model import (
-    CORNERS,
-    Capture,
-    Change,
-    Chunk,
-    Command,
-    Facing,
-    Gap,
-    PadCondition,
-    PortEvent,
-    Record,
-    Say,
-    Trouble,
-    Urgency,
-    Waiting,
-)
+from logger.model import Capture, Change, Chunk, Command, Facing, Gap, PortEvent, Record
 from logger.notify import notify
-from logger.page import Page, Results, Standing
+from logger.onlookers import Onlookers
 from logger.ports import PortReader
 from logger.rebuild import make_missing
 from logger.segment import Asked, Tick
 from logger.store import Store
 from logger.store.retention import retain
 from logger.version import VERSION
-from logger.voice import Voice
-from logger.weighin.advice import naming_text, next_text
 from logger.weighin.flow import Flow
 from logger.weighin.ledger import Ledger
 from logger.weighin.phrases import Phrases
-from logger.weighin.placements import SPOT_OF
-from logger.weighin.results import WeighInResult, weigh_in_result
 from logger.weighin.session import Session
-from logger.weighin.views import difference_text, figures, plan_view
 
 LOOK_S = 0.02
 """How often the loop looks into the queue: shorter than eye or settling needs, long enough to be cheap."""
 TICK_NS = NS // 2
 """How often time is let pass without bytes: a silent pad is told within its own patience plus this."""
 QUEUE_MOST = 20_000
-"""Entries held for a loop that is late: a minute of four pads at 80 Hz; more is refused and counted."""
+"""Entries held for a loop that is late: a minute of four pads at 80 Hz. What comes beyond is in the journal
+and counted; its records are made from there at the next start."""
 WATCHDOG_NS = 5 * NS
 """How often systemd is told that all is alive: a sixth of the unit's patience."""
 HANG_NS = 15 * NS
@@ -80,10 +57,6 @@ RETAIN_S = 3600.0
 """How often it is looked whether old recordings may go."""
 CLOCK_SET_S = 1_767_225_600.0
 """2026-01-01: a clock before this has not been set since the computer started; nothing is removed by it."""
-RESTORED = ("journal_restored", "journal_keeping", "store_restored")
-"""Ends of troubles."""
-INFORMATION = ("journal_cut", "store_tidied", "store_rebuilt", "store_kept")
-"""What was mended: for the log, not for the people at the car."""
 
 Incoming = Chunk | PortEvent | Command | Tick
 
@@ -94,42 +67,20 @@ class Daemon:
     def __init__(self, loaded: Loaded) -> None:
         self.loaded = loaded
         self._config = config = loaded.config
-        self._quiet = Quiet()
-        self._log = configure(config.bay.name, self._quiet)
-        self._words = LastWords()
         self._lock = threading.Lock()
         self._queue: deque[tuple[int, Incoming | Gap]] = deque()
         self._t_tick_ns = self._t_watchdog_ns = 0
         self._segment = self._late = 0
-        self._published = True
         self._results_due = False
-        self._advised = ("", "")
         self._facing: Facing = config.weighin.first_facing
         self._stopping = asyncio.Event()
-        self._loop = asyncio.get_running_loop()
+        self._onlookers = Onlookers(loaded, self._incoming, self.health)
+        self._log = self._onlookers.log
         self._open_folder()
         self._bay = make_bay(loaded)
         self._flow = self._make_flow()
-        self._page = Page(
-            config.page,
-            self._command,
-            self._tell("page"),
-            config.bay.unit,
-            folder=loaded.folder,
-            health=self.health,
-        )
-        self._voice = Voice(config.voice, self._tell("voice"))
         self._readers = [self._reader(n) for n in range(len(config.port))]
-        self._bus = Bus(
-            config.bus,
-            config.bay.name,
-            self._command,
-            self._bus_state,
-            boot=self._journal.boot_id,
-            pads=[pad.id for pad in config.pad],
-            unit=config.bay.unit,
-            health=self.health,
-        )
+        self._onlookers.queue_for_bus(self._journal.boot_id)
         about = {
             "version": VERSION,
             "bay": config.bay.name,
@@ -142,12 +93,14 @@ class Daemon:
         """Mend and open what stands on the disk."""
         config, folder = self._config, self.loaded.folder
         folder.mkdir(parents=True, exist_ok=True, mode=0o750)
-        recover(folder / "journal", self._trouble)
-        self._store = Store(folder, config.bay.name, config.store, self._trouble, config_id=self.loaded.id)
+        recover(folder / "journal", self._onlookers.trouble)
+        self._store = Store(
+            folder, config.bay.name, config.store, self._onlookers.trouble, config_id=self.loaded.id
+        )
         self._journal = Journal(
             folder / "journal",
             config.journal,
-            self._trouble,
+            self._onlookers.trouble,
             snapshot=self.loaded.snapshot(),
             on_closed=self._store.segment_closed,
             on_gap=lambda segment, gap: self._queue.append((segment, gap)),
@@ -184,12 +137,11 @@ class Daemon:
         async with AsyncExitStack() as stack:
             for reader in self._readers:  # first of all: bytes are kept from now on
                 reader.start()
-            endpoint = await stack.enter_async_context(broker(self._config.broker, self._tell("broker")))
-            self._log.info("broker", detail=endpoint.detail)
-            self._words.broker = endpoint.detail
-            tasks = self._serve(endpoint)
-            self._voice.start()
-            self._put_standing()
+            tell = self._onlookers.tell("broker")
+            endpoint = await stack.enter_async_context(broker(self._config.broker, tell))
+            self._onlookers.serve(endpoint)
+            self._onlookers.put_standing(self._facing)
+            tidying = asyncio.create_task(self._tidy(), name="tidy")
             self._log.info(
                 "running", version=VERSION, boot_id=self._journal.boot_id, config_id=self.loaded.id
             )
@@ -198,49 +150,36 @@ class Daemon:
                 self._look()
                 await asyncio.sleep(LOOK_S)
             notify("STOPPING=1")
-            await self._put_away(tasks)
+            tidying.cancel()
+            await self._put_away()
 
     def stop(self) -> None:
         """Ask the daemon to end in order; for a signal handler of the loop."""
         self._stopping.set()
 
-    def _serve(self, endpoint: Endpoint) -> list[asyncio.Task[None]]:
-        tasks = [asyncio.create_task(self._tidy(), name="tidy")]
-        if self._config.page.enabled:
-            tasks.append(asyncio.create_task(self._page.serve(), name="page"))
-        self._published = endpoint.kind != "none"
-        if self._published:
-            tasks.append(asyncio.create_task(self._bus.run(endpoint.host, endpoint.port), name="bus"))
-        return tasks
-
-    async def _put_away(self, tasks: list[asyncio.Task[None]]) -> None:
+    async def _put_away(self) -> None:
         """Stop in the order of the way of a reading, so that each stage still hands on what it has."""
         await asyncio.gather(*(asyncio.to_thread(reader.stop) for reader in self._readers))
         self._look()
         self._hand_on(self._bay.finish())
         await asyncio.to_thread(self._journal.close)
         await asyncio.to_thread(self._store.close)
-        self._voice.stop()
-        self._page.stop()
-        tasks[0].cancel()
-        await self._bus.stop()
-        if tasks:
-            await asyncio.wait(tasks, timeout=5)
+        await self._onlookers.stop()
         self._ledger.close()
         self._health_file.end()
         self._log.info("stopped", **self._counts())
 
-    # -- the way of one reading ---------------------------------------------------------------------------
-
     async def _tidy(self) -> None:
         """Make what earlier starts left unsealed, then let old recordings go from time to time."""
         folder, bay = self.loaded.folder, self._config.bay.name
-        await asyncio.to_thread(make_missing, folder, bay, bay_from_file, self._trouble)
+        await asyncio.to_thread(make_missing, folder, bay, bay_from_file, self._onlookers.trouble)
         while True:
             wall_s = now_ns()[1] / NS
             if wall_s > CLOCK_SET_S:
                 await asyncio.to_thread(retain, folder, self._config.retention, wall_s)
             await asyncio.sleep(RETAIN_S)
+
+    # -- the way of one reading ---------------------------------------------------------------------------
 
     def _ask(self, port: str, t_mono_ns: int) -> bytes | None:
         """The request that a polled indicator wants now, noted in the journal; on the port's thread."""
@@ -261,9 +200,6 @@ class Daemon:
                 self._late += 1
                 self._store.skip(segment)
         return True
-
-    def _command(self, command: Command) -> None:
-        self._incoming(command)
 
     def _look(self) -> None:
         """Take what came since the last look, let time pass, and renew what depends on it."""
@@ -298,19 +234,17 @@ class Daemon:
             case Tick():
                 return self._bay.advance(entry.t_mono_ns)
             case Command():
-                self._log.info("command", verb=entry.verb, origin=entry.origin)
-                self._show(entry)
+                self._onlookers.show(entry)
                 self._follow(entry)
                 return []
             case PortEvent():
-                self._log.info("port", port=entry.port, event_name=entry.event, detail=entry.detail)
-                self._show(entry)
+                self._onlookers.show(entry)
         return self._bay.feed(entry)
 
     def _hand_on(self, records: Iterable[Record]) -> None:
         for record in records:
             self._store.put(record)
-            self._show(record)
+            self._onlookers.show(record)
             self._follow(record)
 
     def _follow(self, record: Record) -> None:
@@ -319,23 +253,10 @@ class Daemon:
             return
         for made in self._flow.feed(record):
             self._keep(made)
-            self._show(made)
+            self._onlookers.show(made)
         if self._flow.facing != self._facing:
             self._facing = self._flow.facing
-            self._put_standing()
-
-    def _show(self, record: Record) -> None:
-        self._words.put(record)
-        if self._published:
-            self._bus.put(record)
-        self._page.put(record)
-        if isinstance(record, Trouble):
-            self._warn(f"{record.part.capitalize()} {record.state}. {record.detail}.")
-        elif isinstance(record, Say):
-            self._voice.say(record)
-            self._log.info("said", text=record.text)
-        elif isinstance(record, PadCondition):
-            self._log.info("pad", pad=record.pad, condition=record.condition, reason=record.reason)
+            self._onlookers.put_standing(self._facing)
 
     def _keep(self, record: Record) -> None:
         ended = self._session.put(record, now_ns()[1])
@@ -343,72 +264,33 @@ class Daemon:
             self._log.info("weigh-in ended", weigh_in=ended)
         self._results_due |= isinstance(record, Capture | Change)
 
-    def _put_standing(self) -> None:
-        spots = self.loaded.pad_on_spot
-        if not spots:
-            return
-        wheelbase_m, track_front_m, track_rear_m = self.loaded.car.geometry.lengths_m
-        lf, rf, lr, rr = (spots[SPOT_OF[self._facing][corner]] for corner in CORNERS)
-        self._page.put(
-            Standing(
-                car=self.loaded.car.name,
-                wheelbase_m=wheelbase_m,
-                track_front_m=track_front_m,
-                track_rear_m=track_rear_m,
-                pads=(lf, rf, lr, rr),
-                facing=self._facing,
-                to_scale=not self.loaded.car.geometry.missing,
-                invented=self._config.bay.invented,
-            )
-        )
-
     def _put_results(self) -> None:
-        if self._flow is None:
-            return
-        try:
-            result = weigh_in_result(self._flow.captures, self._flow.changes, self.loaded.car)
-        except ValueError as doubt:
-            self._warn(str(doubt))
-            return
-        if result is not None:
-            self._page.put(page_results(result, self._config.bay.unit))
-            self._advise(result)
-
-    def _advise(self, result: WeighInResult) -> None:
-        """Show the best next step and its reason, and propose a name for a change without one; each once."""
-        assert self._flow is not None  # results come from it
-        texts = (next_text(result), naming_text(result, self._flow.changes, self.loaded.car.geometry))
-        if texts == self._advised or not self._flow.active:
-            return
-        t_mono_ns = now_ns()[0]
-        if texts[0]:
-            self._show(Waiting(t_mono_ns=t_mono_ns, stage="next", text=texts[0], cautions=(2, 5, 7)))
-        if texts[1] and texts[1] != self._advised[1]:
-            self._show(Say(t_mono_ns=t_mono_ns, text=texts[1], urgency=Urgency.PROMPT))
-        self._advised = texts
+        if self._flow is not None:
+            self._onlookers.put_results(self._flow.captures, self._flow.changes, self._flow.active)
 
     # -- how we are ---------------------------------------------------------------------------------------
 
     def health(self) -> dict[str, Any]:
-        """Counts and states of every part, as plain values for the bus."""
+        """Counts and states of every part, as plain values for bus, page and doctor."""
+        words = self._onlookers.words
         return {
             "ports": {
                 reader.settings.name: {
                     "state": reader.state,
                     **asdict(reader.counts),
-                    **self._words.ports.get(reader.settings.name, {}),
+                    **words.ports.get(reader.settings.name, {}),
                 }
                 for reader in self._readers
             },
-            "pads": self._words.pads,
-            "troubles": self._words.troubles,
-            "clock": self._words.clock,
-            "broker": {"detail": self._words.broker, **self._words.bus},
+            "pads": words.pads,
+            "troubles": words.troubles,
+            "clock": words.clock,
+            "broker": {"detail": words.broker, **words.bus},
             **self._counts(),
             "journal_waiting_bytes": self._journal.waiting_bytes,
             "store_dropped": self._store.dropped,
             "derived_later": self._late,
-            "page": self._page.trouble or self._page.address or "off",
+            "page": self._onlookers.page_state,
             "excluded": self._bay.excluded,
         }
 
@@ -435,7 +317,7 @@ class Daemon:
             notify("WATCHDOG=1")
         for part in hanging:
             self._log.error("hangs", part=part, detail="the watchdog is not fed any more")
-        for level, line in self._quiet.held():
+        for level, line in self._onlookers.quiet.held():
             getattr(self._log, level)(**line)
 
     def _hanging(self, t_mono_ns: int) -> list[str]:
@@ -443,42 +325,6 @@ class Daemon:
         threads = {f"port {r.settings.name}": (r.alive(), r.beat_mono_ns) for r in self._readers}
         threads["journal"] = self._journal.alive, self._journal.beat_mono_ns
         return [name for name, (alive, beat) in threads.items() if not alive or t_mono_ns - beat > HANG_NS]
-
-    def _bus_state(self, state: BusState) -> None:
-        self._words.put_bus(state.connected, state.detail)
-        self._log.info("bus", connected=state.connected, detail=state.detail)
-
-    def _tell(self, part: str) -> Callable[[str], None]:
-        """A callback for a part's log line, once per change."""
-        return lambda text: self._log.info(part, detail=text)
-
-    def _trouble(self, event: str, detail: str) -> None:
-        """A disk's trouble or its end, told from any thread: logged, and said where people are."""
-        self._log.log(INFO if event in (*INFORMATION, *RESTORED) else WARNING, event, detail=detail)
-        if event in INFORMATION:
-            return
-        part = event.partition("_")[0]
-        state: Literal["failed", "restored"] = "restored" if event in RESTORED else "failed"
-        t_mono_ns, t_wall_ns = now_ns()
-        trouble = Trouble(t_mono_ns=t_mono_ns, t_wall_ns=t_wall_ns, part=part, state=state, detail=detail)
-        self._loop.call_soon_threadsafe(self._show, trouble)
-
-    def _warn(self, text: str) -> None:
-        self._show(Say(t_mono_ns=now_ns()[0], text=text, urgency=Urgency.WARNING))
-
-
-def page_results(result: WeighInResult, unit: str) -> Results:
-    """What the page shows of a weigh-in: the latest state's figures and plan, with every difference."""
-    latest = result.solutions[result.latest]
-    rows = [(what, quantity.text()) for what, quantity in figures(latest, unit)]
-    rows += [(d.name, difference_text(d, unit).partition(": ")[2]) for d in result.differences]
-    return Results(
-        title=result.latest,
-        figures=tuple(rows),
-        plan=plan_view(latest, result.differences),
-        notes=(*latest.notes, *latest.cannot_tell_apart),
-        cautions=GENERAL,
-    )
 
 
 def main(loaded: Loaded) -> int:

@@ -35,7 +35,7 @@ class Page:
     def __init__(
         self,
         settings: PageSettings,
-        on_command: Callable[[Command], None],
+        on_command: Callable[[Command], object],
         tell: Callable[[str], None],
         unit: str = "kg",
         *,
