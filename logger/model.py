@@ -188,9 +188,10 @@ class Step(Record, frozen=True, kw_only=True, tag="step"):
 
 
 class Rock(Record, frozen=True, kw_only=True, tag="rock"):
-    """The car was pushed up and down and let go: swings counted, frequency and damping of the free decay.
+    """The car was pushed up and down and let go: swings (half periods) counted, frequency and damping.
 
-    `frequency_Hz` and `damping_ratio` are None when too few swings were seen to tell.
+    Both are of the free decay; where that is too short to tell, `frequency_Hz` is of all swings and
+    `damping_ratio` None.
     """
 
     t_from_mono_ns: int

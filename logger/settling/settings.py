@@ -125,7 +125,7 @@ class Settling:
     """Lightest step that may be a person."""
     person_max_kg: float = 160.0
     """Heaviest step that may be a person."""
-    rock_min_swings: int = 3
-    """Fewest swings (half periods past the level) that make a rock."""
+    rock_min_swings: int = 4
+    """Fewest swings (half periods) that make a rock; getting in or out and rolling on make three."""
     rock_band: float = 4.0
     """Smallest amplitude of a swing, in bands."""
