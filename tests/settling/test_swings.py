@@ -16,10 +16,10 @@ from logger.model import Rock
 from logger.settling.swings import decay, rock_of, turning_points
 
 
-def known(name: str) -> dict:  # type: ignore[type-arg]
+def known(name: str) -> dict:
     """One published value with its source."""
     values = json.loads(shared_data("..", "check_values.json").read_text())
-    return next(v for v in values if v["id"] == name)  # type: ignore[no-any-return]
+    return next(v for v in values if v["id"] == name)
 
 
 def dying(zeta: float, halves: int) -> list[tuple[float, float]]:
