@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from logger.doctor import Finding
-from logger.plan_view import span_words
+from logger.drawing.view import span_words
 
 SIGNS = {"well": "✓", "mind": "▲", "ill": "✗"}
 

@@ -33,7 +33,7 @@ from logger.voice import Voice
 from logger.weighin.advice import naming_text, next_text
 from logger.weighin.placements import SPOT_OF
 from logger.weighin.results import WeighInResult, weigh_in_result
-from logger.weighin.views import difference_text, figures, plan_view
+from logger.weighin.views import car_view, difference_text, figures
 
 RESTORED = ("journal_restored", "journal_keeping", "store_restored")
 """Ends of troubles."""
@@ -201,7 +201,7 @@ def page_results(result: WeighInResult, unit: str) -> Results:
     return Results(
         title=result.latest,
         figures=tuple(rows),
-        plan=plan_view(latest, result.differences),
+        plan=car_view(latest, result.differences),
         notes=(*latest.notes, *latest.cannot_tell_apart),
         cautions=GENERAL,
     )

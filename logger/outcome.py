@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from drivers.sim.scenario import RestTruth
+from logger.bookkeeping.source import opened
+from logger.bookkeeping.text import table_lines
 from logger.config import load
 from logger.journal_folder import find_runs
-from logger.ledger_source import opened
-from logger.ledger_text import table_lines
 from logger.report.gather import NoWeighIn, gather
 from logger.report.render import render
 from logger.units import from_kg

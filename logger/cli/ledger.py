@@ -9,15 +9,15 @@ from pathlib import Path
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the actions with their arguments."""
-    from logger.ledger_arguments import declare
+    from logger.bookkeeping.arguments import declare
 
     declare(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do the action and print what came of it; 1 with the reason when it cannot be done."""
-    from logger.ledger_actions import act
-    from logger.ledger_source import opened
+    from logger.bookkeeping.actions import act
+    from logger.bookkeeping.source import opened
     from logger.report.gather import NoWeighIn
     from logger.typed_toml import ConfigError
     from logger.weighin.ledger import LedgerError

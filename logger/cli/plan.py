@@ -21,10 +21,10 @@ def run(args: argparse.Namespace) -> int:
     """Work the plan out and print it; 2 with the reasons when it cannot be."""
     from dataclasses import replace
 
-    from logger.plan_file import read_plan
-    from logger.plan_state import base_of
-    from logger.plan_words import plan_json, plan_lines
-    from logger.plan_work import work
+    from logger.plan.file import read_plan
+    from logger.plan.state import base_of
+    from logger.plan.words import plan_json, plan_lines
+    from logger.plan.work import work
     from logger.report.gather import NoWeighIn
     from logger.weighin.ledger import LedgerError
 
@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
         plan = replace(plan, unit=args.unit or plan.unit)
         planned = work(plan, base_of(plan))
         if args.page is not None:
-            from logger.plan_page import plan_page
+            from logger.plan.page import plan_page
 
             args.page.write_text(plan_page(planned), encoding="utf-8")
     except (ValueError, NoWeighIn, LedgerError, OSError) as why:

@@ -50,11 +50,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Solve and print; 2 when the files cannot be used, with the reasons on standard error."""
     if args.check:
-        from logger.mass_check import run_mass_check
+        from logger.guide.mass_check import run_mass_check
 
         return run_mass_check(args)
     if args.guide:
-        from logger.guide_run import run_guide
+        from logger.guide.terminal import run_guide
 
         return run_guide(args)
     if args.file is None or args.car is None:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.curve_drawing import Axis, Band, Chart, Rule, Span, Trace, chart_svg
-from logger.curve_numbers import Floats, nice_step
+from logger.drawing.curves import Axis, Band, Chart, Rule, Span, Trace, chart_svg
+from logger.drawing.numbers import Floats, nice_step
 from logger.judge.measures import Settle
 from logger.judge.verdict import PadVerdict
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from logger.curve_numbers import Floats
+from logger.drawing.numbers import Floats
 from logger.judge.seen import Seen, Stood, Zero
 from logger.quantity import Quantity
 from logger.settling.allan import AllanCurve, allan_curve

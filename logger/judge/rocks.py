@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.curve_numbers import Floats
+from logger.drawing.numbers import Floats
 from logger.model import CarRest
 
 PATTERNS: tuple[tuple[int, int, int, int], ...] = ((1, -1, -1, 1), (1, -1, 1, -1), (1, 1, -1, -1))

@@ -12,7 +12,7 @@ from math import isfinite
 
 import numpy as np
 
-from logger.curve_numbers import Floats
+from logger.drawing.numbers import Floats
 from logger.model import (
     FLAG_STALE,
     FLAG_WILD,

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from logger.curve_numbers import nice_step
+from logger.drawing.numbers import nice_step
 from logger.judge import measures as measure
 from logger.judge.measures import Settle, Slope
 from logger.judge.rocks import Repeats, repeats

@@ -11,6 +11,17 @@ from typing import Any
 
 from logger.cautions import CAUTIONS
 from logger.clock import NS
+from logger.drawing.car import car_svg
+from logger.drawing.sheet import Nose
+from logger.drawing.view import (
+    CarView,
+    CovarianceXY,
+    WheelLoad,
+    centre_covariance,
+    centre_of_mass,
+    contacts_m,
+    span_words,
+)
 from logger.model import (
     CORNERS,
     Capture,
@@ -24,17 +35,6 @@ from logger.model import (
     Waiting,
 )
 from logger.page.views import Results, Standing
-from logger.plan_drawing import plan_svg
-from logger.plan_sheet import Nose
-from logger.plan_view import (
-    CovarianceXY,
-    PlanView,
-    WheelLoad,
-    centre_covariance,
-    centre_of_mass,
-    contacts_m,
-    span_words,
-)
 from logger.quantity import Quantity
 
 SENTENCES = 6
@@ -108,16 +108,16 @@ class Live:
         }
         view = None if standing is None else self.plan(standing, now_mono_ns)
         for nose in noses:
-            state[f"plan-{nose}"] = view and plan_svg(view, nose=nose, units=self._unit)
+            state[f"plan-{nose}"] = view and car_svg(view, nose=nose, units=self._unit)
             state[f"results-{nose}"] = self._results_part(nose)
         return state
 
-    def plan(self, standing: Standing, now_mono_ns: int) -> PlanView:
+    def plan(self, standing: Standing, now_mono_ns: int) -> CarView:
         """Draw together what the four pads under the car say now."""
         lf, rf, lr, rr = (self._wheel(pad, now_mono_ns) for pad in standing.pads)
         wheels = (lf, rf, lr, rr)
         total, x, y, covariance = self._whole(standing, wheels)
-        return PlanView(
+        return CarView(
             wheelbase_m=standing.wheelbase_m,
             track_front_m=standing.track_front_m,
             track_rear_m=standing.track_rear_m,
@@ -198,7 +198,7 @@ class Live:
             "figures": results.figures,
             "notes": results.notes,
             "cautions": [CAUTIONS[number] for number in results.cautions],
-            "plan": results.plan and plan_svg(results.plan, nose=nose, units=self._unit),
+            "plan": results.plan and car_svg(results.plan, nose=nose, units=self._unit),
         }
 
     def _pad_lines(self, now_mono_ns: int) -> list[str]:

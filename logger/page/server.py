@@ -15,6 +15,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+from logger.drawing.sheet import Nose
 from logger.model import Command, Record
 from logger.page.certificate import Certificate, NoCertificate, certificate
 from logger.page.doors import Doors, Visitor, is_loopback
@@ -22,7 +23,6 @@ from logger.page.live import Live
 from logger.page.settings import PageSettings
 from logger.page.viewers import Viewer
 from logger.page.views import Results, Standing
-from logger.plan_sheet import Nose
 from logger.version import VERSION
 
 OPEN_TO_ALL = "; everybody on this network can watch and command"

@@ -8,8 +8,8 @@ from typing import Any
 
 import msgspec
 
+from logger.drawing.sheet import Nose
 from logger.page.doors import Visitor
-from logger.plan_sheet import Nose
 
 
 class Viewer:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from logger.drawing.view import CarView
 from logger.model import Facing
-from logger.plan_view import PlanView
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,7 +33,7 @@ class Results:
 
     title: str
     figures: tuple[tuple[str, str], ...]
-    plan: PlanView | None = None
+    plan: CarView | None = None
     notes: tuple[str, ...] = ()
     """Sentences that belong to the figures, such as what averaging two facings does not remove."""
     cautions: tuple[int, ...] = ()

@@ -17,6 +17,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from logger.drawing.sheet import Nose
 from logger.model import Command
 from logger.page.certificate import Certificate
 from logger.page.doors import Doors, Visitor
@@ -25,7 +26,6 @@ from logger.page.metrics import prometheus
 from logger.page.settings import PageSettings
 from logger.page.viewers import Viewer
 from logger.pairing import PairingRefused
-from logger.plan_sheet import Nose
 
 FILES = {
     "/": ("index.html", "text/html"),

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from logger.curve_drawing import EQUALS, Axis, Band, Chart, Rule, Span, Trace, chart_svg
-from logger.curve_numbers import Floats, nice_step
+from logger.drawing.car import Nose, car_svg
+from logger.drawing.curves import EQUALS, Axis, Band, Chart, Rule, Span, Trace, chart_svg
+from logger.drawing.numbers import Floats, nice_step
+from logger.drawing.view import CarView, PartView, WheelLoad
 from logger.mechanics.statics import NOMINAL_TRACK_M, NOMINAL_WHEELBASE_M
 from logger.model import Condition
-from logger.plan_drawing import Nose, plan_svg
-from logger.plan_view import PlanPart, PlanView, WheelLoad
 from logger.quantity import Quantity
 from logger.report.data import BuildResult, Change, ReportData, SettleCurve, SettleFigure, Units, ZeroRow
 from logger.report.markup import plain
@@ -26,7 +26,7 @@ CLOSE_UP = 8.0
 def plan(data: ReportData, build: BuildResult, nose: Nose) -> str:
     """Draw the car in one build, with every located change as a part at its place."""
     loads = tuple(WheelLoad(load=load, condition=Condition.RESTING) for load in build.loads)
-    view = PlanView(
+    view = CarView(
         wheelbase_m=data.car.wheelbase_m or NOMINAL_WHEELBASE_M,
         track_front_m=data.car.track_front_m or data.car.track_rear_m or NOMINAL_TRACK_M,
         track_rear_m=data.car.track_rear_m or data.car.track_front_m or NOMINAL_TRACK_M,
@@ -37,12 +37,12 @@ def plan(data: ReportData, build: BuildResult, nose: Nose) -> str:
         covariance_xy_m2=build.covariance_xy_m2,
         parts=tuple(_part(change) for change in data.changes),
     )
-    return plan_svg(view, nose=nose, units=data.units)
+    return car_svg(view, nose=nose, units=data.units)
 
 
-def _part(change: Change) -> PlanPart:
+def _part(change: Change) -> PartView:
     sign = 1.0 if change.went == "on" else -1.0
-    return PlanPart(
+    return PartView(
         name=change.name,
         mass=Quantity(sign * change.mass.value, change.mass.u, "kg"),
         x_m=None if change.x is None else change.x.value,

@@ -10,8 +10,8 @@ from importlib.resources import files
 
 def page(title: str, body: str, *, version: str) -> str:
     """Wrap a body (HTML) into a whole page with the looks and the zoom of every drawing in it."""
-    style = _own("report.css") + _own("curves.css")
-    script = _own("zoom.js")
+    style = _text("logger.report", "report.css") + _text("logger.drawing", "curves.css")
+    script = _text("logger.report", "zoom.js")
     policy = (
         f"default-src 'none'; style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
         "base-uri 'none'; form-action 'none'"
@@ -26,8 +26,8 @@ def page(title: str, body: str, *, version: str) -> str:
     )
 
 
-def _own(name: str) -> str:
-    return files("logger.report").joinpath(name).read_text(encoding="utf-8")
+def _text(package: str, name: str) -> str:
+    return files(package).joinpath(name).read_text(encoding="utf-8")
 
 
 def _digest(text: str) -> str:

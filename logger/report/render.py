@@ -5,8 +5,9 @@ from __future__ import annotations
 from html import escape
 
 from logger.cautions import CAUTIONS, GENERAL
+from logger.drawing.stair import staircase_svg
+from logger.drawing.view import CORNER_NAMES
 from logger.model import CORNERS
-from logger.plan_view import CORNER_NAMES
 from logger.report.data import BuildResult, ReportData
 from logger.report.figures import plan
 from logger.report.markup import bullets, figure, number, section, table
@@ -20,7 +21,6 @@ from logger.report.sections import (
     provenance,
     settling,
 )
-from logger.report.staircase import staircase_svg
 from logger.report.words import doubts, headline, result_sentence, said_of
 
 PLUS_MINUS = (

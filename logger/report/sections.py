@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from html import escape
 
+from logger.drawing.view import CORNER_NAMES
 from logger.model import CORNERS
-from logger.plan_view import CORNER_NAMES
 from logger.quantity import Quantity
 from logger.report.data import CaptureRow, Change, PadStory, Placement, ReportData
 from logger.report.figures import settle_drawings, zero_drawing

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
-from logger.curve_numbers import tick_text, ticks
+from logger.drawing.numbers import tick_text, ticks
 from logger.report.data import ConditionSpan, PadStory, ReportData
 
 LEFT, RIGHT, TOP, LANE, WIDTH = 50.0, 14.0, 30.0, 30.0, 680.0

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from logger.drawing.view import CarView, CovarianceXY, PartView, WheelLoad, centre_covariance, contacts_m
 from logger.mechanics.parts import Part
 from logger.mechanics.solve import Solution
 from logger.model import CORNERS, Condition
-from logger.plan_view import CovarianceXY, PlanPart, PlanView, WheelLoad, centre_covariance, contacts_m
 from logger.quantity import Quantity
 from logger.weighin.results import Difference, WeighInResult
 
@@ -31,14 +31,14 @@ def figures(solution: Solution, unit: str) -> list[tuple[str, Quantity]]:
     return rows
 
 
-def plan_view(solution: Solution, differences: Iterable[Difference] = ()) -> PlanView:
+def car_view(solution: Solution, differences: Iterable[Difference] = ()) -> CarView:
     """The plan of a build with the parts that were weighed; lengths not known stand at a middling car's."""
     wheelbase_m, track_front_m, track_rear_m = solution.geometry.lengths_m
     x, y = solution.x, solution.y
     lf, rf, lr, rr = (
         WheelLoad(load=solution.corners[corner], condition=Condition.RESTING) for corner in CORNERS
     )
-    return PlanView(
+    return CarView(
         wheelbase_m=wheelbase_m,
         track_front_m=track_front_m,
         track_rear_m=track_rear_m,
@@ -47,7 +47,7 @@ def plan_view(solution: Solution, differences: Iterable[Difference] = ()) -> Pla
         x_m=x.value if x else None,
         y_m=y.value if y else None,
         covariance_xy_m2=centre_of_mass_covariance(solution),
-        parts=tuple(plan_part(d.name, d.part) for d in differences),
+        parts=tuple(part_view(d.name, d.part) for d in differences),
         to_scale=not solution.geometry.missing,
     )
 
@@ -61,13 +61,13 @@ def centre_of_mass_covariance(solution: Solution) -> CovarianceXY | None:
     return centre_covariance(contacts, (x.value, y.value), solution.total.value, solution.covariance_kg2)
 
 
-def plan_part(name: str, part: Part) -> PlanPart:
+def part_view(name: str, part: Part) -> PartView:
     """A difference as the plan draws it: mass negative for what came off."""
     mass = Quantity(-part.mass.value, part.mass.u, "kg")
     if part.x is None or part.y is None or part.too_light_to_locate:
-        return PlanPart(name=name, mass=mass)
+        return PartView(name=name, mass=mass)
     cov = part.covariance
-    return PlanPart(
+    return PartView(
         name=name, mass=mass, x_m=part.x.value, y_m=part.y.value, covariance_xy_m2=(cov[4], cov[5], cov[8])
     )
 

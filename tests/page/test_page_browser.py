@@ -11,6 +11,7 @@ from typing import Any
 from msgspec.structs import replace as restated
 from support.seat import LOADS, MOUTH, NO_LAMP, STANDING, WIDE, Seat, at_rest, condition, samples, say
 
+from logger.drawing.view import CarView, PartView, WheelLoad
 from logger.model import (
     Capture,
     Condition,
@@ -18,7 +19,6 @@ from logger.model import (
     Waiting,
 )
 from logger.page import Results
-from logger.plan_view import PlanPart, PlanView, WheelLoad
 from logger.quantity import Quantity
 
 
@@ -221,12 +221,12 @@ def test_results_and_captures(serve: Any, sit: Callable[..., Seat]) -> None:
         u_kg=0.3,
     )
     wheels = [WheelLoad(load=Quantity(m, 0.2, "kg"), condition=Condition.RESTING) for m in LOADS]
-    view = PlanView(
+    view = CarView(
         wheelbase_m=2.43,
         track_front_m=1.405,
         track_rear_m=1.395,
         loads=(wheels[0], wheels[1], wheels[2], wheels[3]),
-        parts=(PlanPart(name="spare wheel", mass=Quantity(-14.2, 0.1, "kg"), x_m=-0.3, y_m=0.0),),
+        parts=(PartView(name="spare wheel", mass=Quantity(-14.2, 0.1, "kg"), x_m=-0.3, y_m=0.0),),
     )
     results = Results(
         title="Wagtail so far",

@@ -12,7 +12,7 @@ from weighin.afternoons import BEGAN_NS, SECOND_NS, afternoon
 
 from logger.car_file import Car
 from logger.cli import main
-from logger.guide import (
+from logger.guide.steps import (
     Guide,
     Stand,
     advice,
@@ -23,7 +23,7 @@ from logger.guide import (
     with_loads,
     without_last,
 )
-from logger.guide_run import follow, read_loads, typed
+from logger.guide.terminal import follow, read_loads, typed
 from logger.mechanics.weighing import Allowances, Known
 from logger.weighin.ledger import Ledger
 from logger.weighin.placements import SPOTS

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from logger.cli import main
-from logger.mass_check import mass_check
+from logger.guide.mass_check import mass_check
 
 
 def test_a_heavy_mass_tells_a_gain_and_a_light_one_is_refused() -> None:

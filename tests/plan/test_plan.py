@@ -18,10 +18,10 @@ from weighin.afternoons import BEGAN_NS, BODY, DRIVER, SPARE, afternoon
 from logger.cautions import CAUTIONS
 from logger.cli import main
 from logger.mechanics.statics import Geometry, statics
-from logger.plan_file import read_plan
-from logger.plan_state import base_of
-from logger.plan_words import in_unit, target_lines
-from logger.plan_work import Planned, work
+from logger.plan.file import read_plan
+from logger.plan.state import base_of
+from logger.plan.words import in_unit, target_lines
+from logger.plan.work import Planned, work
 from logger.quantity_text import read_quantity
 from logger.weighin.ledger import Ledger
 

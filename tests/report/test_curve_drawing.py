@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.curve_drawing import EQUALS, Axis, Band, Chart, Rule, Span, Trace, chart_svg
-from logger.curve_numbers import extremes, log_ticks, nice_step, tick_text, ticks
+from logger.drawing.curves import EQUALS, Axis, Band, Chart, Rule, Span, Trace, chart_svg
+from logger.drawing.numbers import extremes, log_ticks, nice_step, tick_text, ticks
 
 
 @given(

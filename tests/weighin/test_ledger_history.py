@@ -27,8 +27,8 @@ from weighin.afternoons import (
     change,
 )
 
+from logger.bookkeeping.source import one_history, opened
 from logger.cli import main
-from logger.ledger_source import one_history, opened
 from logger.model import Capture, Change
 from logger.quantity import Quantity
 from logger.weighin.ledger import Ledger

@@ -11,9 +11,9 @@ from typing import Any
 
 from msgspec.structs import replace
 
+from logger.bookkeeping.source import NAME, car_of, histories, opened
 from logger.car_file import Car
 from logger.clock import NS
-from logger.ledger_source import NAME, car_of, histories, opened
 from logger.mechanics.plausible import unit_mix_up
 from logger.mechanics.statics import square
 from logger.mechanics.weighing import Known, Weighing

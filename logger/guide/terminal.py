@@ -10,9 +10,10 @@ import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+from logger.bookkeeping.source import car_of, opened
 from logger.car_file import read_car
 from logger.cautions import CAUTIONS
-from logger.guide import (
+from logger.guide.steps import (
     Advice,
     Guide,
     advice,
@@ -24,7 +25,6 @@ from logger.guide import (
     with_loads,
     without_last,
 )
-from logger.ledger_source import car_of, opened
 from logger.model import CORNERS, Capture
 from logger.quantity import Quantity
 from logger.quantity_text import read_quantity

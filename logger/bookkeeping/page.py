@@ -6,21 +6,21 @@ from dataclasses import replace
 from html import escape
 from typing import cast
 
+from logger.bookkeeping.text import left_to_find, now_quantity, place_words, size_text
 from logger.cautions import CAUTIONS, GENERAL
 from logger.clock import wall_text
-from logger.ledger_text import left_to_find, now_quantity, place_words, size_text
+from logger.drawing.car import car_svg
+from logger.drawing.stair import staircase_svg
+from logger.drawing.view import CarView, PartView
+from logger.drawing.wander import Point, wander_svg
 from logger.model import CORNERS
-from logger.plan_drawing import plan_svg
-from logger.plan_view import PlanPart, PlanView
 from logger.quantity import Quantity
 from logger.report.data import BuildResult, Car, Job, Provenance, ReportData, Units
 from logger.report.markup import bullets, figure, number, section, table
 from logger.report.page import page
-from logger.report.staircase import staircase_svg
 from logger.version import VERSION
-from logger.wander_drawing import Point, wander_svg
 from logger.weighin.states import History, State, Step, empty_states, latest
-from logger.weighin.views import centre_of_mass_covariance, plan_view
+from logger.weighin.views import car_view, centre_of_mass_covariance
 
 CAUTIONS_HERE = (*GENERAL, 5, 9)
 
@@ -41,8 +41,8 @@ def ledger_page(told: History, unit: str, target: Quantity | None = None, *, inv
 
 def _header(told: History, units: Units, target: Quantity | None, *, invented: bool) -> str:
     state = latest(told)
-    drawn = plan_svg(_view(told, state), nose="left", units=units)
-    tall = plan_svg(_view(told, state), nose="up", units=units)
+    drawn = car_svg(_view(told, state), nose="left", units=units)
+    tall = car_svg(_view(told, state), nose="up", units=units)
     now = now_quantity(told)
     told_now = f"Now {now.shown_in(units).text()} with nobody aboard. " if now else ""
     sums = (
@@ -61,13 +61,13 @@ def _header(told: History, units: Units, target: Quantity | None, *, invented: b
     )
 
 
-def _view(told: History, state: State) -> PlanView:
-    return replace(plan_view(state.solution), parts=tuple(plan_part(step) for step in told.steps))
+def _view(told: History, state: State) -> CarView:
+    return replace(car_view(state.solution), parts=tuple(part_view(step) for step in told.steps))
 
 
-def plan_part(step: Step) -> PlanPart:
+def part_view(step: Step) -> PartView:
     """A step as the plan draws it."""
-    return PlanPart(
+    return PartView(
         name=step.name,
         mass=step.mass,
         x_m=step.x.value if step.x else None,

@@ -12,8 +12,8 @@ from typing import Any, Literal
 
 import msgspec
 
+from logger.bookkeeping.source import car_of, histories
 from logger.clock import wall_text
-from logger.ledger_source import car_of, histories
 from logger.model import SCHEMA
 from logger.quantity import Quantity
 from logger.weighin.facts import kind_of

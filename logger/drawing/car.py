@@ -1,6 +1,6 @@
 """The car's plan to scale: discs whose area is the load, the centre of mass with its ellipse, parts in place.
 
-`plan_svg` draws a `PlanView` for page and report, `plan_text` for a terminal; both are pure. The drawing is
+`car_svg` draws a `CarView` for page and report, `car_text` for a terminal; both are pure. The drawing is
 ink in `currentColor` with presentation attributes and classes only: it prints, turns dark with its
 surroundings and passes a content security policy that forbids inline styles. A style sheet may override the
 two condition colours by class: `.ok` (standing still) and `.bad` (cannot be weighed).
@@ -11,8 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from html import escape
 
-from logger.model import CORNERS, Condition
-from logger.plan_sheet import (
+from logger.drawing.sheet import (
     KG_PER_M2,
     LEGEND_PX,
     OVERHANG,
@@ -26,9 +25,9 @@ from logger.plan_sheet import (
     svg_line,
     svg_text,
 )
-from logger.plan_view import (
-    PlanPart,
-    PlanView,
+from logger.drawing.view import (
+    CarView,
+    PartView,
     WheelLoad,
     age_words,
     corner_texts,
@@ -36,9 +35,10 @@ from logger.plan_view import (
     plan_sentences,
     total_texts,
 )
+from logger.model import CORNERS, Condition
 from logger.units import from_kg, to_kg
 
-__all__ = ["GLYPHS", "MAGNIFICATIONS", "Nose", "plan_svg", "plan_text"]
+__all__ = ["GLYPHS", "MAGNIFICATIONS", "Nose", "car_svg", "car_text"]
 
 MAGNIFICATIONS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 """A good weighing's ellipse is some millimetres: it is drawn larger, and the factor is written."""
@@ -69,7 +69,7 @@ _LOOKS = dict.fromkeys(Condition, "bad") | {
 }
 
 
-def plan_svg(view: PlanView, *, nose: Nose, units: str) -> str:
+def car_svg(view: CarView, *, nose: Nose, units: str) -> str:
     """Draw the plan as one `svg` element, nose left (wide) or up (tall), masses in `units` (kg, lb …)."""
     sheet = lay_out(view, nose)
     marks = [
@@ -93,7 +93,7 @@ def plan_svg(view: PlanView, *, nose: Nose, units: str) -> str:
 # -- the car itself ---------------------------------------------------------------------------------------
 
 
-def _car(view: PlanView, sheet: Sheet) -> str:
+def _car(view: CarView, sheet: Sheet) -> str:
     """What stands still: a body sketched round the wheels; axles and centre line drawn to scale."""
     body, glass = _outline(view)
     sketch = (
@@ -107,7 +107,7 @@ def _car(view: PlanView, sheet: Sheet) -> str:
     return sketch + axles + middle + "".join(_tyre(sheet, contact) for contact in view.contacts_m)
 
 
-def _outline(view: PlanView) -> tuple[str, str]:
+def _outline(view: CarView) -> tuple[str, str]:
     """Paths (m, x ahead and y left) of a body and its glass: a sketch that shows which end is the nose."""
     length, half = view.wheelbase_m, max(view.track_front_m, view.track_rear_m) / 2 + 0.1
     body = [(1 + OVERHANG, 0.0), (1 + OVERHANG, 0.62), (1.2, 0.9), (1.02, 0.97), (0.7, 1.0), (0.3, 1.0)]
@@ -163,7 +163,7 @@ def _struck(at: Point, arm: float) -> str:
     return falling + svg_line((px - arm, py + arm), (px + arm, py - arm), pen, colour)
 
 
-def _label(view: PlanView, index: int, sheet: Sheet, units: str) -> str:
+def _label(view: CarView, index: int, sheet: Sheet, units: str) -> str:
     """The number beside a disc, outside the car, with its ± and its condition in a word under it."""
     wheel, corner = view.loads[index], CORNERS[index]
     px, py = sheet.at(*view.contacts_m[index])
@@ -203,7 +203,7 @@ def _aged(wheel: WheelLoad) -> str:
 # -- the whole and its parts ------------------------------------------------------------------------------
 
 
-def _centre(view: PlanView, sheet: Sheet, units: str) -> str:
+def _centre(view: CarView, sheet: Sheet, units: str) -> str:
     """The centre of mass as a small cross with its 2u ellipse, the total beside it."""
     if view.x_m is None or view.y_m is None:
         at = sheet.at(0.5 * view.wheelbase_m, 0.0)
@@ -230,7 +230,7 @@ def _cross(at: Point) -> str:
     return level + svg_line((px, py - CROSS_PX), (px, py + CROSS_PX), pen)
 
 
-def _total_goes_under(view: PlanView, sheet: Sheet, at: Point) -> bool:
+def _total_goes_under(view: CarView, sheet: Sheet, at: Point) -> bool:
     """Whether the total is written under the centre of mass: on the side where fewer parts are drawn."""
     offsets = [
         (x - at[0], y - at[1])
@@ -240,7 +240,7 @@ def _total_goes_under(view: PlanView, sheet: Sheet, at: Point) -> bool:
     return sum(dy > 0 for dy in near) <= sum(dy <= 0 for dy in near)
 
 
-def _total(view: PlanView, sheet: Sheet, units: str, at: Point, under: bool) -> str:
+def _total(view: CarView, sheet: Sheet, units: str, at: Point, under: bool) -> str:
     if view.total is None:
         return ""
     number, spread = total_texts(view, units)
@@ -250,7 +250,7 @@ def _total(view: PlanView, sheet: Sheet, units: str, at: Point, under: bool) -> 
     return big + svg_text((at[0], base + line), f"total {spread}".rstrip(), sheet.text)
 
 
-def _part(number: int, part: PlanPart, sheet: Sheet) -> str:
+def _part(number: int, part: PartView, sheet: Sheet) -> str:
     """A part as a ring of its own weight's area, dashed when it was taken off, with its legend number."""
     if part.x_m is None or part.y_m is None:
         return ""
@@ -271,7 +271,7 @@ def _part(number: int, part: PlanPart, sheet: Sheet) -> str:
 # -- the foot ---------------------------------------------------------------------------------------------
 
 
-def _key(view: PlanView, sheet: Sheet, units: str) -> str:
+def _key(view: CarView, sheet: Sheet, units: str) -> str:
     """What the scale is: half a metre as a line, a round load as a disc."""
     base, size = sheet.height - 12 - LEGEND_PX * len(view.parts), 0.8 * sheet.text
     load = _key_load(units, sheet.kg_per_m2 / KG_PER_M2)
@@ -286,7 +286,7 @@ def _key(view: PlanView, sheet: Sheet, units: str) -> str:
     )
 
 
-def _rule(view: PlanView, sheet: Sheet, base: float, size: float) -> str:
+def _rule(view: CarView, sheet: Sheet, base: float, size: float) -> str:
     if not view.to_scale:
         return svg_text((14, base), "wheelbase and tracks not known", size, "start")
     end, pen = 14 + sheet.scale / 2, 'stroke-width="1.5"'
@@ -306,7 +306,7 @@ def _key_load(units: str, coarser: float) -> float:
     )
 
 
-def _legend(view: PlanView, sheet: Sheet, units: str) -> Iterable[str]:
+def _legend(view: CarView, sheet: Sheet, units: str) -> Iterable[str]:
     top = sheet.height - LEGEND_PX * len(view.parts)
     for number, part in enumerate(view.parts, 1):
         base = top + LEGEND_PX * (number - 1) + 0.9 * sheet.text
@@ -315,7 +315,7 @@ def _legend(view: PlanView, sheet: Sheet, units: str) -> Iterable[str]:
         yield svg_text((14, base), words, size, "start")
 
 
-def _age(view: PlanView, sheet: Sheet) -> str:
+def _age(view: CarView, sheet: Sheet) -> str:
     """The age of a drawing that is older than it should be, unfaded."""
     if view.age_s is None:
         return ""
@@ -330,7 +330,7 @@ TEXT_TRACK = 14
 """Columns between the wheels; a row is about as high as two columns are wide."""
 
 
-def plan_text(view: PlanView, units: str) -> str:
+def car_text(view: CarView, units: str) -> str:
     """Draw the plan, nose up, as lines of at most about TEXT_WIDTH characters without colour."""
     middle, half = TEXT_WIDTH // 2, TEXT_TRACK // 2
     track = max(view.track_front_m, view.track_rear_m)
@@ -361,7 +361,7 @@ def _wheel_words(wheel: WheelLoad, corner: str, text: tuple[str, str], units: st
     return value, f"{GLYPHS[wheel.condition]} {wheel.condition}{_aged(wheel)}"
 
 
-def _under(view: PlanView, units: str) -> Iterable[str]:
+def _under(view: CarView, units: str) -> Iterable[str]:
     if view.total is not None:
         value, spread = total_texts(view, units)
         yield " ".join(filter(None, ("total", value, spread, units))).center(TEXT_WIDTH).rstrip()

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from logger.bookkeeping.source import car_of, histories, row_of
 from logger.clock import wall_text
-from logger.ledger_source import car_of, histories, row_of
-from logger.plan_drawing import plan_text
+from logger.drawing.car import car_text
 from logger.quantity import Quantity
 from logger.report.gather import NoWeighIn
 from logger.weighin.facts import (
@@ -26,7 +26,7 @@ from logger.weighin.history import facts_aboard
 from logger.weighin.ledger import Ledger
 from logger.weighin.results import WeighInResult, weigh_in_result
 from logger.weighin.states import History, Step, empty_states
-from logger.weighin.views import difference_text, figures, plan_view, sentences
+from logger.weighin.views import car_view, difference_text, figures, sentences
 
 STAIR = 44
 """Columns of the longest tread."""
@@ -62,7 +62,7 @@ def show_lines(ledger: Ledger, weigh_in: int | None, unit: str) -> list[str]:
     aboard = [f"  aboard, taken off: {f.name} {_mass(f.mass, unit)}" for f in facts_aboard(row.id, facts)]
     return [
         f"w{row.id}  {row.car}, {wall_text(row.begun_wall_ns)[:16].replace('T', ' ')} UTC",
-        plan_text(plan_view(solution, result.differences), units=unit),
+        car_text(car_view(solution, result.differences), units=unit),
         *table_lines(result, unit),
         *_proposals(ledger, row.id),
         *noted,

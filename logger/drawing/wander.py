@@ -8,9 +8,9 @@ from html import escape
 from itertools import pairwise
 from math import hypot
 
-from logger.curve_numbers import tick_text, ticks
-from logger.plan_sheet import ellipse_axes, svg_line, svg_text
-from logger.plan_view import CovarianceXY
+from logger.drawing.numbers import tick_text, ticks
+from logger.drawing.sheet import ellipse_axes, svg_line, svg_text
+from logger.drawing.view import CovarianceXY
 
 WIDTH, LEFT, RIGHT, TOP, FOOT = 640.0, 58.0, 14.0, 26.0, 40.0
 LEAST_M = 0.02

@@ -2,7 +2,7 @@
 
 Traces are told apart by dash and by a label at their end, never by colour alone. Everything that moves lies
 in one inner `svg` whose view box is the zoom: a page may bring `report/zoom.js`, and without it the drawing
-is complete. Pure: numbers in, text out; looks (classes) are set by `report/curves.css`.
+is complete. Pure: numbers in, text out; looks (classes) are set by `drawing/curves.css`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Literal
 
 import numpy as np
 
-from logger.curve_numbers import Floats, extremes, log_ticks, nice_step, tick_text, ticks
+from logger.drawing.numbers import Floats, extremes, log_ticks, nice_step, tick_text, ticks
 
 FINE = 10
 """Inner units per px: paths are whole numbers (short) and still sharp when zoomed."""

@@ -24,13 +24,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal, cast
 
-from logger.ledger_edit import ROUGH, ROUGH_M
+from logger.bookkeeping.deeds import ROUGH, ROUGH_M
 from logger.mechanics.ballast import Place
 from logger.mechanics.budget import Goal, Item
 from logger.mechanics.height import LiftStep
 from logger.mechanics.perches import Perch
 from logger.model import CORNERS, Corner
-from logger.plan_wanted import Adjustment, From, HalfTurnWanted, LiftWanted, Plan, Site, Wanted
+from logger.plan.wanted import Adjustment, From, HalfTurnWanted, LiftWanted, Plan, Site, Wanted
 from logger.quantity import Quantity
 from logger.quantity_text import Kind, read_quantity
 from logger.typed_toml import ConfigError, Faults, parse, unknown_key

@@ -1,7 +1,7 @@
 """What a plan of the car shows, as plain numbers, and the words for it; pure.
 
 Corners come in the order of `logger.model.CORNERS`; x is metres ahead of the rear axle, y metres left of the
-centre line. The drawing itself is `logger.plan_drawing`.
+centre line. The drawing itself is `logger.drawing.car`.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class WheelLoad:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PlanPart:
+class PartView:
     """Something put on (mass > 0) or taken off (mass < 0), kg, with the place where its weight sat.
 
     `x_m` ahead of the rear axle, `y_m` left of the centre line; None: too light to locate.
@@ -53,8 +53,8 @@ class PlanPart:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PlanView:
-    """What a plan shows; `loads` in CORNERS order, the centre of mass in m as a PlanPart's place.
+class CarView:
+    """What a plan shows; `loads` in CORNERS order, the centre of mass in m as a PartView's place.
 
     `age_s` is set when all of it is older than it should be; `total` and the centre may be None (not known).
     """
@@ -67,7 +67,7 @@ class PlanView:
     x_m: float | None = None
     y_m: float | None = None
     covariance_xy_m2: CovarianceXY | None = None
-    parts: tuple[PlanPart, ...] = ()
+    parts: tuple[PartView, ...] = ()
     age_s: float | None = None
     to_scale: bool = True
     """False: wheelbase and tracks are stand-ins, and the drawing says so."""
@@ -142,13 +142,13 @@ def load_texts(
     return _minus(rounded(shown.value, places)), spread
 
 
-def corner_texts(view: PlanView, unit: str) -> list[tuple[str, str]]:
+def corner_texts(view: CarView, unit: str) -> list[tuple[str, str]]:
     """Write the four loads as `load_texts` does, all to the places that the least certain one supports."""
     known = [_places(w.load, w.digit_kg, unit) for w in view.loads if w.load and isfinite(w.load.value)]
     return [load_texts(w.load, w.digit_kg, unit, min(known, default=None)) for w in view.loads]
 
 
-def total_texts(view: PlanView, unit: str) -> tuple[str, str]:
+def total_texts(view: CarView, unit: str) -> tuple[str, str]:
     """Write the total as `load_texts` does; without u it shows the digits of the loads it adds up."""
     return load_texts(view.total, max(wheel.digit_kg for wheel in view.loads), unit)
 
@@ -165,7 +165,7 @@ def _places(load: Quantity, digit_kg: float, unit: str) -> int:
     return max(0, ceil(-log10(digit) - 1e-9))
 
 
-def plan_sentences(view: PlanView, units: str) -> list[str]:
+def plan_sentences(view: CarView, units: str) -> list[str]:
     """Say what the plan shows, a sentence a thing; the drawing's text for those who cannot see it."""
     sentences = []
     for corner, wheel, text in zip(CORNERS, view.loads, corner_texts(view, units), strict=True):
@@ -187,7 +187,7 @@ def plan_sentences(view: PlanView, units: str) -> list[str]:
     return sentences
 
 
-def part_text(number: int, part: PlanPart, units: str) -> str:
+def part_text(number: int, part: PartView, units: str) -> str:
     """Write a part's line in the legend: its number on the plan, its name, its signed mass."""
     mass = _minus(part.mass.shown_in(units).text())
     sign = "" if part.mass.value < 0 else "+"

@@ -9,11 +9,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from logger import ledger_edit as edit
-from logger import ledger_text as text
+from logger.bookkeeping import deeds, text
+from logger.bookkeeping.source import one_history, unit_of
 from logger.car_file import read_car
 from logger.clock import NS, now_ns
-from logger.ledger_source import one_history, unit_of
 from logger.quantity import Quantity
 from logger.quantity_text import read_quantity
 from logger.weighin.facts import (
@@ -57,18 +56,18 @@ def _people(ledger: Ledger, args: Namespace) -> list[str]:
 
 
 def _name(ledger: Ledger, args: Namespace) -> list[str]:
-    return [edit.name(ledger, edit.read_ref(args.ref), args.to, _now())]
+    return [deeds.name(ledger, deeds.read_ref(args.ref), args.to, _now())]
 
 
 def _add(ledger: Ledger, args: Namespace) -> list[str]:
     if args.what == "condition":
-        return [edit.add_conditions(ledger, _weigh_in(args.weigh_in), _pairs(args.pairs), _now())]
+        return [deeds.add_conditions(ledger, _weigh_in(args.weigh_in), _pairs(args.pairs), _now())]
     if args.what == "car":
         car = read_car(args.file)
         name = args.car or car.name
-        return [edit.add_car(ledger, name, replace(car, name=name), _now())]
+        return [deeds.add_car(ledger, name, replace(car, name=name), _now())]
     fact, notes = _fact(ledger, args)
-    return [edit.add(ledger, fact, _now()), *notes]
+    return [deeds.add(ledger, fact, _now()), *notes]
 
 
 def _fact(ledger: Ledger, args: Namespace) -> tuple[Fact, list[str]]:
@@ -99,11 +98,11 @@ def _mass_and_place(
     args: Namespace,
 ) -> tuple[Quantity, Quantity | None, Quantity | None, list[str]]:
     typed = _positive(args.mass)
-    x, y = (edit.rough_place(_length(typed)) for typed in (args.x, args.y))
+    x, y = (deeds.rough_place(_length(typed)) for typed in (args.x, args.y))
     notes = []
     if typed.u is None:
-        notes.append(f'No ± was given: ± {2 * edit.ROUGH:.0%} is assumed; write it as "17.4 ± 0.3 kg".')
-    return edit.rough(typed), x, y, notes
+        notes.append(f'No ± was given: ± {2 * deeds.ROUGH:.0%} is assumed; write it as "17.4 ± 0.3 kg".')
+    return deeds.rough(typed), x, y, notes
 
 
 def _fluid(args: Namespace) -> FluidFact:
@@ -113,8 +112,8 @@ def _fluid(args: Namespace) -> FluidFact:
         volume_L=read_quantity(args.volume, "volume"),
         standard_L=read_quantity(args.standard, "volume").value,
         density=read_quantity(args.density, "density") if args.density else PETROL_KG_PER_L,
-        x=edit.rough_place(_length(args.x)),
-        y=edit.rough_place(_length(args.y)),
+        x=deeds.rough_place(_length(args.x)),
+        y=deeds.rough_place(_length(args.y)),
     )
 
 
@@ -132,29 +131,29 @@ def _length(typed: str | None) -> Quantity | None:
 
 
 def _correct(ledger: Ledger, args: Namespace) -> list[str]:
-    ref = edit.read_ref(args.ref)
+    ref = deeds.read_ref(args.ref)
     if ref.capture is not None:
         aboard = None if args.aboard is None else tuple(args.aboard)
-        told = edit.correct_capture(ledger, ref, _now(), facing=args.facing, build=args.build, aboard=aboard)
+        told = deeds.correct_capture(ledger, ref, _now(), facing=args.facing, build=args.build, aboard=aboard)
         return [told]
     fields: dict[str, Any] = {k: getattr(args, k) for k in ("basis", "text") if getattr(args, k)}
-    fields |= {k: edit.rough_place(_length(getattr(args, k))) for k in ("x", "y") if getattr(args, k)}
+    fields |= {k: deeds.rough_place(_length(getattr(args, k))) for k in ("x", "y") if getattr(args, k)}
     if args.mass:
-        mass = edit.rough(_positive(args.mass))
+        mass = deeds.rough(_positive(args.mass))
         known = next((f for f in ledger.facts() if f.id == ref.fact), None)
         off = isinstance(known, PartFact) and known.mass.value < 0
         fields["mass"] = Quantity(-mass.value if off else mass.value, mass.u, "kg")
     if not fields:
         raise LedgerError("nothing to correct was given; see `restpoint ledger correct --help`")
-    return [edit.correct_fact(ledger, ref, fields, _now())]
+    return [deeds.correct_fact(ledger, ref, fields, _now())]
 
 
 def _discard(ledger: Ledger, args: Namespace) -> list[str]:
-    return [edit.discard(ledger, edit.read_ref(args.ref), _now())]
+    return [deeds.discard(ledger, deeds.read_ref(args.ref), _now())]
 
 
 def _merge(ledger: Ledger, args: Namespace) -> list[str]:
-    return [edit.merge(ledger, edit.read_ref(args.ref), edit.read_ref(args.other), _now())]
+    return [deeds.merge(ledger, deeds.read_ref(args.ref), deeds.read_ref(args.other), _now())]
 
 
 def _undo(ledger: Ledger, args: Namespace) -> list[str]:
@@ -169,7 +168,7 @@ def _undo(ledger: Ledger, args: Namespace) -> list[str]:
 def _history(ledger: Ledger, args: Namespace) -> list[str]:
     if args.ref is None:
         return text.history_lines(ledger)
-    ref = edit.read_ref(args.ref)
+    ref = deeds.read_ref(args.ref)
     if ref.fact is None:
         raise LedgerError(f"{args.ref}: revisions are listed of facts, such as e12")
     return text.revision_lines(ledger, ref.fact, _unit(ledger, args))
@@ -180,14 +179,14 @@ def _search(ledger: Ledger, args: Namespace) -> list[str]:
 
 
 def _export(ledger: Ledger, args: Namespace) -> list[str]:
-    from logger.ledger_export import export_ledger  # noqa: PLC0415  # pyarrow, for this action alone
+    from logger.bookkeeping.exports import export_ledger  # noqa: PLC0415  # pyarrow, for this action alone
 
     out = args.out or ledger.path.parent / "ledger-export"
     return [str(path) for path in export_ledger(ledger, out, args.to)]
 
 
 def _import(ledger: Ledger, args: Namespace) -> list[str]:
-    from logger.ledger_import import import_csv, import_ledger  # noqa: PLC0415  # for this action alone
+    from logger.bookkeeping.imports import import_csv, import_ledger  # noqa: PLC0415  # for this action alone
 
     if args.file.suffix == ".db":
         return import_ledger(ledger, args.file, _now())
@@ -198,8 +197,8 @@ def _import(ledger: Ledger, args: Namespace) -> list[str]:
 
 
 def _page(ledger: Ledger, args: Namespace) -> list[str]:
-    from logger.ledger_page import ledger_page  # noqa: PLC0415  # for this action alone
-    from logger.ledger_source import is_invented  # noqa: PLC0415
+    from logger.bookkeeping.page import ledger_page  # noqa: PLC0415  # for this action alone
+    from logger.bookkeeping.source import is_invented  # noqa: PLC0415
 
     out: Path = args.out or ledger.path.parent / "ledger.html"
     told = one_history(ledger, args.car)
@@ -209,7 +208,7 @@ def _page(ledger: Ledger, args: Namespace) -> list[str]:
 
 
 def _weigh_in(typed: str) -> int:
-    number = edit.read_ref(typed).weigh_in
+    number = deeds.read_ref(typed).weigh_in
     if number is None:
         raise LedgerError(f"{typed!r} names no weigh-in; write w3")
     return number

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from textwrap import wrap
 
-from logger.curve_numbers import tick_text, ticks
+from logger.drawing.numbers import tick_text, ticks
 from logger.report.data import BuildResult, ReportData, Units
 from logger.report.markup import shown, true_minus
 

@@ -12,8 +12,8 @@ from typing import Any, TypeVar
 
 from msgspec.structs import replace
 
+from logger.bookkeeping.source import histories, row_of
 from logger.car_file import Car
-from logger.ledger_source import histories, row_of
 from logger.model import CORNERS, Capture, Change, Facing
 from logger.quantity import Quantity
 from logger.weighin.facts import (

@@ -7,7 +7,7 @@ from html import escape
 from math import atan2, ceil, cos, degrees, pi, sin, sqrt
 from typing import Literal
 
-from logger.plan_view import CovarianceXY, PlanView
+from logger.drawing.view import CarView, CovarianceXY
 
 Nose = Literal["left", "up"]
 Point = tuple[float, float]
@@ -62,7 +62,7 @@ class Sheet:
         return sqrt(abs(mass_kg) / self.kg_per_m2 / pi) * self.scale
 
 
-def lay_out(view: PlanView, nose: Nose) -> Sheet:
+def lay_out(view: CarView, nose: Nose) -> Sheet:
     """Choose the scale so that car and labels fill a sheet that is as wide as UP or LEFT says."""
     track, wheelbase = max(view.track_front_m, view.track_rear_m), view.wheelbase_m
     kg_per_m2, reach_m = _disc_scale(view)
@@ -89,7 +89,7 @@ def lay_out(view: PlanView, nose: Nose) -> Sheet:
     )
 
 
-def _disc_scale(view: PlanView) -> tuple[float, float]:
+def _disc_scale(view: CarView) -> tuple[float, float]:
     """How many kg a square metre of disc is, and the room (m) its largest disc needs."""
     heaviest = max((wheel.load.value for wheel in view.loads if wheel.load), default=0.0)
     room = 0.45 * min(view.track_front_m, view.track_rear_m, view.wheelbase_m)

@@ -8,7 +8,7 @@ from logger.cautions import GENERAL
 from logger.mechanics import height, perches
 from logger.mechanics.budget import Forecast, Item
 from logger.mechanics.parts import Weighed
-from logger.plan_wanted import Plan, PlanFault
+from logger.plan.wanted import Plan, PlanFault
 from logger.quantity import Quantity
 
 

@@ -8,15 +8,15 @@ from typing import Any
 
 import msgspec
 
+from logger.bookkeeping.text import place_words
 from logger.cautions import CAUTIONS
-from logger.ledger_text import place_words
+from logger.drawing.car import car_text
+from logger.drawing.view import CarView, PartView, WheelLoad, centre_of_mass, contacts_m
 from logger.mechanics.budget import Forecast, Item
 from logger.mechanics.floor import FloorShape
 from logger.mechanics.perches import PerchPlan
 from logger.model import CORNERS, SCHEMA, Condition
-from logger.plan_drawing import plan_text
-from logger.plan_view import PlanPart, PlanView, WheelLoad, centre_of_mass, contacts_m
-from logger.plan_work import Planned
+from logger.plan.work import Planned
 from logger.quantity import Quantity, rounded
 from logger.units import from_kg, from_m
 
@@ -37,7 +37,7 @@ def plan_lines(planned: Planned) -> list[str]:
     people = " and ".join(plan.aboard) or "nobody"
     lines = [f"{plan.name}: {planned.base.car.name}, {planned.base.label}; {people} aboard."]
     lines += ["Name and figures are invented."] if plan.invented else []
-    lines += ["± is two standard uncertainties.", "", plan_text(view_of(planned), units=unit), ""]
+    lines += ["± is two standard uncertainties.", "", car_text(view_of(planned), units=unit), ""]
     lines += list(_table(planned))
     lines += _section("Planned", [_item_line(item, unit) for item in (*planned.items, *planned.plates)])
     lines += _section("Against the targets", target_lines(planned))
@@ -83,7 +83,7 @@ def _figures(car: Forecast) -> dict[str, Quantity | None]:
     return {name: getattr(car, name) for name in FIGURES}
 
 
-def view_of(planned: Planned) -> PlanView:
+def view_of(planned: Planned) -> CarView:
     """The car as it will be: expected loads, centre of mass, and the changes at their places."""
     lengths = planned.base.car.geometry.lengths_m
     x_m, y_m = centre_of_mass(contacts_m(*lengths), planned.loads_kg)
@@ -93,7 +93,7 @@ def view_of(planned: Planned) -> PlanView:
         WheelLoad(load=Quantity(load, _load_u(planned), "kg"), condition=Condition.RESTING)
         for load in planned.loads_kg
     )
-    return PlanView(
+    return CarView(
         wheelbase_m=lengths[0],
         track_front_m=lengths[1],
         track_rear_m=lengths[2],
@@ -120,9 +120,9 @@ def _spread(car: Forecast) -> tuple[float, float, float] | None:
     return ((car.x.u or 0.0) ** 2, 0.0, (car.y.u or 0.0) ** 2)
 
 
-def _part(item: Item) -> PlanPart:
+def _part(item: Item) -> PartView:
     placed = item.x is not None and item.y is not None
-    return PlanPart(
+    return PartView(
         name=item.name,
         mass=item.mass,
         x_m=item.x.value if placed and item.x else None,

@@ -13,12 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import correlated_values
 
-from logger.model import CORNERS, Condition
-from logger.plan_drawing import GLYPHS, MAGNIFICATIONS, plan_svg, plan_text
-from logger.plan_sheet import Nose, ellipse_axes, lay_out
-from logger.plan_view import (
-    PlanPart,
-    PlanView,
+from logger.drawing.car import GLYPHS, MAGNIFICATIONS, car_svg, car_text
+from logger.drawing.sheet import Nose, ellipse_axes, lay_out
+from logger.drawing.view import (
+    CarView,
+    PartView,
     WheelLoad,
     age_words,
     centre_covariance,
@@ -26,6 +25,7 @@ from logger.plan_view import (
     corner_texts,
     load_texts,
 )
+from logger.model import CORNERS, Condition
 from logger.quantity import Quantity
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -38,7 +38,7 @@ def wheel(
     return WheelLoad(load=None if mass_kg is None else Quantity(mass_kg, u_kg, "kg"), condition=condition)
 
 
-WAGTAIL = PlanView(
+WAGTAIL = CarView(
     wheelbase_m=2.430,
     track_front_m=1.405,
     track_rear_m=1.395,
@@ -50,8 +50,8 @@ WAGTAIL = PlanView(
 )
 
 
-def drawn(view: PlanView, nose: Nose, units: str = "kg") -> ET.Element:
-    return ET.fromstring(plan_svg(view, nose=nose, units=units))
+def drawn(view: CarView, nose: Nose, units: str = "kg") -> ET.Element:
+    return ET.fromstring(car_svg(view, nose=nose, units=units))
 
 
 def discs(svg: ET.Element) -> list[ET.Element]:
@@ -159,14 +159,14 @@ def test_any_view_is_well_formed_and_needs_no_inline_style(
     age_s: float | None,
 ) -> None:
     lf, rf, lr, rr = [wheel(m, None, c) for m, c in zip(masses, conditions, strict=True)]
-    part = PlanPart(name=name + "<b>&'\"", mass=Quantity(-3.0, 0.1, "kg"), x_m=0.2, y_m=0.1)
+    part = PartView(name=name + "<b>&'\"", mass=Quantity(-3.0, 0.1, "kg"), x_m=0.2, y_m=0.1)
     view = replace(WAGTAIL, loads=(lf, rf, lr, rr), parts=(part,), age_s=age_s)
     svg = drawn(view, nose, units)
     assert not [e.tag for e in svg.iter() if "style" in e.attrib or e.tag in (f"{SVG}style", f"{SVG}script")]
     radii = [number(d, "r") for d in discs(svg)]
     assert all(r < 0.5 * lay_out(view, nose).scale * 1.395 for r in radii), "neighbours do not touch"
     assert part.name in "".join(svg.itertext())
-    assert len(plan_text(view, units).splitlines()) > 5
+    assert len(car_text(view, units).splitlines()) > 5
 
 
 @pytest.mark.parametrize("condition", list(Condition))
@@ -181,7 +181,7 @@ def test_condition_is_a_word_and_a_shape_beside_its_colour(condition: Condition)
 def test_no_colour_belongs_to_a_corner() -> None:
     svg = drawn(WAGTAIL, "up")
     assert len({d.get("fill") for d in discs(svg)}) == 1
-    colours = set(re.findall(r'(?:fill|stroke)="(#\w+)"', plan_svg(WAGTAIL, nose="up", units="kg")))
+    colours = set(re.findall(r'(?:fill|stroke)="(#\w+)"', car_svg(WAGTAIL, nose="up", units="kg")))
     assert colours == {"#0b62a4"}
 
 
@@ -208,7 +208,7 @@ def test_a_total_without_spread_has_no_more_digits_than_its_loads() -> None:
     moving = WheelLoad(load=Quantity(240.3, None, "kg"), condition=Condition.MOVING, digit_kg=1.0)
     view = replace(WAGTAIL, loads=(moving, *WAGTAIL.loads[1:]), total=Quantity(925.29, None, "kg"))
     assert "Total 925 kg." in drawn(view, "up").get("aria-label", "")
-    assert "total 925 kg" in plan_text(view, "kg")
+    assert "total 925 kg" in car_text(view, "kg")
 
 
 def test_old_readings_say_their_age_and_fade() -> None:
@@ -227,8 +227,8 @@ def test_old_readings_say_their_age_and_fade() -> None:
 
 def test_what_is_too_light_to_locate_is_listed_and_not_drawn() -> None:
     parts = (
-        PlanPart(name="spare wheel", mass=Quantity(-14.2, 0.1, "kg"), x_m=-0.3, y_m=0.0),
-        PlanPart(name="sound mats", mass=Quantity(-6.31, 0.12, "kg")),
+        PartView(name="spare wheel", mass=Quantity(-14.2, 0.1, "kg"), x_m=-0.3, y_m=0.0),
+        PartView(name="sound mats", mass=Quantity(-6.31, 0.12, "kg")),
     )
     words = " ".join(drawn(replace(WAGTAIL, parts=parts), "up").itertext())
     assert "1 spare wheel −14.20 ± 0.20 kg" in words
@@ -248,7 +248,7 @@ def test_a_car_that_nobody_measured_is_not_said_to_be_to_scale() -> None:
 
 
 def test_terminal_plan() -> None:
-    text = plan_text(WAGTAIL, "kg")
+    text = car_text(WAGTAIL, "kg")
     assert text.splitlines() == [
         "                                  nose",
         "          LF 283.4 ± 0.4 kg  ●──────┊──────●  RF 271.9 ± 0.4 kg",

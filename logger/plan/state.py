@@ -9,14 +9,14 @@ from typing import TypeVar
 
 import numpy as np
 
+from logger.bookkeeping.source import car_of, one_history, opened, row_of
 from logger.car_file import Car, read_car
-from logger.ledger_source import car_of, one_history, opened, row_of
 from logger.mechanics.budget import Item
 from logger.mechanics.solve import Builds, Solution, solve_builds
 from logger.mechanics.statics import Statics, square, statics
 from logger.mechanics.weighing import Weighing, weighing_from_capture
 from logger.model import CORNERS, Facing
-from logger.plan_wanted import Base, From, Plan, PlanFault
+from logger.plan.wanted import Base, From, Plan, PlanFault
 from logger.quantity import Quantity
 from logger.weigh_file import read_weighings
 from logger.weighin.results import label

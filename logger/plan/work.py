@@ -17,8 +17,8 @@ from logger.mechanics.parts import Weighed
 from logger.mechanics.perches import Perch, PerchPlan, perch_plan, refit, twist_of
 from logger.mechanics.statics import Geometry, Statics, square, statics
 from logger.model import CORNERS
-from logger.plan_limits import cautions, refuse_contradictions, refuse_heavier, too_heavy
-from logger.plan_wanted import Adjustment, Base, LiftWanted, Plan, PlanFault
+from logger.plan.limits import cautions, refuse_contradictions, refuse_heavier, too_heavy
+from logger.plan.wanted import Adjustment, Base, LiftWanted, Plan, PlanFault
 from logger.quantity import Quantity
 from logger.weighin.placements import SPOT_OF
 

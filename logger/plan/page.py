@@ -5,9 +5,9 @@ from __future__ import annotations
 from html import escape
 
 from logger.cautions import CAUTIONS
+from logger.drawing.car import car_svg
 from logger.mechanics.budget import Forecast
-from logger.plan_drawing import plan_svg
-from logger.plan_words import (
+from logger.plan.words import (
     FIGURES,
     NAMES,
     in_unit,
@@ -16,7 +16,7 @@ from logger.plan_words import (
     todo_lines,
     view_of,
 )
-from logger.plan_work import Planned
+from logger.plan.work import Planned
 from logger.report.data import Units
 from logger.report.markup import bullets, figure, number, section, table
 from logger.report.page import page
@@ -51,8 +51,8 @@ def _header(planned: Planned) -> str:
         "changes, each where its weight sits, dashed for what comes off."
     )
     view = view_of(planned)
-    drawings = figure(plan_svg(view, nose="left", units=plan.unit), caption, "plan broad")
-    drawings += figure(plan_svg(view, nose="up", units=plan.unit), caption, "plan tall")
+    drawings = figure(car_svg(view, nose="left", units=plan.unit), caption, "plan broad")
+    drawings += figure(car_svg(view, nose="up", units=plan.unit), caption, "plan tall")
     return (
         f'<header><p class="over">Plan of a car on four pads</p><h1>{escape(plan.name)}</h1>'
         f'<p class="result">{escape(result)}</p>{note}<div class="full">{drawings}</div></header>'
