@@ -1,4 +1,4 @@
-"""How replayed records are written: one JSON object a line, or a list of rests to read.
+"""How replayed records are written: one JSON object a line (`logger.segments` writes a list to read).
 
 A rest is `{"kind":"rest","pad":…,"t_from_s":…,"t_declared_s":…,"t_to_s":…,"value":…,"u":…,"unit":…}`: `value`
 and `u` as declared at `t_declared_s` and never changed after, `final_value` and `final_u` as refined when
@@ -14,7 +14,6 @@ import msgspec
 
 from logger.clock import NS, wall_text
 from logger.model import ALL_PADS, CarRest, Record, Rest, Sample
-from logger.quantity import Quantity
 from logger.recording import kg_per
 from logger.replay import Replayed
 from logger.store.rows import moment_ns
@@ -39,16 +38,6 @@ def json_lines(recording: Replayed) -> Iterator[bytes]:
     """The recording's records, each as one line of JSON; floats to full precision, None and NaN as null."""
     for record in kept(recording.records):
         yield _ENCODER.encode(as_object(record, recording)) + b"\n"
-
-
-def rest_lines(recording: Replayed) -> Iterator[str]:
-    """The rests as a list to read: from, to, pad, value with twice its standard uncertainty, slope."""
-    yield f"{'from':>10} {'to':>10} s  pad        value (± 2u)"
-    for record in kept(recording.records):
-        if isinstance(record, Rest | CarRest):
-            row = as_object(record, recording)
-            value = Quantity(row["final_value"], row["final_u"], row["unit"]).text()
-            yield f"{row['t_from_s']:10.3f} {row['t_to_s']:10.3f}    {row['pad']:<10} {value}"
 
 
 def as_object(record: Record, recording: Replayed) -> dict[str, Any]:

@@ -66,22 +66,27 @@ def open_recordings(
     config: Path | None = None,
     rate_Hz: float | None = None,
     unit: str | None = None,
+    capacity_kg: float | None = None,
 ) -> list[Replayed]:
     """Open whatever the path is: a journal's runs, a dataset's, or a CSV; RecordingError says what is wrong.
 
     `config` replaces the one stored beside a journal; `unit` is what to write (journal, dataset: a mass
-    unit) or what the numbers are (a CSV without that column).
+    unit) or what the numbers are (a CSV without that column). `capacity_kg` of each pad, for recordings that
+    do not say it: with it pads have a zero, without it values stay as on the wire.
     """
     if not path.exists():
         raise RecordingError(f"{path}: there is no such file or folder")
     is_journal = not _has_parquet(path) if path.is_dir() else _begins(path, MARK) or path.suffix == ".arrows"
     is_dataset = not is_journal and (path.is_dir() or _begins(path, b"PAR1"))
     if not is_journal and not is_dataset:
-        return [_csv(read_csv(path, rate_Hz, unit), path)]
+        return [_csv(read_csv(path, rate_Hz, unit), path, capacity_kg)]
     if rate_Hz is not None or known_unit(unit or "kg") is None:
         raise RecordingError(f"{path}: has its own times and masses; --rate and units of no mass are for CSV")
     try:
-        found = _journal(path, make_bay, config, unit or "kg") if is_journal else _dataset(path, unit or "kg")
+        if is_journal:
+            found = _journal(path, make_bay, config, unit or "kg")
+        else:
+            found = _dataset(path, unit or "kg", capacity_kg)
     except RecordingError:
         raise
     except (OSError, ValueError, KeyError) as fault:
@@ -117,7 +122,7 @@ def _journal(path: Path, make_bay: MakeBay, config: Path | None, unit: str) -> l
     return out
 
 
-def _dataset(path: Path, unit: str) -> list[Replayed]:
+def _dataset(path: Path, unit: str, capacity_kg: float | None) -> list[Replayed]:
     from logger.store.dataset import samples_by_run  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     out = []
@@ -125,11 +130,13 @@ def _dataset(path: Path, unit: str) -> list[Replayed]:
         pads = sorted({sample.pad for sample in samples})
         start_ns = samples[0].t_mono_ns
         notes = ["values are as on the wire: a dataset alone does not say what the pads can carry"]
-        out.append(Replayed(run, _settle(pads, samples), {}, unit=unit, start_ns=start_ns, notes=notes))
+        notes = [] if capacity_kg else notes
+        records = _settle(pads, samples, capacity_kg)
+        out.append(Replayed(run, records, {}, unit=unit, start_ns=start_ns, notes=notes))
     return out
 
 
-def _csv(recording: Recording, path: Path) -> Replayed:
+def _csv(recording: Recording, path: Path, capacity_kg: float | None) -> Replayed:
     """Pads of one kind of unit share a pipeline; the whole car is told when that is all of them."""
     groups: dict[str, list[str]] = {}
     for pad, unit in recording.units.items():
@@ -137,7 +144,7 @@ def _csv(recording: Recording, path: Path) -> Replayed:
     written = set(recording.units.values())
     return Replayed(
         path.name,
-        _groups(recording.samples, list(groups.values())),
+        _groups(recording.samples, groups, capacity_kg),
         recording.units,
         unit=written.pop() if len(written) == 1 else "kg",
         origin_s=recording.origin_s,
@@ -146,14 +153,17 @@ def _csv(recording: Recording, path: Path) -> Replayed:
     )
 
 
-def _groups(samples: Sequence[Sample], groups: list[list[str]]) -> Iterator[Record]:
-    for pads in groups:
-        records = _settle(pads, [sample for sample in samples if sample.pad in pads])
+def _groups(
+    samples: Sequence[Sample], groups: Mapping[str, list[str]], capacity_kg: float | None
+) -> Iterator[Record]:
+    for unit, pads in groups.items():
+        capacity = capacity_kg if known_unit(unit) else None
+        records = _settle(pads, [sample for sample in samples if sample.pad in pads], capacity)
         yield from (r for r in records if len(groups) == 1 or getattr(r, "pad", None) in pads)
 
 
-def _settle(pads: list[str], samples: Sequence[Sample]) -> Iterator[Record]:
-    pipeline = Pipeline(pads)
+def _settle(pads: list[str], samples: Sequence[Sample], capacity_kg: float | None) -> Iterator[Record]:
+    pipeline = Pipeline(pads, capacity_kg=dict.fromkeys(pads, capacity_kg))
     for sample in samples:
         yield from pipeline.feed(sample)
     yield from pipeline.finish()

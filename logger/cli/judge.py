@@ -22,6 +22,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
     parser.add_argument("--html", type=Path, metavar="OUT", help="also write a page with the curves")
     parser.add_argument("--rate", type=float, metavar="HZ", help="readings a second of each pad, without t_s")
+    parser.add_argument(
+        "--capacity",
+        type=float,
+        metavar="KG",
+        help="capacity of each pad where the recording does not say it",
+    )
     parser.add_argument("--unit", help="unit of the values, without a column for it")
     parser.add_argument(
         "--class",
@@ -51,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
                 config=args.config,
                 rate_Hz=args.rate,
                 unit=args.unit,
+                capacity_kg=args.capacity,
                 accuracy_class=args.accuracy,
                 e=args.e,
             )

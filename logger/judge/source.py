@@ -16,11 +16,14 @@ def judge_path(
     config: Path | None = None,
     rate_Hz: float | None = None,
     unit: str | None = None,
+    capacity_kg: float | None = None,
     accuracy_class: str = "III",
     e: float | None = None,
 ) -> list[Verdict]:
     """Judge every recording at a path; `e` in its unit. RecordingError when it cannot be read."""
-    played = open_recordings(path, make_bay=make_bay, config=config, rate_Hz=rate_Hz, unit=unit)
+    played = open_recordings(
+        path, make_bay=make_bay, config=config, rate_Hz=rate_Hz, unit=unit, capacity_kg=capacity_kg
+    )
     return [_judged(path, one, accuracy_class, e) for one in played]
 
 

@@ -18,7 +18,7 @@ from logger.cli import replay as verb
 from logger.clock import wall_text
 from logger.journal_folder import find_runs
 from logger.model import CarRest, Knock, PadCondition, Record, Rest
-from logger.played import as_object, json_lines, kept, rest_lines
+from logger.played import as_object, json_lines, kept
 from logger.recording import RecordingError
 from logger.replay import make_bay, open_recordings
 from logger.segment import Entry
@@ -197,13 +197,6 @@ def test_every_field_of_a_record_has_its_place(tmp_path: Path) -> None:
     assert knock == {"kind": "knock", "pad": "A", "t_s": 1.5, "amplitude": 1.0, "unit": "lb"}
     condition = as_object(PadCondition(pad="A", condition="empty", since_mono_ns=0), one)  # type: ignore[arg-type]  # as decoded
     assert condition["since_s"] == 0.0
-
-
-def test_the_list_to_read_has_a_line_a_rest(tmp_path: Path) -> None:
-    (one,) = open_recordings(staircase(tmp_path, pads="A"), make_bay=make_bay)
-    lines = list(rest_lines(one))
-    assert lines[0].split() == ["from", "to", "s", "pad", "value", "(±", "2u)"]
-    assert any(line.split()[2:4] == ["A", lines[1].split()[3]] and line.endswith("kg") for line in lines[1:])
 
 
 def test_the_command_prints_lines_and_notes(tmp_path: Path) -> None:
