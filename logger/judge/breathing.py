@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.curve_numbers import Floats
+from logger.drawing.numbers import Floats
 
 BREATHS_HZ = (0.18, 0.40)
 """11 to 24 breaths a minute: resting adults breathe 12 to 20 times (common knowledge, no source)."""
