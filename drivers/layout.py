@@ -180,7 +180,7 @@ def load_layout(source: Path | str, name: str | None = None) -> Layout:
 def _read(text: str, name: str, source: str) -> Layout:
     try:
         data = tomllib.loads(text, parse_float=Decimal)
-    except (ValueError, RecursionError) as fault:  # also numbers of thousands of digits, brackets without end
+    except (ValueError, RecursionError, ArithmeticError) as fault:  # numbers and brackets without end, too
         raise LayoutError(source, [f"is not TOML: {fault}"]) from None
     faults: list[str] = []
     layout = _layout(Table(data, "", faults), name)

@@ -82,6 +82,7 @@ class Bay:
         self._pipeline = pipeline
         self._calibrations = calibrations or {}
         self._offset_ns: int | None = None
+        self._slept: tuple[int, int] | None = None
 
     @property
     def counts(self) -> Mapping[str, PortCount]:
@@ -119,8 +120,13 @@ class Bay:
                 out.extend(self._settle(self._pipeline.feed(item)))
         return out
 
-    def advance(self, t_mono_ns: int) -> list[Record]:
-        """Let time pass without bytes: silent pads are told, open rests end at their last sample."""
+    def advance(self, t_mono_ns: int, slept_ns: int = 0) -> list[Record]:
+        """Let time pass without bytes: silent pads are told, open rests end at their last sample.
+
+        `slept_ns` is for how long (ns) until now the computer was suspended and could hear nothing.
+        """
+        if slept_ns:
+            self._slept = t_mono_ns - slept_ns, t_mono_ns
         return self._settle(self._pipeline.advance(t_mono_ns))
 
     def finish(self) -> list[Record]:
@@ -130,11 +136,17 @@ class Bay:
     def state(self) -> dict[str, Any]:
         """All that decides what comes next, drivers and counts left aside: plain values and the pipeline."""
         ports = {n: (port.t_reject_ns, port.t_lost_ns, dict(port.seen)) for n, port in self._ports.items()}
-        return {"ports": ports, "offset_ns": self._offset_ns, "pipeline": self._pipeline}
+        return {
+            "ports": ports,
+            "offset_ns": self._offset_ns,
+            "slept": self._slept,
+            "pipeline": self._pipeline,
+        }
 
     def resume(self, state: dict[str, Any]) -> None:
         """Stand where the bay of the same configuration stood that gave `state`; for a fresh bay only."""
         self._pipeline, self._offset_ns = state["pipeline"], state["offset_ns"]
+        self._slept = state["slept"]
         for name, (t_reject_ns, t_lost_ns, seen) in state["ports"].items():
             port = self._ports[name]
             port.t_reject_ns, port.t_lost_ns, port.seen = t_reject_ns, t_lost_ns, seen
@@ -206,6 +218,8 @@ class Bay:
         port = self._port_of.get(gap.pad)
         if port is None or gap.cause is not GapCause.SILENT:
             return gap
+        if self._slept and gap.t_from_mono_ns <= self._slept[1] and self._slept[0] <= gap.t_to_mono_ns:
+            return replace(gap, cause=GapCause.SLEPT)
         if _within(port.t_lost_ns, gap):
             return replace(gap, cause=GapCause.PORT_LOST)
         if _within(port.t_reject_ns, gap):

@@ -22,12 +22,12 @@ from drivers import registry
 from logger.assembly import bay_from_file, make_bay
 from logger.bay_state import freeze
 from logger.broker import broker
-from logger.clock import NS, now_ns
+from logger.clock import CLOCK_SET_NS, NS, now_ns, slept_ns
 from logger.config import Loaded
 from logger.health import HealthFile
 from logger.journal import Journal
 from logger.journal_folder import recover
-from logger.model import Capture, Change, Chunk, Command, Facing, Gap, PortEvent, Record
+from logger.model import Capture, Change, Chunk, ClockStep, Command, Facing, Gap, PortEvent, Record
 from logger.notify import notify
 from logger.onlookers import Onlookers
 from logger.ports import PortReader
@@ -55,8 +55,8 @@ HANG_NS = 15 * NS
 
 RETAIN_S = 3600.0
 """How often it is looked whether old recordings may go."""
-CLOCK_SET_S = 1_767_225_600.0
-"""2026-01-01: a clock before this has not been set since the computer started; nothing is removed by it."""
+SLEPT_NS = 1 * NS
+"""A computer that was suspended was so for longer; less is the two clocks being read one after the other."""
 
 Incoming = Chunk | PortEvent | Command | Tick
 
@@ -71,6 +71,7 @@ class Daemon:
         self._queue: deque[tuple[int, Incoming | Gap]] = deque()
         self._t_tick_ns = self._t_watchdog_ns = 0
         self._segment = self._late = 0
+        self._slept_ns, self._t_awake_ns = slept_ns(), 0
         self._results_due = False
         self._facing: Facing = config.weighin.first_facing
         self._stopping = asyncio.Event()
@@ -174,9 +175,9 @@ class Daemon:
         folder, bay = self.loaded.folder, self._config.bay.name
         await asyncio.to_thread(make_missing, folder, bay, bay_from_file, self._onlookers.trouble)
         while True:
-            wall_s = now_ns()[1] / NS
-            if wall_s > CLOCK_SET_S:
-                await asyncio.to_thread(retain, folder, self._config.retention, wall_s)
+            t_wall_ns = now_ns()[1]
+            if t_wall_ns > CLOCK_SET_NS:  # else nobody knows how old anything is
+                await asyncio.to_thread(retain, folder, self._config.retention, t_wall_ns / NS)
             await asyncio.sleep(RETAIN_S)
 
     # -- the way of one reading ---------------------------------------------------------------------------
@@ -193,13 +194,19 @@ class Daemon:
     def _incoming(self, entry: Incoming) -> bool:
         """Take an entry from any thread: journal first, then the queue; without room it is derived later."""
         with self._lock:
-            segment = self._journal.put(entry)
-            if len(self._queue) < QUEUE_MOST:
-                self._queue.append((segment, entry))
-            else:
-                self._late += 1
-                self._store.skip(segment)
+            before, self._slept_ns = self._slept_ns, slept_ns()
+            if (slept := self._slept_ns - before) > SLEPT_NS:
+                self._put(Tick(t_mono_ns=entry.t_mono_ns, slept_ns=slept))
+            self._put(entry)
         return True
+
+    def _put(self, entry: Incoming) -> None:
+        segment = self._journal.put(entry)
+        if len(self._queue) < QUEUE_MOST:
+            self._queue.append((segment, entry))
+        else:
+            self._late += 1
+            self._store.skip(segment)
 
     def _look(self) -> None:
         """Take what came since the last look, let time pass, and renew what depends on it."""
@@ -232,7 +239,12 @@ class Daemon:
             case Gap():
                 return [entry]
             case Tick():
-                return self._bay.advance(entry.t_mono_ns)
+                if entry.slept_ns:
+                    self._t_awake_ns = entry.t_mono_ns
+                    self._log.info(
+                        "slept", detail=f"the computer was suspended for {entry.slept_ns / NS:.0f} s"
+                    )
+                return self._bay.advance(entry.t_mono_ns, entry.slept_ns)
             case Command():
                 self._onlookers.show(entry)
                 self._follow(entry)
@@ -251,6 +263,8 @@ class Daemon:
         """Let the weigh-in see a record; what it makes of it is shown, said and kept."""
         if self._flow is None:
             return
+        if isinstance(record, ClockStep):
+            self._keep(record)
         for made in self._flow.feed(record):
             self._keep(made)
             self._onlookers.show(made)
@@ -321,10 +335,14 @@ class Daemon:
             getattr(self._log, level)(**line)
 
     def _hanging(self, t_mono_ns: int) -> list[str]:
-        """Threads that died or have not come round for long."""
+        """Threads that died or have not come round for long; none could while the computer slept."""
         threads = {f"port {r.settings.name}": (r.alive(), r.beat_mono_ns) for r in self._readers}
         threads["journal"] = self._journal.alive, self._journal.beat_mono_ns
-        return [name for name, (alive, beat) in threads.items() if not alive or t_mono_ns - beat > HANG_NS]
+        return [
+            name
+            for name, (alive, beat) in threads.items()
+            if not alive or t_mono_ns - max(beat, self._t_awake_ns) > HANG_NS
+        ]
 
 
 def main(loaded: Loaded) -> int:

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from logger.clock import now_ns
 from logger.journal_folder import SEGMENT, Run, run_folders, sync_folder
 from logger.model import ALL_PADS, Gap, GapCause
 from logger.segment import END, Entry, Row, encode, head, row_of
@@ -106,7 +107,7 @@ class Journal:
         self._file: _File | None = None
         self._seq = 0
         self._blocked = self._prepared = False
-        self.beat_mono_ns = time.monotonic_ns()
+        self.beat_mono_ns = now_ns()[0]
         """When the writer's thread last came round; long ago means that the disk holds it."""
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
@@ -183,7 +184,7 @@ class Journal:
         stopping = False
         while not stopping:
             stopping = self._stop.wait(self._settings.fsync_ms / 1000)
-            self.beat_mono_ns = time.monotonic_ns()
+            self.beat_mono_ns = now_ns()[0]
             try:
                 self._commit()
                 if stopping:
@@ -201,7 +202,7 @@ class Journal:
         while (batch := self._hand or self._take()) is not None:
             self._hand = batch
             self._write(batch)
-            self.beat_mono_ns = time.monotonic_ns()
+            self.beat_mono_ns = now_ns()[0]
             self._hand = None
             self._seq += batch.rows
             with self._lock:

@@ -79,6 +79,8 @@ class GapCause(StrEnum):
     LOST_FRAMES = "lost_frames"
     PORT_LOST = "port_lost"
     JOURNAL = "journal"
+    SLEPT = "slept"
+    """The computer was suspended."""
 
 
 class Gap(Record, frozen=True, kw_only=True, tag="gap"):

@@ -10,7 +10,7 @@ from typing import Any, Literal
 from logger.broker import Endpoint
 from logger.bus import Bus, BusState
 from logger.cautions import GENERAL
-from logger.clock import now_ns
+from logger.clock import NS, now_ns
 from logger.config import Loaded
 from logger.health import LastWords
 from logger.logs import Quiet, configure
@@ -18,6 +18,7 @@ from logger.model import (
     CORNERS,
     Capture,
     Change,
+    ClockStep,
     Command,
     Facing,
     PadCondition,
@@ -37,7 +38,7 @@ from logger.weighin.views import car_view, difference_text, figures
 
 RESTORED = ("journal_restored", "journal_keeping", "store_restored")
 """Ends of troubles."""
-INFORMATION = ("journal_cut", "store_tidied", "store_rebuilt", "store_kept")
+INFORMATION = ("journal_cut", "store_tidied", "store_rebuilt", "store_kept", "store_restated")
 """What was mended: for the log, not for the people at the car."""
 
 
@@ -121,6 +122,9 @@ class Onlookers:
                 self.log.info("pad", pad=record.pad, condition=record.condition, reason=record.reason)
             case PortEvent():
                 self.log.info("port", port=record.port, event_name=record.event, detail=record.detail)
+            case ClockStep():
+                step_s = (record.wall_after_ns - record.wall_before_ns) / NS
+                self.log.info("clock", set_by_s=round(step_s, 1))
             case Command():
                 self.log.info("command", verb=record.verb, origin=record.origin)
 

@@ -27,9 +27,9 @@ from logger.journal_folder import (
 from logger.model import Chunk, PortEvent
 from logger.replay import MakeBay, derive
 from logger.store import DATASET
+from logger.store.restate import restate
 from logger.store.rows import SegmentRows
 from logger.store.sealed import (
-    drop_others,
     faults,
     mark_path,
     mark_paths,
@@ -58,12 +58,15 @@ def make_missing(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTroubl
     tidy(dataset, on_trouble, _live(folder))
     _unmark_damaged(dataset, on_trouble)
     done = 0
-    for run in _runs(folder):
+    runs = _runs(folder)
+    for run in runs:
         missing = {
             n for n in map(segment_number, run.segments) if not mark_path(dataset, run.name, n).exists()
         }
         if missing:
             done += _make(dataset, bay, run, missing, make_bay, on_trouble, short=True)
+        if missing or run is runs[-1]:
+            _restate(dataset, run, on_trouble)
     return done
 
 
@@ -75,11 +78,13 @@ def make_again(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble)
     """
     dataset = folder / DATASET
     tidy(dataset, on_trouble, _live(folder))
-    return sum(
-        _make(dataset, bay, run, set(map(segment_number, run.segments)), make_bay, on_trouble, short=False)
-        for run in _runs(folder)
-        if run.segments
-    )
+    done = 0
+    for run in _runs(folder):
+        if run.segments:
+            wanted = set(map(segment_number, run.segments))
+            done += _make(dataset, bay, run, wanted, make_bay, on_trouble, short=False)
+            _restate(dataset, run, on_trouble)
+    return done
 
 
 def segments(
@@ -158,8 +163,8 @@ def _make(
                     "store_kept", f"{run.name} segment {segment}: the dataset holds more than the journal"
                 )
                 continue
-            about = {"journal_sha256": segment_hash(run.folder / SEGMENT.format(segment)), "config_id": ident}
-            drop_others(dataset, seal(dataset, bay, run.name, segment, rows.tables(run.name), about))
+            about = rows.about(segment_hash(run.folder / SEGMENT.format(segment)), ident)
+            seal(dataset, bay, run.name, segment, rows.tables(run.name), about)
             made += 1
             if segment == max(wanted):
                 break
@@ -168,6 +173,17 @@ def _make(
     if made:
         on_trouble("store_rebuilt", f"{run.name}: {made} segments made from the journal")
     return made
+
+
+def _restate(dataset: Path, run: Run, on_trouble: OnTrouble) -> None:
+    """Put right the wall times of a run whose clock was set after its beginning."""
+    try:
+        count = restate(dataset, run.name)
+    except (OSError, ValueError) as fault:
+        on_trouble("store_not_restated", f"{run.name}: {fault}; its wall times stay as they are")
+        return
+    if count:
+        on_trouble("store_restated", f"{run.name}: {count} segments have the time as the clock told it later")
 
 
 def _standing(

@@ -53,7 +53,7 @@ def derive(bay: Bay, entry: Entry) -> list[Record]:
     if isinstance(entry, Chunk | PortEvent):
         return bay.feed(entry)
     if isinstance(entry, Tick):
-        return bay.advance(entry.t_mono_ns)
+        return bay.advance(entry.t_mono_ns, entry.slept_ns)
     if isinstance(entry, Asked):
         bay.asked(entry.port, entry.data, entry.t_mono_ns)
     return [entry] if isinstance(entry, Gap) else []

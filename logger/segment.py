@@ -27,9 +27,13 @@ MOST_METADATA = 1 << 16
 
 
 class Tick(Record, frozen=True, tag="tick"):
-    """The daemon let time pass (`Bay.advance`): journalled, so that replay lets it pass at the same place."""
+    """The daemon let time pass (`Bay.advance`): journalled, so that replay lets it pass at the same place.
+
+    `slept_ns` is for how long (ns) the computer was suspended right before; gaps then have that cause.
+    """
 
     t_mono_ns: int
+    slept_ns: int = 0
 
 
 class Asked(Record, frozen=True, tag="asked"):

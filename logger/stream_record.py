@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from drivers.api import SerialSettings
-from logger.clock import NS
+from logger.clock import NS, now_ns
 from logger.model import Chunk, PortEvent
 from logger.ports import PortReader, PortSettings
 
@@ -22,7 +22,7 @@ class Ear:
         self.device, self.line = device, line
         self.chunks: list[tuple[float, bytes]] = []
         self.events: list[str] = []
-        self._begun_ns = time.monotonic_ns()
+        self._begun_ns = now_ns()[0]
         self._opened = threading.Event()
         settings = PortSettings(name="stream", device=device)
         self._reader = PortReader(settings, None, self._take, self._hear, suggested=line)
@@ -45,7 +45,7 @@ class Ear:
 
     def now_s(self) -> float:
         """Seconds since the beginning."""
-        return (time.monotonic_ns() - self._begun_ns) / NS
+        return (now_ns()[0] - self._begun_ns) / NS
 
     def listen(self, seconds: float, say: Callable[[str], object]) -> None:
         """Go on for some seconds and say every second what came."""

@@ -12,6 +12,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Literal
 
+from logger.clock import now_ns
 from logger.pairing import Pairing, PairingRefused, Right
 
 May = Literal["nothing", "watch", "command"]
@@ -88,7 +89,7 @@ class Doors:
             raise PairingRefused("nobody can be paired here")
         if not self._tries.allows(time.monotonic()):
             raise PairingRefused("too many tries; wait ten seconds")
-        token, device = self._pairing.redeem(code, time.monotonic_ns(), time.time_ns())
+        token, device = self._pairing.redeem(code, *now_ns())
         return token, device.right
 
     def may_command_now(self) -> bool:

@@ -15,6 +15,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+from logger.clock import now_ns
 from logger.drawing.sheet import Nose
 from logger.model import Command, Record
 from logger.page.certificate import Certificate, NoCertificate, certificate
@@ -164,7 +165,7 @@ class Page:
             viewers = list(self._viewers)
             if not viewers:
                 continue
-            state = self._live.snapshot(time.monotonic_ns(), {viewer.nose for viewer in viewers})
+            state = self._live.snapshot(now_ns()[0], {viewer.nose for viewer in viewers})
             for viewer in viewers:
                 viewer.tell(state) if self.doors.still(viewer.visitor) else viewer.let_go()
                 if viewer.gone:
@@ -178,7 +179,7 @@ class Page:
         if len(self._viewers) >= self._settings.viewers:
             return None
         viewer = Viewer(nose, self._settings.behind, visitor)
-        viewer.tell({"boot": self._boot} | self._live.snapshot(time.monotonic_ns(), {nose}))
+        viewer.tell({"boot": self._boot} | self._live.snapshot(now_ns()[0], {nose}))
         self._viewers.add(viewer)
         return viewer
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from http import HTTPStatus
 from importlib.resources import files
@@ -17,6 +16,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from logger.clock import now_ns
 from logger.drawing.sheet import Nose
 from logger.model import Command
 from logger.page.certificate import Certificate
@@ -165,7 +165,7 @@ async def _do(host: Host, request: Request) -> Response:
     except ValueError as error:
         return PlainTextResponse(str(error), HTTPStatus.BAD_REQUEST)
     origin = f"page {request.client.host}" if request.client else "page"
-    host.command(Command(t_mono_ns=time.monotonic_ns(), verb=verb, argument=text, origin=origin))
+    host.command(Command(t_mono_ns=now_ns()[0], verb=verb, argument=text, origin=origin))
     return Response(status_code=HTTPStatus.ACCEPTED)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from logger.model import CarRest, Gap, GapCause, Record, Rest, Sample
+from logger.model import CarRest, ClockStep, Gap, GapCause, Record, Rest, Sample
 from logger.store.schema import COLUMNS, array, schema
 
 DAY_NS = 86_400_000_000_000
@@ -29,6 +29,7 @@ class SegmentRows:
         self._others: dict[str, list[tuple[int, list[Any]]]] = {}
         self.lossy = False
         """Whether the journal of this segment lacks entries."""
+        self._clock_steps: list[tuple[int, int, int]] = []
 
     def add(self, record: Record, offset_ns: int) -> None:
         """Take one record; `offset_ns` is wall less monotonic time (ns), for those without wall time."""
@@ -39,6 +40,8 @@ class SegmentRows:
             row = [getattr(record, name) for name in list(COLUMNS[table])[1:]]
             self._put(table, record.t_from_wall_ns, row)
         else:
+            if isinstance(record, ClockStep):
+                self._clock_steps.append((record.t_mono_ns, record.wall_before_ns, record.wall_after_ns))
             self.lossy |= isinstance(record, Gap) and record.cause is GapCause.JOURNAL
             t_mono_ns = moment_ns(record)
             t_wall_ns = t_mono_ns + offset_ns
@@ -46,6 +49,11 @@ class SegmentRows:
             text = _JSON.encode(record).decode()
             row = [kind, getattr(record, "pad", None), t_mono_ns, t_wall_ns // 1000, text]
             self._put("events", t_wall_ns, row)
+
+    def about(self, journal_sha256: str, config_id: str) -> dict[str, Any]:
+        """What the segment's mark says besides its files; `clock_steps` are (t_mono_ns, before, after)."""
+        steps = {"clock_steps": self._clock_steps} if self._clock_steps else {}
+        return {"journal_sha256": journal_sha256, "config_id": config_id, **steps}
 
     def tables(self, run: str) -> list[tuple[str, str, Any]]:
         """Build (table, date as YYYY-MM-DD, Arrow table) for all that was gathered in this run."""

@@ -28,8 +28,9 @@ def seal(
 ) -> dict[str, Any]:
     """Write a segment's tables (see SegmentRows.tables) and its mark; return the mark.
 
-    `about` is kept in the mark (the segment's hash, the config id). OSError when the disk refuses; calling
-    again with the same tables then completes the same files.
+    `about` is kept in the mark (the segment's hash, the config id). Files of the segment that are none of
+    these go before the mark is written: they held the same rows under another date. OSError when the disk
+    refuses; calling again with the same tables then completes the same files.
     """
     name = segment_name(run, segment)
     files = []
@@ -39,6 +40,7 @@ def seal(
         files.append(_described(folder, path, rows.num_rows))
     mark = {"schema": SCHEMA, "bay": bay, "run": run, "segment": segment, "version": VERSION} | about
     mark["files"] = files
+    _drop_others(folder, name, {file["path"] for file in files})
     write_whole(mark_path(folder, run, segment), json.dumps(mark, indent=1).encode())
     return mark
 
@@ -80,6 +82,13 @@ def read_mark(path: Path) -> dict[str, Any] | None:
     return mark
 
 
+def marks_of(folder: Path, run: str) -> Iterator[dict[str, Any]]:
+    """The whole marks of one run, in order of segment."""
+    for path in sorted((folder / MARKS).glob(f"{run}-*.json")):
+        if (mark := read_mark(path)) is not None:
+            yield mark
+
+
 def marks(folder: Path) -> Iterator[dict[str, Any]]:
     """The whole marks of a dataset, in order of run and segment."""
     for path in mark_paths(folder):
@@ -101,12 +110,10 @@ def faults(folder: Path, mark: dict[str, Any], deep: bool = False) -> list[str]:
     return found
 
 
-def drop_others(folder: Path, mark: dict[str, Any]) -> None:
-    """Remove files of the mark's segment that the mark does not name: they held the same rows elsewhere."""
-    named = {folder / file["path"] for file in mark["files"]}
-    stem = segment_name(mark["run"], mark["segment"])
-    for path in set(folder.glob(f"*/bay=*/date=*/{stem}.parquet")) - named:
-        path.unlink()
+def _drop_others(folder: Path, name: str, named: Collection[str]) -> None:
+    for path in folder.glob(f"*/bay=*/date=*/{name}.parquet"):
+        if str(path.relative_to(folder)) not in named:
+            path.unlink()
 
 
 def tidy(folder: Path, on_trouble: Callable[[str, str], None], spare: Collection[str] = ()) -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.model import ClockStep, Record
+from logger.store.restate import restate
 from logger.store.rows import SegmentRows
 from logger.store.sealed import keep_state, seal
 
@@ -65,7 +66,7 @@ class Store:
         self._states: deque[tuple[str, int, bytes]] = deque()
         self._reached = 0
         self._spoiled: set[int] = set()
-        self._blocked = False
+        self._blocked = self._stepped = False
         self.dropped = 0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="store", daemon=True)
@@ -172,9 +173,12 @@ class Store:
 
     def _seal_one(self, due: _Closed) -> bool:
         rows = self._rows.get(due.segment, SegmentRows())
-        about = {"journal_sha256": due.sha256, "config_id": self._config_id}
+        about = rows.about(due.sha256, self._config_id)
         try:
             seal(self.folder, self.bay, due.run, due.segment, rows.tables(due.run), about)
+            self._stepped |= "clock_steps" in about
+            if self._stepped:
+                restate(self.folder, due.run)
         except OSError as fault:
             if not self._blocked:
                 self._blocked = True

@@ -7,13 +7,14 @@ are told from the loads. Commands only overrule.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import hypot
+from typing import Any
 
 from msgspec.structs import replace
 
-from logger.clock import NS
+from logger.clock import CLOCK_SET_NS, NS
 from logger.model import (
     Boarding,
     Capture,
@@ -21,6 +22,7 @@ from logger.model import (
     CarOn,
     CarRest,
     Change,
+    ClockStep,
     Command,
     Corner,
     Facing,
@@ -89,6 +91,16 @@ class Flow:
         self._prompted = False
         self._rest: CarRest | None = None
         self._boarding: Boarding | None = None
+        self._deals: dict[type[Record], Callable[[Any], list[Record]]] = {
+            ZeroCheck: self._zero_check,
+            CarOn: self._car_on,
+            CarOff: self._car_off,
+            Rock: self._rock,
+            Boarding: self._body,
+            CarRest: self._car_rest,
+            ClockStep: self._restate,
+            Command: self._command,
+        }
 
     @property
     def facing(self) -> Facing:
@@ -97,24 +109,8 @@ class Flow:
 
     def feed(self, record: Record) -> list[Record]:
         """Take the next record of the pipeline, or a command, and return what it leads to."""
-        match record:
-            case ZeroCheck():
-                out = self._zero_check(record)
-            case CarOn():
-                out = self._car_on(record)
-            case CarOff():
-                out = self._car_off(record)
-            case Rock():
-                out = self._rock(record)
-            case Boarding():
-                self._boarding = record
-                out = []
-            case CarRest():
-                out = self._car_rest(record)
-            case Command():
-                out = self._command(record)
-            case _:
-                out = []
+        deal = self._deals.get(type(record))
+        out = deal(record) if deal else []
         for said in out:
             if isinstance(said, Say) and said.urgency is Urgency.RESULT:
                 self._last_said = said
@@ -156,6 +152,10 @@ class Flow:
             return []
         self._rocked, self._taken = True, False
         return [self._wait(rock.t_to_mono_ns, "rest", self._say.stand(), (7,))]
+
+    def _body(self, boarding: Boarding) -> list[Record]:
+        self._boarding = boarding
+        return []
 
     def _car_rest(self, rest: CarRest) -> list[Record]:
         taken = self._capture_of(rest)
@@ -269,6 +269,13 @@ class Flow:
         loads, covariance = corner_loads(rest, taken.facing, self._pads)
         fresh = replace(taken, loads=loads, covariance_kg2=covariance, mass_kg=rest.mass_kg, u_kg=rest.u_kg)
         return [] if fresh == taken else [self._store(fresh)]
+
+    def _restate(self, step: ClockStep) -> list[Record]:
+        """The clock was set: what was taken before is labelled by the clock as it is now."""
+        if step.wall_after_ns < CLOCK_SET_NS:
+            return []
+        size_ns = step.wall_after_ns - step.wall_before_ns
+        return [self._store(replace(c, t_wall_ns=c.t_wall_ns + size_ns)) for c in self.captures]
 
     def _store(self, capture: Capture) -> Capture:
         self.captures[capture.number - 1] = capture

@@ -132,6 +132,12 @@ class Ledger:
         )
         return int(row.lastrowid or 0)
 
+    def move_begin(self, weigh_in: int, step_ns: int) -> None:
+        """Move the wall time at which a weigh-in began: the clock was set after that."""
+        self._db.execute(
+            "UPDATE weigh_in SET begun_wall_ns = begun_wall_ns + ? WHERE id = ?", (step_ns, weigh_in)
+        )
+
     def end(self, weigh_in: int, t_wall_ns: int) -> None:
         """Note when a weigh-in ended."""
         self._db.execute("UPDATE weigh_in SET ended_wall_ns = ? WHERE id = ?", (t_wall_ns, weigh_in))

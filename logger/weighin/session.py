@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from logger.clock import CLOCK_SET_NS
 from logger.mechanics.statics import Geometry
-from logger.model import Capture, Change, Record, Waiting
+from logger.model import Capture, Change, ClockStep, Record, Waiting
 from logger.weighin.ledger import Ledger
 
 
@@ -37,6 +38,9 @@ class Session:
             self._ledger.put_capture(self._open(t_wall_ns), record, t_wall_ns)
         elif isinstance(record, Change):
             self._ledger.put_change(self._open(t_wall_ns), record, t_wall_ns)
+        elif isinstance(record, ClockStep) and self.weigh_in is not None:
+            if record.wall_after_ns >= CLOCK_SET_NS:
+                self._ledger.move_begin(self.weigh_in, record.wall_after_ns - record.wall_before_ns)
         elif isinstance(record, Waiting) and record.stage == "stopped" and self.weigh_in is not None:
             ended, self.weigh_in = self.weigh_in, None
             self._ledger.end(ended, t_wall_ns)

@@ -11,16 +11,18 @@ from pathlib import Path
 from typing import Any
 
 from support.knock import knock
-from support.running import Talker, bytes_by_port, config, running
+from support.running import Running, Talker, bytes_by_port, config, running
 from support.switched_off import kill_again_and_again
 
 from drivers.sim.player import Line
-from logger.clock import NS
+from logger.assembly import bay_from_file
+from logger.clock import NS, now_ns
 from logger.health import read_health
-from logger.model import ClockStep
+from logger.model import ClockStep, Gap, GapCause
 from logger.pairing import Pairing
-from logger.rebuild import verify
+from logger.rebuild import make_again, verify
 from logger.store.dataset import events, samples_by_run
+from logger.store.restate import restate
 
 SLOW_DISK = [str(Path(__file__).parents[1] / "support" / "slow_disk.py")]
 STEPPING = [str(Path(__file__).parents[1] / "support" / "stepping.py")]
@@ -38,29 +40,56 @@ def test_killed_at_random_moments_nothing_durable_is_lost_and_nothing_is_there_t
     assert any(kill.t_running_s for kill in kills)
 
 
-def test_clock_at_1970_and_steps_change_labels_never_order_or_durations(tmp_path: Path) -> None:
+def stepped(folder: Path, *numbers: signal.Signals) -> Running:
+    """A daemon that has run from 1970 on, its clock changed by these signals, and was stopped."""
     with Line() as line, Talker({"P1": line}):
-        file = one_pad(tmp_path, line, "[page]\nenabled = false\n[journal]\nsegment_s = 1.0\n")
+        file = one_pad(folder, line, "[page]\nenabled = false\n[journal]\nsegment_s = 1.0\n")
         with running(file, STEPPING) as daemon:
-            daemon.wait_for("running")
-            time.sleep(0.5)
-            for number in (signal.SIGUSR1, signal.SIGUSR2, signal.SIGHUP):
+            daemon.wait_for("pad", condition="empty")
+            for n, number in enumerate(numbers, 1):
                 daemon.process.send_signal(number)
-                time.sleep(0.45)
+                daemon.wait_for_count("slept" if number == signal.SIGWINCH else "clock", n)
+                time.sleep(0.3)
             daemon.stop()
+    return daemon
+
+
+def test_clock_at_1970_and_steps_change_labels_never_order_or_durations(tmp_path: Path) -> None:
+    began_ns = time.time_ns()
+    daemon = stepped(tmp_path, signal.SIGUSR1, signal.SIGUSR2, signal.SIGHUP)
+    dataset = daemon.data / "dataset"
     steps_s = [
-        (r.wall_after_ns - r.wall_before_ns) / 1e9
-        for _, r in events(daemon.data / "dataset")
-        if isinstance(r, ClockStep)
+        (r.wall_after_ns - r.wall_before_ns) / NS for _, r in events(dataset) if isinstance(r, ClockStep)
     ]
     assert len(steps_s) == 3
     assert steps_s[0] > 50 * 365 * 86_400
     assert [round(s) for s in steps_s[1:]] == [3600, -3600]
-    ((_, samples),) = samples_by_run(daemon.data / "dataset")
+    ((run, samples),) = samples_by_run(dataset)
     assert len(samples) > 25
-    waits_s = [(b.t_mono_ns - a.t_mono_ns) / 1e9 for a, b in pairwise(samples)]
+    waits_s = [(b.t_mono_ns - a.t_mono_ns) / NS for a, b in pairwise(samples)]
     assert all(0 <= wait_s < 5 for wait_s in waits_s)
-    assert {time.gmtime(s.t_wall_ns / 1e9).tm_year == 1970 for s in samples} == {True, False}
+    off_s = [(s.t_wall_ns - s.t_mono_ns - now_ns()[1] + now_ns()[0]) / NS for s in samples]
+    assert all(abs(s) < 1.0 for s in off_s), "all are labelled as the clock told in the end"
+    assert samples[0].t_wall_ns > began_ns
+    assert not list(dataset.glob("*/*/date=1970*/*.parquet"))
+    assert list(verify(daemon.data)) == []
+    before = {path: path.read_bytes() for path in dataset.rglob("*.parquet")}
+    assert restate(dataset, run) == 0, "once is enough"
+    assert make_again(daemon.data, "faults", bay_from_file, lambda *_: None) > 0
+    assert {path: path.read_bytes() for path in dataset.rglob("*.parquet")} == before
+
+
+def test_a_sleep_of_the_computer_is_a_gap_of_its_length_and_no_step_of_the_clock(tmp_path: Path) -> None:
+    daemon = stepped(tmp_path, signal.SIGWINCH)
+    told = [record for _, record in events(daemon.data / "dataset")]
+    assert not [r for r in told if isinstance(r, ClockStep)]
+    (gap,) = [r for r in told if isinstance(r, Gap)]
+    assert gap.cause is GapCause.SLEPT
+    assert 3600 <= (gap.t_to_mono_ns - gap.t_from_mono_ns) / NS < 3605
+    ((_, samples),) = samples_by_run(daemon.data / "dataset")
+    assert samples[-1].t_mono_ns - samples[0].t_mono_ns > 3600 * NS
+    assert sum(row["event"] == "slept" for row in daemon.log()) == 1
+    assert not [row for row in daemon.log() if row["event"] == "hangs"], "nobody hung, all slept"
     assert list(verify(daemon.data)) == []
 
 

@@ -56,6 +56,13 @@ class Running:
             time.sleep(0.05)
         raise AssertionError(f"no {event} {fields} in {self.log_file.read_text()}")
 
+    def wait_for_count(self, event: str, count: int, within_s: float = 15.0) -> None:
+        """Wait until an event stands so often in the log."""
+        end = time.monotonic() + within_s
+        while sum(row["event"] == event for row in self.log()) < count:
+            assert time.monotonic() < end, self.log_file.read_text()
+            time.sleep(0.05)
+
     def stop(self) -> dict[str, Any]:
         self.process.send_signal(signal.SIGTERM)
         assert self.process.wait(20) == 0, self.log_file.read_text()
