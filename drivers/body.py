@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -148,8 +149,10 @@ def _pattern(table: Table) -> re.Pattern[bytes]:
     if not text:
         table.fault("body.pattern is needed for kind 'pattern'")
     try:
-        return re.compile(text.encode("latin-1"), re.DOTALL)
-    except (re.error, UnicodeEncodeError) as fault:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", FutureWarning)  # what may mean something else some day
+            return re.compile(text.encode("latin-1"), re.DOTALL)
+    except (re.error, UnicodeEncodeError, FutureWarning) as fault:
         table.fault(f"body.pattern: {fault}")
         return re.compile(b"")
 

@@ -40,6 +40,25 @@ class Line:
         self.written += done
         self.dropped += len(data) - done
 
+    def write_all(self, data: bytes, within_s: float = 60.0) -> None:
+        """Send everything, waiting while the line is full: for who asks what becomes of every byte.
+
+        TimeoutError when nobody reads for so long; what was not sent then counts as dropped.
+        """
+        end = time.monotonic() + within_s
+        while data:
+            try:
+                done = os.write(self._near, data)
+            except BlockingIOError:
+                done = 0
+            self.written += done
+            data = data[done:]
+            if data and not done:
+                if time.monotonic() > end:
+                    self.dropped += len(data)
+                    raise TimeoutError(f"nobody reads {self.device}")
+                time.sleep(0.002)
+
     def unplug(self) -> None:
         """Take the device away, as pulling a plug does; whoever reads it sees the end. Twice does no harm."""
         if self._near >= 0:

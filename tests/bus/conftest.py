@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import shutil
-import signal
-import socket
-import subprocess
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import aiomqtt
 import msgspec
 import pytest
 from support import absent
+from support.mosquitto import MOSQUITTO, Mosquitto
 
 from logger import model
 from logger.bus import Bus, BusSettings, BusState
@@ -26,7 +22,6 @@ from logger.clock import now_ns
 QUICK = BusSettings(
     timeout_s=0.4, health_s=0.3, retry_first_s=0.05, retry_most_s=0.2, live_Hz=20.0, keepalive_s=5
 )
-MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
 
 
 def a_rest(number: int, pad: str = "P1") -> model.Rest:
@@ -126,44 +121,6 @@ def one_of_each() -> list[model.Record]:
         model.Command(t_mono_ns=t, verb="take", origin="page"),
         model.Waiting(t_mono_ns=t, stage="rock", text="Rock the car.", cautions=(1, 7)),
     ]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-@dataclass
-class Mosquitto:
-    """A real broker that a test may hang, kill and start again."""
-
-    folder: Path
-    more: str = "allow_anonymous true"
-    port: int = field(default_factory=free_port)
-    process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        config = self.folder / "mosquitto.conf"
-        config.write_text(
-            f"user root\nlistener {self.port} 127.0.0.1\nset_tcp_nodelay true\nlog_type none\n{self.more}\n"
-        )
-        assert MOSQUITTO is not None
-        self.process = subprocess.Popen([MOSQUITTO, "-c", str(config)], stderr=subprocess.DEVNULL)
-        for _ in range(200):
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port)):
-                return
-            time.sleep(0.01)
-        pytest.fail("mosquitto did not start")
-
-    def signal(self, number: signal.Signals) -> None:
-        assert self.process is not None
-        self.process.send_signal(number)
-        if number in (signal.SIGKILL, signal.SIGTERM):
-            self.process.wait()
-
-    def kill(self) -> None:
-        self.signal(signal.SIGKILL)
 
 
 @pytest.fixture

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
-from bus.conftest import MOSQUITTO, Mosquitto, a_rest, free_port, listening, running, until
+from bus.conftest import a_rest, listening, running, until
 from support import absent
+from support.mosquitto import MOSQUITTO, Mosquitto, free_port
 
 from logger import broker as broker_module
 from logger.broker import BrokerSettings, OwnKind, answers, broker, mosquitto_config

@@ -18,10 +18,11 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
-from bus.conftest import QUICK, Heard, Mosquitto, a_rest, a_sample, listening, one_of_each, running, until
+from bus.conftest import QUICK, Heard, a_rest, a_sample, listening, one_of_each, running, until
 from bus.test_topics import check
 from msgspec import structs
 from support import absent
+from support.mosquitto import Mosquitto
 
 from logger.bus import Bus
 from logger.topics import CHANNELS

@@ -21,12 +21,13 @@ from logger.model import Chunk
 PADS = ("P1", "P2", "P3", "P4")
 
 
-def config(folder: Path, devices: dict[str, str], more: str = "") -> Path:
+def config(folder: Path, devices: dict[str, str], more: str = "", broker_port: int = 1) -> Path:
+    """A config of pads on lines of their own; no broker answers at port 1."""
     text = '[bay]\nname = "faults"\nfolder = "data"\n'
     for n, (pad, device) in enumerate(devices.items(), 1):
         text += f'[[port]]\nname = "{pad}"\ndevice = "{device}"\nlayout = "line-plain"\n'
         text += f'[[pad]]\nid = "{pad}"\nport = "{pad}"\nspot = "S{n}"\ncapacity_kg = 500\n'
-    text += "[broker]\nown = false\nport = 1\n[voice]\nenabled = false\n" + more
+    text += f"[broker]\nown = false\nport = {broker_port}\n[voice]\nenabled = false\n" + more
     path = folder / "bay.toml"
     path.write_text(text)
     return path

@@ -1,0 +1,132 @@
+"""What a killed daemon must have left: every byte, each sample once, the ledger, the bus in order."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Protocol
+
+import msgspec
+
+from logger.assembly import bay_from_file
+from logger.heard import read_mark
+from logger.journal_folder import Run, read_run, run_folders
+from logger.model import Capture, Chunk, Sample
+from logger.rebuild import verify
+from logger.replay import derive
+from logger.store.dataset import samples_by_run
+
+DURABLE_S = 0.2 + 0.6
+"""The fsync period, and time for a busy machine to get round to it (s)."""
+SENT_S = 2.0
+"""A capture older than this (s) has reached the broker, which hangs not and answers in milliseconds."""
+Heard = Sequence[tuple[float, str, bytes]]
+
+
+class Killed(Protocol):
+    """One round of killing."""
+
+    t_running_s: float | None
+    t_killed_s: float
+    boot: str | None
+
+
+class Sender(Protocol):
+    """Who sent what, when."""
+
+    sent: dict[str, bytearray]
+
+    def between(self, pad: str, from_s: float, to_s: float) -> bytes: ...
+
+
+def everything_wrong(
+    data: Path, sender: Sender, kills: Sequence[Killed], heard: Heard
+) -> tuple[int, list[str]]:
+    """Count the captures on the bus and list all that is not as it must be."""
+    wrong = [*_lost(data, sender, kills), *_differences(data), *_disorder(heard)]
+    count, more = _captures(data, kills, heard)
+    return count, wrong + more
+
+
+def _lost(data: Path, sender: Sender, kills: Sequence[Killed]) -> Iterator[str]:
+    """Bytes sent while a daemon ran, long enough before its kill, that the journal does not hold once."""
+    held = dict.fromkeys(sender.sent, b"")
+    for run in run_folders(data / "journal"):
+        for pad, stream in _streams(run).items():
+            held[pad] += b"|" + stream
+    for n, kill in enumerate(kills):
+        if kill.t_running_s is None:
+            continue
+        for pad in sender.sent:
+            must = sender.between(pad, kill.t_running_s, kill.t_killed_s - DURABLE_S)
+            if len(must) > 200 and (times := held[pad].count(must)) != 1:
+                yield f"kill {n}: {len(must)} bytes of {pad} are held {times} times"
+
+
+def _streams(run: Run) -> dict[str, bytes]:
+    """A run's bytes by port."""
+    streams: dict[str, bytearray] = {}
+    for _, entry in read_run(run):
+        if isinstance(entry, Chunk):
+            streams.setdefault(entry.port, bytearray()).extend(entry.data)
+    return {port: bytes(stream) for port, stream in streams.items()}
+
+
+def _differences(data: Path) -> Iterator[str]:
+    """Where dataset, hashes or ledger are not what the journal says they should be."""
+    yield from verify(data)
+    stored = dict(samples_by_run(data / "dataset"))
+    for run in run_folders(data / "journal"):
+        if not run.segments:
+            continue
+        bay = bay_from_file(run.folder / "config.toml")
+        made = [record for _, entry in read_run(run) for record in derive(bay, entry)] + bay.finish()
+        told = sorted((s.pad, s.t_mono_ns // 1000) for s in made if isinstance(s, Sample))
+        kept = sorted((s.pad, s.t_mono_ns // 1000) for s in stored.get(run.name, []))
+        if told != kept:
+            yield f"{run.name}: {len(kept)} samples are stored, {len(told)} come from the journal"
+
+
+def _disorder(heard: Heard) -> Iterator[str]:
+    """Messages of one start that came twice or after a later one."""
+    last: dict[str, int] = {}
+    for _, topic, payload in heard:
+        mark = read_mark(payload)
+        if mark.kind in ("", "state", "health", "live", "live_car"):
+            continue  # counted by themselves
+        if mark.seq <= last.get(mark.boot, -1):
+            yield f"{topic}: number {mark.seq} of {mark.boot} came after {last[mark.boot]}"
+        last[mark.boot] = mark.seq
+
+
+def _captures(data: Path, kills: Sequence[Killed], heard: Heard) -> tuple[int, list[str]]:
+    """Compare the captures of bus and ledger: the ledger is written first, the bus a moment later."""
+    bus: dict[str, list[int]] = {}
+    for _, _, payload in heard:
+        mark = read_mark(payload)
+        if mark.kind == "capture":
+            bus.setdefault(mark.boot, []).append(msgspec.json.decode(payload)["number"])
+    wrong = []
+    with closing(sqlite3.connect(data / "ledger.db")) as db:
+        if (verdict := db.execute("PRAGMA integrity_check").fetchone()[0]) != "ok":
+            return 0, [f"ledger: {verdict}"]
+        for kill in kills:
+            rows = db.execute(
+                "SELECT c.number, c.record FROM capture c JOIN weigh_in w ON w.id = c.weigh_in "
+                "WHERE w.boot_id = ? ORDER BY c.rowid",
+                (kill.boot,),
+            ).fetchall()
+            wrong += _one_boot(kill, rows, bus.get(kill.boot or "", []))
+    return sum(map(len, bus.values())), wrong
+
+
+def _one_boot(kill: Killed, rows: list[tuple[int, str]], said: list[int]) -> Iterator[str]:
+    numbers = [number for number, _ in rows]
+    if said != numbers[: len(said)]:
+        yield f"{kill.boot}: the bus had captures {said}, the ledger {numbers}"
+    for _, record in rows[len(said) :]:
+        capture = msgspec.json.decode(record, type=Capture)
+        if kill.t_killed_s - capture.t_mono_ns / 1e9 > SENT_S:
+            yield f"{kill.boot}: capture {capture.number} is in the ledger and was not on the bus"
