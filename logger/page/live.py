@@ -75,9 +75,9 @@ class Live:
                 self._samples[record.pad] = record
             case PadCondition():
                 self._put_condition(record)
-            case Rest():
+            case Rest() if _is_present(record, self._rests.get(record.pad)):
                 self._rests[record.pad] = record
-            case CarRest():
+            case CarRest() if _is_present(record, self._car_rest):
                 self._car_rest = record if record.open else None
             case Say():
                 self._said += 1
@@ -220,6 +220,11 @@ class Live:
             "total": total,
             "discarded": capture.discarded,
         }
+
+
+def _is_present(rest: Rest | CarRest, known: Rest | CarRest | None) -> bool:
+    """False for an earlier rest that is restated after a zero check: it is history here."""
+    return known is None or rest.t_from_mono_ns >= known.t_from_mono_ns
 
 
 def _car_text(standing: Standing) -> str:

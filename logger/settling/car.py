@@ -17,6 +17,7 @@ from logger.model import ALL_PADS, Boarding, CarOff, CarOn, CarRest, Record, Roc
 from logger.settling.cells import Cell
 from logger.settling.channel import Channel, Level
 from logger.settling.prior import TailPrior
+from logger.settling.restate import CarRests, zero_at
 from logger.settling.settings import Settling
 from logger.settling.swings import rock_of
 
@@ -35,6 +36,9 @@ class Car:
         self.pads = pads
         self.channel = Channel(settings, prior, len(pads))
         self.rest: CarRest | None = None
+        self._level: Level | None = None
+        """The level that `rest` was made from."""
+        self._rests = CarRests(pads)
         self.on: bool | None = None
         """Does a car stand on the pads; None while no capacity or zero says so."""
         self._sum = [0.0] * len(pads)
@@ -54,7 +58,7 @@ class Car:
         """Take the pads' cells of the frame that ended; a car cell is full once every pad has sent."""
         if len(self.pads) < 2:
             return []
-        out: list[Record] = []
+        out = self._restated()
         if any(pad.silent for pad in self.pads):
             out += self._tell(self.channel.silence())
             self._count = [0] * len(self.pads)
@@ -116,7 +120,7 @@ class Car:
         for level in levels:
             before = self.rest
             rest = self._rest(level)
-            self.rest = rest
+            self.rest, self._level = rest, level
             out.append(rest)
             if level.change == "declared":
                 out += self._events(before, rest)
@@ -129,8 +133,7 @@ class Car:
         """The record of a level of the total: zeros taken off, loads and covariance put together."""
         same = self.rest is not None and self.rest.t_from_mono_ns == level.from_ns
         old = self.rest if same else None
-        middle = (level.from_ns + level.to_ns) // 2
-        zeros = [pad.zero.at((middle - (pad.origin_ns or 0)) * 1e-9) for pad in self.pads]
+        zeros = [zero_at(pad, (level.from_ns + level.to_ns) // 2) for pad in self.pads]
         zero, var_zero = sum(z for z, _ in zeros), sum(u * u for _, u in zeros)
         loads, covariance = self._loads(level)
         for i, (z, u) in enumerate(zeros):
@@ -142,7 +145,7 @@ class Car:
         else:
             declared, declared_u = old.declared_mass_kg, old.declared_u_kg
         offset = self.pads[0].wall_offset_ns
-        return CarRest(
+        rest = CarRest(
             pads=tuple(pad.name for pad in self.pads),
             t_from_mono_ns=level.from_ns,
             t_from_wall_ns=level.from_ns + offset,
@@ -159,6 +162,20 @@ class Car:
             open=level.open,
             revision=0 if old is None else old.revision + 1,
         )
+        self._rests.keep(rest, zeros)
+        return rest
+
+    def _restated(self) -> list[Record]:
+        """What earlier rests are by a new zero check; then the open one, so that the present comes last."""
+        again = self._rests.again()
+        out: list[Record] = [*again]
+        if self.rest is not None:
+            mine = self.rest.t_from_mono_ns
+            self.rest = next((r for r in again if r.t_from_mono_ns == mine), self.rest)
+        if again and self.rest is not None and self.rest.open and self._level is not None:
+            self.rest = self._rest(self._level)
+            out.append(self.rest)
+        return out
 
     def _loads(self, level: Level) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Loads on the wire and their covariance, made to add up to the total and its variance."""

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
-
-from msgspec.structs import replace
-
 from logger.model import (
     FLAG_STALE,
     FLAG_WILD,
@@ -24,6 +20,7 @@ from logger.settling.cells import Cell
 from logger.settling.channel import Channel, Level
 from logger.settling.intake import HELD, WILD, Intake
 from logger.settling.prior import TailPrior
+from logger.settling.restate import PadRests
 from logger.settling.settings import Settling
 from logger.settling.zero import Check, ZeroKeeper
 
@@ -49,7 +46,7 @@ class Pad:
         self._held: Sample | None = None
         self._seen_ns = -1
         self._overloads = 0
-        self._since_check: deque[Rest] = deque(maxlen=64)
+        self._rests = PadRests(self)
         """Rests read since the last zero check; restated when the next one comes."""
         self._checked_s = float("-inf")
 
@@ -189,6 +186,7 @@ class Pad:
     def _tell(self, levels: list[Level]) -> list[Record]:
         out: list[Record] = []
         for level in levels:
+            out += self._check_zero(level)  # first, so that the present rest is the one told last
             before = self.rest
             rest = self._rest(level)
             self.rest = rest
@@ -197,8 +195,7 @@ class Pad:
                 out += self._step(before, rest)
             if level.change == "reopened":
                 out.append(self._knock(level))
-            self._remember(rest)
-            out += self._check_zero(level)
+            self._rests.keep(rest)
         return out
 
     def _rest(self, level: Level) -> Rest:
@@ -254,46 +251,23 @@ class Pad:
 
     # -- zero ------------------------------------------------------------------------------------------
 
-    def _remember(self, rest: Rest) -> None:
-        if self.zero.capacity_kg is None:
-            return
-        kept = self._since_check
-        if kept and kept[-1].t_from_mono_ns == rest.t_from_mono_ns:
-            kept[-1] = rest
-        else:
-            kept.append(rest)
-
     def _check_zero(self, level: Level) -> list[Record]:
         """Log a zero check if this level is the empty pad's, and restate what was read since the last."""
-        t_s = self._seconds(level.to_ns)
-        if not self.zero.is_empty(level.value, self.channel.noise.resolution, t_s):
-            return []
-        old_enough = (level.to_ns - level.from_ns) * 1e-9 >= self.settings.zero_after_s
+        t_s, noise = self._seconds(level.to_ns), self.channel.noise
         due = t_s - self._checked_s >= self.settings.zero_every_s or not level.open
-        if not (old_enough and due and t_s > self._checked_s):
+        if not (due and t_s > self._checked_s):
+            return []
+        check = Check(t_s, level.value, level.u, self.temperature_C)
+        stood_s = (level.to_ns - level.from_ns) * 1e-9
+        if not self.zero.takes(check, stood_s, level.slope, noise.resolution, noise.band()):
             return []
         self._checked_s = t_s
-        self.zero.add(Check(t_s, level.value, level.u, self.temperature_C))
-        out: list[Record] = [
-            ZeroCheck(pad=self.name, t_mono_ns=level.to_ns, zero_kg=level.value, u_kg=level.u, n=level.n)
-        ]
-        return out + self._restate()
-
-    def _restate(self) -> list[Record]:
-        out: list[Record] = []
-        for rest in self._since_check:
-            if rest.open:
-                continue
-            zero, u_zero = self.zero.at(self._seconds((rest.t_from_mono_ns + rest.t_to_mono_ns) // 2))
-            if abs(zero - rest.zero_kg) < 1e-9 and abs(u_zero - rest.u_zero_kg) < 1e-9:
-                continue
-            own = max(rest.u_kg**2 - rest.u_zero_kg**2, 0.0)
-            again = _with_zero(rest, zero, u_zero, (own + u_zero**2) ** 0.5)
-            out.append(again)
-            if self.rest is not None and self.rest.t_from_mono_ns == rest.t_from_mono_ns:
-                self.rest = again
-        self._since_check.clear()
-        return out
+        self.zero.add(check)
+        told = ZeroCheck(pad=self.name, t_mono_ns=level.to_ns, zero_kg=level.value, u_kg=level.u, n=level.n)
+        again = self._rests.again()
+        if self.rest is not None:
+            self.rest = next((r for r in again if r.t_from_mono_ns == self.rest.t_from_mono_ns), self.rest)
+        return [told, *again]
 
     # -- condition -------------------------------------------------------------------------------------
 
@@ -302,7 +276,7 @@ class Pad:
         if level is None:
             return self._become(Condition.MOVING, t_ns, "")
         if self.zero.is_empty(level.value, self.channel.noise.resolution, self._seconds(level.to_ns)):
-            return self._become(Condition.EMPTY, level.from_ns, "")
+            return self._become(Condition.EMPTY, level.from_ns, self.zero.drift_text())
         horizon = self.settings.creep_horizon_s
         creeps = (
             abs(level.slope) > 4.0 * level.u_slope
@@ -320,15 +294,3 @@ class Pad:
             return []
         self.condition = condition
         return [PadCondition(pad=self.name, condition=condition, since_mono_ns=since_ns, reason=reason)]
-
-
-def _with_zero(rest: Rest, zero_kg: float, u_zero_kg: float, u_kg: float) -> Rest:
-    """The same rest, next revision, with another zero taken off."""
-    return replace(
-        rest,
-        mass_kg=rest.mass_kg + rest.zero_kg - zero_kg,
-        u_kg=u_kg,
-        zero_kg=zero_kg,
-        u_zero_kg=u_zero_kg,
-        revision=rest.revision + 1,
-    )

@@ -116,6 +116,12 @@ class Settling:
     zero_return_share: float = 0.004
     """Largest zero return after a load, as a share of capacity; beyond it something still stands on the
     pad."""
+    zero_track_d_per_s: float = 0.5
+    """Fastest change of zero (d a second) that is followed: R 76-1:2006 4.5.7. A faster one counts …"""
+    zero_set_after_s: float = 5.0
+    """… once the pad has stood empty for so long: R 76-1:2006 4.5.6."""
+    zero_accuracy_e: float = 0.25
+    """Largest u of a zero check, in e, beside the display's own rounding: R 76-1:2006 4.5.2."""
     zero_drift_share_per_sqrt_s: float = 1e-6
     """Drift of zero between checks (Brownian), share of capacity per √s, until the stream teaches better:
     0.03 kg in an hour on a 500 kg pad."""

@@ -65,6 +65,27 @@ class ZeroKeeper:
         track = max(s.zero_track_share * self.capacity_kg, near)
         return bool(abs(wire_kg - last.zero_kg) <= near and abs(wire_kg - first) <= track)
 
+    def takes(
+        self, check: Check, stood_s: float, slope_kg_per_s: float, resolution_kg: float, e_kg: float
+    ) -> bool:
+        """Is this level of an empty pad a zero check: empty, quiet, followed slowly, accurate?
+
+        `stood_s` is how long the level has stood, `slope_kg_per_s` how it moves, `e_kg` the interval that
+        rate and accuracy are told in: d, or what noise hides where that is more.
+        """
+        s = self.settings
+        rate = s.zero_track_d_per_s * e_kg
+        if stood_s < s.zero_after_s or not self.is_empty(check.zero_kg, resolution_kg, check.t_s):
+            return False
+        if abs(slope_kg_per_s) > rate > 0:
+            return False
+        if check.u_kg**2 > (s.zero_accuracy_e * e_kg) ** 2 + resolution_kg**2 / 12.0:
+            return False
+        if stood_s >= s.zero_set_after_s or not self.checks:
+            return True
+        last = self.checks[-1]
+        return abs(check.zero_kg - last.zero_kg) <= rate * (check.t_s - last.t_s)
+
     def add(self, check: Check) -> None:
         """Take a check, and learn how fast this pad's zero drifts."""
         if self.checks:
@@ -111,14 +132,11 @@ class ZeroKeeper:
             return None
         return _slope(points)
 
-    def sentence(self, t_s: float) -> str:
-        """Say how old and how sure the zero is, and what to do."""
-        if not self.checks:
-            return "zero is not known: let the pads stand empty for five seconds"
-        age_s = t_s - self.checks[-1].t_s
-        u = self.at(t_s)[1]
-        age = f"{age_s / 60:.0f} minutes" if age_s >= 90 else f"{age_s:.0f} seconds"
-        return f"zero is {age} old, ±{2 * u:.1g} kg: let the pads stand empty for five seconds"
+    def drift_text(self) -> str:
+        """How the zero drifts, by the hour and by the degree, as far as the checks tell; else ""."""
+        rates = ((self.drift_kg_per_h(), "h"), (self.drift_kg_per_C(), "°C"))
+        told = [f"{rate:+.2g} kg/{unit}" for rate, unit in rates if rate is not None]
+        return f"zero drifts {', '.join(told)}" if told else ""
 
 
 def _slope(points: list[tuple[float, float]]) -> float:

@@ -37,6 +37,7 @@ from logger.weighin.builds import Meaning, Person, meaning
 from logger.weighin.phrases import Phrases
 from logger.weighin.placements import OTHER, SPOT_OF, facing_from_loads
 from logger.weighin.standing import corner_loads, loads_on_spots
+from logger.weighin.zeros import Zeros
 
 DECIDED = 0.3
 """From this contrast on (0 to 1) the loads tell the facing; below it a car on again counts as turned."""
@@ -72,6 +73,7 @@ class Flow:
         self._pads = dict(pad_on_spot)
         self._people = people
         self._say = phrases
+        self._zeros = Zeros(tuple(self._pads.values()))
         self._last_said: Say | None = None
         self._begin()
 
@@ -90,6 +92,9 @@ class Flow:
         self._taken = False
         self._prompted = False
         self._rest: CarRest | None = None
+        self._old_zero_said = False
+        self._newest_ns = 0
+        """When the latest rest of the car began."""
         self._boarding: Boarding | None = None
         self._deals: dict[type[Record], Callable[[Any], list[Record]]] = {
             ZeroCheck: self._zero_check,
@@ -109,6 +114,7 @@ class Flow:
 
     def feed(self, record: Record) -> list[Record]:
         """Take the next record of the pipeline, or a command, and return what it leads to."""
+        self._zeros.take(record)
         deal = self._deals.get(type(record))
         out = deal(record) if deal else []
         for said in out:
@@ -131,7 +137,7 @@ class Flow:
     def _car_on(self, event: CarOn) -> list[Record]:
         self.active = True
         self._loaded = True
-        self._rocked = self._taken = self._prompted = self._facing_told = False
+        self._rocked = self._taken = self._prompted = self._facing_told = self._old_zero_said = False
         self._facing = self._next_facing()
         self._placement += 1
         text = self._say.car_on()
@@ -161,6 +167,9 @@ class Flow:
         taken = self._capture_of(rest)
         if taken is not None:
             return self._refine(taken, rest)
+        if rest.t_from_mono_ns < self._newest_ns:
+            return []  # an earlier rest, restated by a zero check
+        self._newest_ns = rest.t_from_mono_ns
         if not self._loaded or rest.mass_kg < self._settings.least_car_kg:
             return []
         self._rest = rest if rest.open else None
@@ -217,6 +226,9 @@ class Flow:
         else:
             text = self._say.captured(kind, person, capture, reference)
         out.append(Say(t_mono_ns=rest.t_to_mono_ns, text=text, urgency=Urgency.RESULT))
+        if (old := self._zeros.doubtful(rest)) and not self._old_zero_said:
+            self._old_zero_said = True
+            out.append(self._prompt(rest.t_to_mono_ns, self._say.zero_is_old(*old)))
         out.append(
             self._wait(rest.t_to_mono_ns, "next", self._say.next_step(self._facings_done()), (2, 5, 7))
         )

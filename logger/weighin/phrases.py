@@ -38,6 +38,11 @@ class Phrases:
     def car_off(self) -> str:
         return "Car off. Let the pads stand empty for five seconds."
 
+    def zero_is_old(self, age_s: float, u_kg: float) -> str:
+        spread = Quantity(2 * u_kg, None, "kg").shown_in(self._unit)
+        age = f"{age_s / 60:.0f} minutes old, ±{spread.value:.1g} {self._unit}"
+        return f"Zero is {age}: let the pads stand empty for five seconds."
+
     def out_with_a_part(self, person: str | None, capture: Capture, before: Capture) -> str:
         """Somebody got out and the car is not what it was before he got in."""
         return f"{self._named(person)} out. {self._changed(capture, before)}"

@@ -15,6 +15,7 @@ from logger.model import (
     Change,
     Command,
     Record,
+    Rest,
     Rock,
     Say,
     Waiting,
@@ -299,3 +300,54 @@ def test_meaning_of_a_difference(
 ) -> None:
     event = Boarding(t_mono_ns=0, size_kg=boarding, u_kg=0.5) if boarding else None
     assert meaning(delta, 0.1, (DRIVER,), aboard, event) == expected
+
+
+def pad_rests(day: Afternoon, u_zero_kg: float) -> None:
+    """Each pad's own rest, with what its zero adds to the uncertainty."""
+    for pad in PADS:
+        t_ns = day.tick(0.1)
+        times = dict.fromkeys(
+            ("t_from_mono_ns", "t_from_wall_ns", "t_declared_mono_ns", "t_to_mono_ns"), t_ns
+        )
+        masses = {"declared_mass_kg": 240.0, "declared_u_kg": 0.1, "mass_kg": 240.0, "u_kg": 0.1}
+        zero = {"zero_kg": 0.0, "u_zero_kg": u_zero_kg}
+        day.feed(Rest(pad=pad, slope_kg_per_s=0.0, n=60, open=True, **times, **masses, **zero))
+
+
+@pytest.mark.parametrize(
+    ("minutes", "u_zero_kg", "said"),
+    [
+        (23, 0.1, "Zero is 23 minutes old, ±0.4 kg: let the pads stand empty for five seconds."),
+        (3, 0.1, None),  # young
+        (23, 0.05, None),  # old, but not what makes the total doubtful: 2 · 0.1 kg of ±0.4
+    ],
+)
+def test_an_old_zero_is_spoken_of_where_it_matters(
+    minutes: float, u_zero_kg: float, said: str | None
+) -> None:
+    day = Afternoon()
+    day.zero()
+    day.tick(60 * minutes - 13)
+    day.on()
+    pad_rests(day, u_zero_kg)
+    day.rock()
+    day.rest(on_spots("out"))
+    assert [text for text in day.said() if text.startswith("Zero is")] == ([said] if said else [])
+    day.rock()
+    day.rest(on_spots("out", plus=30))
+    assert sum(text.startswith("Zero is") for text in day.said()) == (1 if said else 0)  # once a placement
+
+
+def test_an_earlier_rest_restated_is_no_new_one() -> None:
+    day = Afternoon()
+    day.zero()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"))
+    taken = day.last_rest
+    day.rest(on_spots("out", plus=30))
+    again = replace(taken, mass_kg=taken.mass_kg + 0.2, open=False, revision=3)
+    out = day.feed(again)
+    assert [type(r) for r in out] == [Capture]  # restated, in silence
+    other = replace(again, t_from_mono_ns=taken.t_from_mono_ns - 1)
+    assert day.feed(other) == []
