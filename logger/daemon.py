@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Iterable
@@ -37,7 +38,8 @@ from logger.store import Store
 from logger.store.retention import retain
 from logger.version import VERSION
 from logger.weighin.flow import Flow
-from logger.weighin.ledger import Ledger
+from logger.weighin.ledger import Ledger, LedgerError
+from logger.weighin.mending import mend_ledger
 from logger.weighin.phrases import Phrases
 from logger.weighin.session import Session
 
@@ -106,6 +108,7 @@ class Daemon:
             on_closed=self._store.segment_closed,
             on_gap=lambda segment, gap: self._queue.append((segment, gap)),
         )
+        mend_ledger(folder / "ledger.db", folder / "quarantine", self._onlookers.trouble)
         self._ledger = Ledger(folder / "ledger.db")
         self._session = Session(
             self._ledger,
@@ -348,13 +351,20 @@ class Daemon:
 def main(loaded: Loaded) -> int:
     """Run a daemon until SIGTERM or SIGINT; return the process's exit code."""
     os.umask(0o027)  # what is written is for the service user and its group
-    asyncio.run(_main(loaded))
-    return 0
+    return asyncio.run(_main(loaded))
 
 
-async def _main(loaded: Loaded) -> None:
-    daemon = Daemon(loaded)
+async def _main(loaded: Loaded) -> int:
+    try:
+        daemon = Daemon(loaded)
+    except LedgerError as why:
+        print(why, file=sys.stderr)
+        return 2  # the service is not started again: that would not help
+    except OSError as why:
+        print(f"{loaded.folder}: cannot be used: {why}", file=sys.stderr)
+        return 1
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stop)
     await daemon.run()
+    return 0

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.model import ALL_PADS, Gap, GapCause
-from logger.segment import END, Batch, Damage, Entry, entry_of, head, scan
+from logger.segment import END, Batch, Damage, Entry, entry_of, head, newer, scan
 
 SEGMENT = "segment-{:06d}.arrows"
 JOURNAL = "journal"
@@ -181,6 +181,9 @@ def _ended(path: Path) -> bool:
 
 def _mend(path: Path, quarantine: Path, on_trouble: Callable[[str, str], None]) -> None:
     data = path.read_bytes()
+    if why := newer(data):
+        on_trouble("journal_newer", f"{path}: {why}; until then it is left as it is")
+        return
     items = list(scan(data))
     rows = sum(len(item.rows) for item in items if isinstance(item, Batch))
     damages = [item for item in items if isinstance(item, Damage)]

@@ -26,9 +26,11 @@ from logger.journal_folder import (
 )
 from logger.model import Chunk, PortEvent
 from logger.replay import MakeBay, derive
+from logger.segment import newer
 from logger.store import DATASET
 from logger.store.restate import restate
 from logger.store.rows import SegmentRows
+from logger.store.schema import SCHEMA
 from logger.store.sealed import (
     faults,
     mark_path,
@@ -152,6 +154,7 @@ def _make(
         )
         return 0
     try:
+        _check_known(run)
         config = run.folder / "config.toml"
         ident = config_id(config)
         standing = _standing(dataset, run, min(wanted), make_bay, ident) if short else None
@@ -186,6 +189,13 @@ def _restate(dataset: Path, run: Run, on_trouble: OnTrouble) -> None:
         on_trouble("store_restated", f"{run.name}: {count} segments have the time as the clock told it later")
 
 
+def _check_known(run: Run) -> None:
+    """ValueError when a newer program wrote this run: nothing of it must be sealed as if it were empty."""
+    with run.segments[0].open("rb") as file:
+        if why := newer(file.read(1 << 16)):
+            raise ValueError(why)
+
+
 def _standing(
     dataset: Path, run: Run, before: int, make_bay: MakeBay, ident: str
 ) -> tuple[Bay, int, int] | None:
@@ -212,6 +222,8 @@ def _unmark_damaged(dataset: Path, on_trouble: OnTrouble) -> None:
     """Take away the newest marks that are torn or whose files are missing or cut short: to be made again."""
     for path in mark_paths(dataset)[-NEWEST:]:
         mark = read_mark(path)
+        if mark is not None and mark["schema"] > SCHEMA:
+            continue  # a newer program's own
         found = [f"{path}: torn"] if mark is None else faults(dataset, mark)
         for fault in found:
             on_trouble("store_damaged", f"{fault}; made again from the journal")

@@ -18,6 +18,8 @@ import numpy as np
 
 from logger.model import Chunk, ClockStep, Command, Gap, PortEvent, Record
 
+SCHEMA = 1
+"""Number of the schema, in each segment's head."""
 MARK = b"\xff\xff\xff\xff"
 """Arrow IPC: every message begins with this, on a multiple of 8 bytes."""
 END = MARK + b"\0\0\0\0"
@@ -117,7 +119,7 @@ def schema() -> Any:
             pa.field("t_wall_ns", pa.int64(), nullable=False, metadata=ns),
             pa.field("data", pa.binary(), nullable=False),
         ],
-        metadata={"what": "restpoint journal", "schema": "1"},
+        metadata={"what": "restpoint journal", "schema": str(SCHEMA)},
     )
 
 
@@ -125,6 +127,21 @@ def schema() -> Any:
 def head() -> bytes:
     """The bytes every segment begins with: the schema message."""
     return bytes(schema().serialize().to_pybytes())
+
+
+def newer(data: bytes) -> str:
+    """Say that a newer program wrote this segment; empty when none did, as far as its beginning tells."""
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
+
+    if data[: len(head())] == head():
+        return ""
+    try:
+        told = pa.ipc.read_schema(pa.BufferReader(data)).metadata or {}
+        number = int(told.get(b"schema", 0))
+    except (pa.ArrowException, OSError, ValueError):
+        return ""
+    known = told.get(b"what") == b"restpoint journal" and number > SCHEMA
+    return f"it was written by a newer restpoint (journal schema {number}); update this one" if known else ""
 
 
 def encode(rows: Sequence[Row], seq: int, boot_id: str) -> bytes:
@@ -163,6 +180,9 @@ def scan(data: bytes) -> Iterator[Batch | Damage]:
     Never raises on any bytes. An end mark, or none, is no damage: a segment still being written has none.
     """
     begin = len(head())
+    if why := newer(data):
+        yield Damage(0, len(data), why)
+        return
     if data[:begin] != head():
         yield Damage(0, min(begin, len(data)), "the segment does not begin with the journal's schema")
     seq, seq_known, boot_id, offset = -1, False, None, begin

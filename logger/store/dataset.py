@@ -5,7 +5,7 @@ For analysis, `pandas.read_parquet(".../dataset/samples")`, DuckDB or pyarrow re
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import reduce
 from operator import or_
 from pathlib import Path
@@ -16,7 +16,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logger.model import CarRest, Record, Rest, Sample
-from logger.store.schema import COLUMNS, TABLES, schema
+from logger.store.schema import COLUMNS, SCHEMA, TABLES, schema
 
 R = TypeVar("R", Rest, CarRest)
 
@@ -61,6 +61,7 @@ def read_table(path: Path, table: str) -> Any:
     parts = []
     for file in files(path, table):
         with pq.ParquetFile(file) as one:
+            _check_known(file, one.schema_arrow.metadata or {})
             parts.append(one.read(columns=list(COLUMNS[table])))
     if not parts:
         return schema(table).empty_table()
@@ -78,6 +79,13 @@ def files(path: Path, table: str) -> list[Path]:
         if not file.name.startswith(".") and not others & set(file.parts[len(path.parts) - 1 :])
     ]
     return sorted(found, key=lambda file: (file.name, str(file)))
+
+
+def _check_known(file: Path, metadata: Mapping[bytes, bytes]) -> None:
+    """ValueError when a newer program wrote this file; a column more does not make a newer schema."""
+    number = int(metadata.get(b"schema", SCHEMA))
+    if number > SCHEMA:
+        raise ValueError(f"{file}: was written by a newer restpoint (schema {number}); update this one")
 
 
 def _last(path: Path, table: str, kind: type[R]) -> list[R]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import socket
+import sqlite3
 import subprocess
 import time
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 
 from support import absent
@@ -91,3 +92,27 @@ def test_a_full_disk_is_said_once_and_once_when_it_is_over(tmp_path: Path) -> No
             assert sum(row["event"] == "journal_blocked" for row in daemon.log()) == 1
     finally:
         subprocess.run(["umount", small], check=True)
+
+
+def test_a_ledger_that_is_none_any_more_is_set_aside_and_a_newer_one_is_not_touched(tmp_path: Path) -> None:
+    with Line() as line:
+        file = config(tmp_path, {"P1": line.device}, "[page]\nenabled = false\n")
+        file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+        ledger = tmp_path / "data" / "ledger.db"
+        ledger.parent.mkdir()
+        ledger.write_bytes(b"no database" * 1000)
+        with running(file) as daemon:
+            told = daemon.wait_for("ledger_lost")["detail"]
+            daemon.wait_for("running")
+            daemon.stop()
+        (kept,) = (tmp_path / "data" / "quarantine").glob("ledger-*.db")
+        assert str(kept) in told
+        assert kept.read_bytes() == b"no database" * 1000
+        with closing(sqlite3.connect(ledger)) as db:
+            db.execute("PRAGMA user_version = 99")
+        before = ledger.read_bytes()
+        with running(file) as daemon:
+            assert daemon.process.wait(20) == 2, "the service is not started again"
+        assert "ledger.db: was written by a newer restpoint (schema 99)" in daemon.log_file.read_text()
+        assert "Traceback" not in daemon.log_file.read_text()
+        assert ledger.read_bytes() == before

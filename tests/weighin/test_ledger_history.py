@@ -99,6 +99,24 @@ def test_a_ledger_of_schema_1_is_brought_up_and_tells_its_history(old: Path) -> 
         assert ledger.weigh_ins()[0].conditions["fuel_L"] == 22
 
 
+def test_a_ledger_of_schema_2_tells_its_history_and_its_deeds(tmp_path: Path, capsys) -> None:
+    with sqlite3.connect(tmp_path / "ledger.db") as db:
+        db.executescript((Path(__file__).parent / "ledger_schema_2.sql").read_text(encoding="utf-8"))
+    db.close()
+    history = told(tmp_path)
+    assert [step.name for step in history.steps] == ["spare wheel", "sound mats"]
+    assert history.off.value == pytest.approx(SPARE[0] + MATS[0], abs=2 * history.off.u)
+    assert do(tmp_path, "history", capsys).count("(undone)") == 1
+    do(tmp_path, "undo", capsys)
+    assert told(tmp_path).steps[0].name == "spare wheel and jack"
+
+
+def test_every_schema_there_was_is_kept_as_a_sample() -> None:
+    steps = sorted((ROOT / "logger/weighin/migrations").glob("*.sql"))
+    kept = sorted(Path(__file__).parent.glob("ledger_schema_*.sql"))
+    assert [int(step.name[:4]) for step in steps] == [int(path.stem[-1]) for path in kept]
+
+
 def test_name_rename_and_undo_keep_every_revision(old: Path, capsys) -> None:
     do(old, "list", capsys)
     before = rows(old)
