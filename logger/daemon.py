@@ -35,6 +35,7 @@ from logger.ports import PortReader
 from logger.rebuild import make_missing
 from logger.segment import Asked, Tick
 from logger.store import Store
+from logger.store.copies import Copies
 from logger.store.retention import retain
 from logger.version import VERSION
 from logger.weighin.flow import Flow
@@ -100,6 +101,9 @@ class Daemon:
         self._store = Store(
             folder, config.bay.name, config.store, self._onlookers.trouble, config_id=self.loaded.id
         )
+        self._copies = Copies(
+            self._store.folder, config.store.copy_to, config.store.copy_s, self._onlookers.trouble
+        )
         self._journal = Journal(
             folder / "journal",
             config.journal,
@@ -145,6 +149,8 @@ class Daemon:
             endpoint = await stack.enter_async_context(broker(self._config.broker, tell))
             self._onlookers.serve(endpoint)
             self._onlookers.put_standing(self._facing)
+            if self._config.store.copy_to:
+                self._copies.start()
             tidying = asyncio.create_task(self._tidy(), name="tidy")
             self._log.info(
                 "running", version=VERSION, boot_id=self._journal.boot_id, config_id=self.loaded.id
@@ -169,6 +175,7 @@ class Daemon:
         await asyncio.to_thread(self._journal.close)
         await asyncio.to_thread(self._store.close)
         await self._onlookers.stop()
+        self._copies.stop()
         self._ledger.close()
         self._health_file.end()
         self._log.info("stopped", **self._counts())
@@ -307,6 +314,7 @@ class Daemon:
             "journal_waiting_bytes": self._journal.waiting_bytes,
             "store_dropped": self._store.dropped,
             "derived_later": self._late,
+            "segments_copied": self._copies.copied,
             "page": self._onlookers.page_state,
             "excluded": self._bay.excluded,
         }

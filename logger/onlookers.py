@@ -36,7 +36,7 @@ from logger.weighin.placements import SPOT_OF
 from logger.weighin.results import WeighInResult, weigh_in_result
 from logger.weighin.views import car_view, difference_text, figures
 
-RESTORED = ("journal_restored", "journal_keeping", "store_restored")
+RESTORED = ("journal_restored", "journal_keeping", "store_restored", "copies_restored")
 """Ends of troubles."""
 INFORMATION = ("journal_cut", "store_tidied", "store_rebuilt", "store_kept", "store_restated")
 """What was mended: for the log, not for the people at the car."""

@@ -6,6 +6,7 @@ so nothing here has to survive a kill.
 
 from __future__ import annotations
 
+import re
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -35,8 +36,21 @@ class StoreSettings:
     """How often (ms) the thread looks at its queue; nothing is sealed sooner than a segment's end."""
     retry_s: float = 10.0
     """Pause (s) before a seal that the disk refused is tried again."""
+    copy_to: str = ""
+    """Where sealed segments are copied to: a URL of any file system pyarrow knows (`s3://bucket/place`,
+    `gs://…`, `file:///…`); empty: nowhere. What is here stays here; passwords do not belong into a URL."""
+    copy_s: float = 60.0
+    """How often (s) it is looked for segments to copy, and tried again where the place is not there."""
     waiting_segments: int = 3
     """Finished segments kept in memory while the disk refuses; older ones are left to the next start."""
+
+    def __post_init__(self) -> None:
+        if self.copy_to and not re.match(r"[a-z][a-z0-9+.-]*://", self.copy_to):
+            raise ValueError(
+                f"copy_to is {self.copy_to!r}, no URL such as s3://bucket/place or file:///place"
+            )
+        if "@" in self.copy_to:  # the config is copied into each run's journal
+            raise ValueError("copy_to holds a name or password; give those by the environment of the service")
 
 
 @dataclass(frozen=True)

@@ -140,7 +140,7 @@ def test_the_example_config_is_one_and_names_every_section_it_shows(tmp_path: Pa
     assert on.count("\n# ") < text.count("\n# ")
     shown = load(file).config
     plain = tomllib.loads(text)
-    for section in ("page", "broker", "bus", "retention"):
+    for section in ("page", "broker", "bus", "store", "retention"):
         assert plain[section] == {}
         assert getattr(shown, section) == getattr(load(file).config, section)
         default = type(getattr(shown, section))()

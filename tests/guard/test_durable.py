@@ -22,6 +22,7 @@ from logger.health import read_health
 from logger.model import ClockStep, Gap, GapCause
 from logger.pairing import Pairing
 from logger.rebuild import make_again, verify
+from logger.store.copies import Copies
 from logger.store.dataset import events, samples_by_run
 from logger.store.restate import restate
 
@@ -51,10 +52,17 @@ def test_killed_at_random_moments_nothing_durable_is_lost_and_nothing_is_there_t
     assert out.captures >= 1
 
 
+MANY_SEGMENTS = "[page]\nenabled = false\n[journal]\nsegment_s = 1.0\n[store]\n"
+
+
+def copy_uri(folder: Path) -> str:
+    return (folder / "copy").as_uri()
+
+
 def stepped(folder: Path, *numbers: signal.Signals) -> Running:
     """A daemon that has run from 1970 on, its clock changed by these signals, and was stopped."""
     with Line() as line, Talker({"P1": line}):
-        file = one_pad(folder, line, "[page]\nenabled = false\n[journal]\nsegment_s = 1.0\n")
+        file = one_pad(folder, line, MANY_SEGMENTS + f'copy_to = "{copy_uri(folder)}"\ncopy_s = 0.1\n')
         with running(file, STEPPING) as daemon:
             daemon.wait_for("pad", condition="empty")
             for n, number in enumerate(numbers, 1):
@@ -63,6 +71,18 @@ def stepped(folder: Path, *numbers: signal.Signals) -> Running:
                 time.sleep(0.3)
             daemon.stop()
     return daemon
+
+
+def finish_copying(dataset: Path, uri: str) -> None:
+    """As the next start would: copy what was sealed last, and what was put right since."""
+    copies = Copies(dataset, uri, 0.05, lambda *_: None)
+    copies.start()
+    done, end = -1, time.monotonic() + 10
+    while done != copies.copied or not done:
+        assert time.monotonic() < end
+        done = copies.copied
+        time.sleep(0.3)
+    copies.stop()
 
 
 def test_clock_at_1970_and_steps_change_labels_never_order_or_durations(tmp_path: Path) -> None:
@@ -84,7 +104,12 @@ def test_clock_at_1970_and_steps_change_labels_never_order_or_durations(tmp_path
     assert samples[0].t_wall_ns > began_ns
     assert not list(dataset.glob("*/*/date=1970*/*.parquet"))
     assert list(verify(daemon.data)) == []
+    copied = len(list((tmp_path / "copy").rglob("*.parquet")))
+    assert copied > 5, "what was sealed was copied while the daemon ran"
+    finish_copying(dataset, copy_uri(tmp_path))
     before = {path: path.read_bytes() for path in dataset.rglob("*.parquet")}
+    copies = {dataset / p.relative_to(tmp_path / "copy"): p for p in (tmp_path / "copy").rglob("*.parquet")}
+    assert {path: copy.read_bytes() for path, copy in copies.items()} == before, "no label of 1970 is left"
     assert restate(dataset, run) == 0, "once is enough"
     assert make_again(daemon.data, "faults", bay_from_file, lambda *_: None) > 0
     assert {path: path.read_bytes() for path in dataset.rglob("*.parquet")} == before
