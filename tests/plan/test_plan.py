@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from support import ROOT
 from weighin.afternoons import BEGAN_NS, BODY, DRIVER, SPARE, afternoon
@@ -117,6 +117,7 @@ def test_the_forecast_is_the_statics_of_the_changed_car(tmp_path: Path) -> None:
 
 @settings(deadline=None, max_examples=20)
 @given(mass=st.floats(1, 80), x=st.floats(-0.6, 3.0), y=st.floats(-0.8, 0.8))
+@example(mass=58.30555891826335, x=0.0, y=0.0)  # differences instead of slopes lost seven digits at x = 0
 def test_pounds_and_inches_or_kilograms_and_metres_make_no_difference(
     tmp_path_factory: pytest.TempPathFactory, mass: float, x: float, y: float
 ) -> None:
@@ -131,7 +132,7 @@ def test_pounds_and_inches_or_kilograms_and_metres_make_no_difference(
     )
     for name in ("total", "front", "left", "x", "y"):
         one, other = getattr(a, name), getattr(b, name)
-        assert (one.value, one.u) == pytest.approx((other.value, other.u), rel=1e-5, abs=1e-9)
+        assert (one.value, one.u) == pytest.approx((other.value, other.u), rel=1e-7, abs=1e-9)
 
 
 def test_a_plan_on_a_ledger_takes_people_and_parts_from_it(tmp_path: Path) -> None:
