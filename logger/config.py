@@ -29,8 +29,8 @@ from logger.store.retention import RetentionSettings
 from logger.typed_toml import ConfigError, Faults
 from logger.voice import VoiceSettings
 from logger.weighin.builds import Person
-from logger.weighin.flow import FlowSettings
 from logger.weighin.placements import SPOTS
+from logger.weighin.settings import FlowSettings
 
 
 @dataclass(frozen=True, kw_only=True)

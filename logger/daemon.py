@@ -25,10 +25,11 @@ from logger.bay_state import freeze
 from logger.broker import broker
 from logger.clock import CLOCK_SET_NS, NS, now_ns, slept_ns
 from logger.config import Loaded
+from logger.following import Following
 from logger.health import HealthFile
 from logger.journal import Journal
 from logger.journal_folder import recover
-from logger.model import Capture, Change, Chunk, ClockStep, Command, Facing, Gap, PortEvent, Record
+from logger.model import Chunk, Command, Gap, PortEvent, Record
 from logger.notify import notify
 from logger.onlookers import Onlookers
 from logger.ports import PortReader
@@ -38,11 +39,8 @@ from logger.store import Store
 from logger.store.copies import Copies
 from logger.store.retention import retain
 from logger.version import VERSION
-from logger.weighin.flow import Flow
 from logger.weighin.ledger import Ledger, LedgerError
 from logger.weighin.mending import mend_ledger
-from logger.weighin.phrases import Phrases
-from logger.weighin.session import Session
 
 LOOK_S = 0.02
 """How often the loop looks into the queue: shorter than eye or settling needs, long enough to be cheap."""
@@ -75,14 +73,16 @@ class Daemon:
         self._t_tick_ns = self._t_watchdog_ns = 0
         self._segment = self._late = 0
         self._slept_ns, self._t_awake_ns = slept_ns(), 0
-        self._results_due = False
-        self._facing: Facing = config.weighin.first_facing
         self._stopping = asyncio.Event()
         self._onlookers = Onlookers(loaded, self._incoming, self.health)
         self._log = self._onlookers.log
         self._open_folder()
         self._bay = make_bay(loaded)
-        self._flow = self._make_flow()
+        self._weigh_in = (
+            Following(loaded, self._ledger, self._journal.boot_id, self._onlookers)
+            if loaded.pad_on_spot
+            else None  # where the pads stand on no spots nothing is weighed in
+        )
         self._readers = [self._reader(n) for n in range(len(config.port))]
         self._onlookers.queue_for_bus(self._journal.boot_id)
         about = {
@@ -114,22 +114,6 @@ class Daemon:
         )
         mend_ledger(folder / "ledger.db", folder / "quarantine", self._onlookers.trouble)
         self._ledger = Ledger(folder / "ledger.db")
-        self._session = Session(
-            self._ledger,
-            bay=config.bay.name,
-            boot_id=self._journal.boot_id,
-            config_id=self.loaded.id,
-            car_name=self.loaded.car.name,
-            geometry=self.loaded.car.geometry,
-            conditions=asdict(config.conditions),
-        )
-
-    def _make_flow(self) -> Flow | None:
-        """The weigh-in; none where the pads stand on no spots."""
-        spots = self.loaded.pad_on_spot
-        if not spots:
-            return None
-        return Flow(self._config.weighin, spots, self._config.person, Phrases(self._config.bay.unit))
 
     def _reader(self, n: int) -> PortReader:
         port = self._config.port[n]
@@ -148,7 +132,6 @@ class Daemon:
             tell = self._onlookers.tell("broker")
             endpoint = await stack.enter_async_context(broker(self._config.broker, tell))
             self._onlookers.serve(endpoint)
-            self._onlookers.put_standing(self._facing)
             if self._config.store.copy_to:
                 self._copies.start()
             tidying = asyncio.create_task(self._tidy(), name="tidy")
@@ -230,9 +213,8 @@ class Daemon:
                 self._turn(segment)
             self._store.at(segment, entry)
             self._hand_on(self._caused_by(entry))
-        if self._results_due:
-            self._results_due = False
-            self._put_results()
+        if self._weigh_in is not None:
+            self._weigh_in.look()
         if t_mono_ns - self._t_watchdog_ns >= WATCHDOG_NS:
             self._t_watchdog_ns = t_mono_ns
             self._feed_watchdog(t_mono_ns)
@@ -270,27 +252,8 @@ class Daemon:
             self._follow(record)
 
     def _follow(self, record: Record) -> None:
-        """Let the weigh-in see a record; what it makes of it is shown, said and kept."""
-        if self._flow is None:
-            return
-        if isinstance(record, ClockStep):
-            self._keep(record)
-        for made in self._flow.feed(record):
-            self._keep(made)
-            self._onlookers.show(made)
-        if self._flow.facing != self._facing:
-            self._facing = self._flow.facing
-            self._onlookers.put_standing(self._facing)
-
-    def _keep(self, record: Record) -> None:
-        ended = self._session.put(record, now_ns()[1])
-        if ended is not None:
-            self._log.info("weigh-in ended", weigh_in=ended)
-        self._results_due |= isinstance(record, Capture | Change)
-
-    def _put_results(self) -> None:
-        if self._flow is not None:
-            self._onlookers.put_results(self._flow.captures, self._flow.changes, self._flow.active)
+        if self._weigh_in is not None:
+            self._weigh_in.follow(record)
 
     # -- how we are ---------------------------------------------------------------------------------------
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Literal, get_args
+from typing import get_args
 
 import msgspec
 
-from logger.model import Command
+from logger.model import Command, Verb
 
-Verb = Literal["begin", "take", "discard", "name", "say-again", "stop"]
 VERBS: tuple[Verb, ...] = get_args(Verb)
+NEEDED = {
+    "name": "the name",
+    "aim": "a figure (total, front, left, cross, x or y)",
+    "heights": "four heights with their unit, S1 to S4",
+}
+"""Verbs that mean nothing without their text, and what it is."""
 COMMAND_MOST_BYTES = 500
 """A command's payload is a name or a sentence at most."""
 
@@ -48,8 +53,8 @@ def read_command(topic: str, payload: bytes, t_mono_ns: int) -> Command:
     except UnicodeDecodeError:
         raise ValueError("the text is not UTF-8") from None
     argument, origin = _json_command(payload) if text.startswith("{") else (text, "bus")
-    if verb == "name" and not argument:
-        raise ValueError("name needs the name as its text")
+    if verb in NEEDED and not argument:
+        raise ValueError(f"{verb} needs {NEEDED[verb]} as its text")
     if not argument.isprintable():
         raise ValueError("the text holds characters that cannot be shown")
     return Command(t_mono_ns=t_mono_ns, verb=verb, argument=argument, origin=origin)

@@ -268,13 +268,14 @@ class Say(Record, frozen=True, kw_only=True, tag="say"):
 
 
 class CornerLoad(Struct, frozen=True, kw_only=True):
-    """One corner's load in a capture; `spot` and `pad` say where and by what it was weighed."""
+    """One corner's load in a capture; `spot` and `pad` say where and by what it was weighed, on what shim."""
 
     corner: Corner
     spot: str
     pad: str
     mass_kg: float
     u_kg: float
+    shim_m: float = 0.0
 
 
 class Capture(Record, frozen=True, kw_only=True, tag="capture"):
@@ -317,11 +318,14 @@ class Change(Record, frozen=True, kw_only=True, tag="change"):
     name: str = ""
 
 
+Verb = Literal["begin", "take", "discard", "name", "say-again", "stop", "aim", "skip", "heights", "stand"]
+
+
 class Command(Record, frozen=True, kw_only=True, tag="command"):
     """What a person or a button asks for; `argument` is the verb's own text, empty when it takes none."""
 
     t_mono_ns: int
-    verb: Literal["begin", "take", "discard", "name", "say-again", "stop"]
+    verb: Verb
     argument: str = ""
     origin: str = ""
 
@@ -334,3 +338,43 @@ class Waiting(Record, frozen=True, kw_only=True, tag="waiting"):
     text: str
     cautions: tuple[int, ...] = field(default=())
     """Numbers of the cautions that fit, as in logger.cautions."""
+
+
+class CornerStand(Struct, frozen=True, kw_only=True):
+    """Where a corner is to stand: its spot, the pad on that spot, and the shim under the pad."""
+
+    corner: Corner
+    spot: str
+    pad: str
+    shim_m: float = 0.0
+
+
+class NextStep(Struct, frozen=True, kw_only=True):
+    """A step that the weigh-in could take: what to do, what it would buy, and the u of the aim after it."""
+
+    kind: str
+    action: str
+    why: str
+    u: float
+
+
+class Advice(Record, frozen=True, kw_only=True, tag="advice"):
+    """What the guided weigh-in says to do next, and why that is the best next thing.
+
+    `aim` is the figure to sharpen; `u_now` its standard uncertainty in `unit` (kg, m, 1), None before the
+    first weighing. `wants` is what comes next: loads, heights of the pad tops, or nothing (time to stop).
+    `facing` and `stand` (CORNERS order) are how the car is to stand, None and empty where it is not moved.
+    `steps` are all steps still possible, the best first.
+    """
+
+    t_mono_ns: int
+    aim: str
+    u_now: float | None
+    unit: str
+    wants: Literal["loads", "heights", "nothing"]
+    action: str
+    why: str
+    facing: Facing | None = None
+    stand: tuple[CornerStand, ...] = ()
+    steps: tuple[NextStep, ...] = ()
+    cautions: tuple[int, ...] = ()

@@ -7,6 +7,8 @@ from collections.abc import Callable
 from logging import INFO, WARNING
 from typing import Any, Literal
 
+from msgspec.structs import replace
+
 from logger.broker import Endpoint
 from logger.bus import Bus, BusState
 from logger.cautions import GENERAL
@@ -16,8 +18,7 @@ from logger.health import LastWords
 from logger.logs import Quiet, configure
 from logger.model import (
     CORNERS,
-    Capture,
-    Change,
+    Advice,
     ClockStep,
     Command,
     Facing,
@@ -31,9 +32,10 @@ from logger.model import (
 )
 from logger.page import Page, Results, Standing
 from logger.voice import Voice
-from logger.weighin.advice import naming_text, next_text
+from logger.weighin.advice import next_text
 from logger.weighin.placements import SPOT_OF
-from logger.weighin.results import WeighInResult, weigh_in_result
+from logger.weighin.results import WeighInResult
+from logger.weighin.standing import Spots
 from logger.weighin.views import car_view, difference_text, figures
 
 RESTORED = ("journal_restored", "journal_keeping", "store_restored", "copies_restored")
@@ -63,7 +65,8 @@ class Onlookers:
         )
         self._voice = Voice(config.voice, self.tell("voice"))
         self._bus: Bus | None = None
-        self._advised = ("", "")
+        self._waiting: Waiting | None = None
+        self._proposed = ""
         self._tasks: list[asyncio.Task[None]] = []
 
     def queue_for_bus(self, boot: str) -> None:
@@ -106,8 +109,10 @@ class Onlookers:
         """Where the page is, or what keeps it away."""
         return self._page.trouble or self._page.address or "off"
 
-    def show(self, record: Record) -> None:
-        """Hand a record to each who wants its kind."""
+    def show(self, record: Record, *, waits: bool = True) -> None:
+        """Hand a record to each who wants its kind; `waits` False: our own wording of what is waited for."""
+        if isinstance(record, Waiting) and waits:
+            self._waiting = record
         self.words.put(record)
         if self._bus is not None:
             self._bus.put(record)
@@ -147,14 +152,11 @@ class Onlookers:
         trouble = Trouble(t_mono_ns=t_mono_ns, t_wall_ns=t_wall_ns, part=part, state=state, detail=detail)
         self._loop.call_soon_threadsafe(self.show, trouble)
 
-    def put_standing(self, facing: Facing) -> None:
-        """Draw the car on its spots, facing so; nothing where the pads stand on no spots."""
-        spots = self._loaded.pad_on_spot
-        if not spots:
-            return
+    def put_standing(self, facing: Facing, spots: Spots) -> None:
+        """Draw the car on its spots, facing so."""
         geometry = self._loaded.car.geometry
         wheelbase_m, track_front_m, track_rear_m = geometry.lengths_m
-        lf, rf, lr, rr = (spots[SPOT_OF[facing][corner]] for corner in CORNERS)
+        lf, rf, lr, rr = (spots.pads[SPOT_OF[facing][corner]] for corner in CORNERS)
         self._page.put(
             Standing(
                 car=self._loaded.car.name,
@@ -168,29 +170,19 @@ class Onlookers:
             )
         )
 
-    def put_results(self, captures: list[Capture], changes: list[Change], active: bool) -> None:
-        """Show what the weigh-in comes to; advice only while it goes on (`active`)."""
-        try:
-            result = weigh_in_result(captures, changes, self._loaded.car)
-        except ValueError as doubt:
-            self.warn(str(doubt))
-            return
-        if result is not None:
-            self._page.put(page_results(result, self._config.bay.unit))
-            if active:
-                self._advise(result, changes)
+    def put_results(self, result: WeighInResult) -> None:
+        """Show what the weigh-in comes to."""
+        self._page.put(page_results(result, self._config.bay.unit))
 
-    def _advise(self, result: WeighInResult, changes: list[Change]) -> None:
-        """Show the best next step and its reason, and propose a name for a change without one; each once."""
-        step, name = next_text(result), naming_text(result, changes, self._loaded.car.geometry)
-        if (step, name) == self._advised:
-            return
-        t_mono_ns = now_ns()[0]
-        if step:
-            self.show(Waiting(t_mono_ns=t_mono_ns, stage="next", text=step, cautions=(2, 5, 7)))
-        if name and name != self._advised[1]:
-            self.show(Say(t_mono_ns=t_mono_ns, text=name, urgency=Urgency.PROMPT))
-        self._advised = step, name
+    def put_advice(self, told: Advice, name: str = "") -> None:
+        """Show what to do next and why, beside what the weigh-in waits for; `name`: proposed for a change."""
+        self.show(told)
+        if self._waiting is not None and self._waiting.stage == "next":
+            text = f"{self._waiting.text} {next_text(told)}"
+            self.show(replace(self._waiting, text=text, cautions=(2, 5, 7)), waits=False)
+        if name and name != self._proposed:
+            self.show(Say(t_mono_ns=told.t_mono_ns, text=name, urgency=Urgency.PROMPT))
+        self._proposed = name
 
     def _bus_state(self, state: BusState) -> None:
         self.words.put_bus(state.connected, state.detail)

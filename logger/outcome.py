@@ -6,13 +6,14 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from drivers.sim.scenario import RestTruth
-from logger.bookkeeping.source import opened
+from logger.bookkeeping.source import car_of, opened
 from logger.bookkeeping.text import table_lines
 from logger.config import load
 from logger.journal_folder import find_runs
-from logger.report.gather import NoWeighIn, gather
+from logger.report.gather import gather
 from logger.report.render import render
 from logger.units import from_kg
+from logger.weighin.ledger import NoWeighIn
 from logger.weighin.results import WeighInResult, weigh_in_result
 from logger.weighin.views import sentences
 
@@ -23,8 +24,9 @@ def latest(folder: Path) -> tuple[WeighInResult, str]:
         rows = ledger.weigh_ins()
         captures = ledger.captures(rows[-1].id) if rows else []
         changes = ledger.changes(rows[-1].id) if rows else []
+        car = car_of(ledger, rows[-1]) if rows else None
     loaded = load(find_runs(folder)[-1].folder / "config.toml")
-    result = weigh_in_result(captures, changes, loaded.car)
+    result = weigh_in_result(captures, changes, car) if car else None
     if result is None:
         raise NoWeighIn(f"{folder}: nothing was weighed")
     return result, loaded.config.bay.unit

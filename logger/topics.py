@@ -19,6 +19,7 @@ from logger.model import (
     FLAG_STALE,
     FLAG_WILD,
     SCHEMA,
+    Advice,
     Boarding,
     Capture,
     CarOff,
@@ -69,6 +70,7 @@ CHANNELS: dict[str, Channel] = {
     "pad_condition": Channel("pad/{pad}/condition", 1, True),
     "capture": Channel("capture", 1, True),
     "waiting": Channel("waiting", 1, True),
+    "advice": Channel("advice", 1, True),
     "say": Channel("say", 1, False),
     "step": Channel("event/step", 1, False),
     "rock": Channel("event/rock", 1, False),
@@ -86,7 +88,7 @@ CHANNELS: dict[str, Channel] = {
 }
 """Everything that goes out, by the payload's `kind`."""
 
-OF_ONE_BOOT = ("rest", "car_rest", "pad_condition", "waiting")
+OF_ONE_BOOT = ("rest", "car_rest", "pad_condition", "waiting", "advice")
 """Retained kinds that mean nothing once the daemon starts anew; it withdraws those of an earlier start."""
 
 RESERVED = "car"
@@ -263,7 +265,13 @@ class Topics:
 
     def _capture(self, r: Capture) -> tuple[int, Body]:
         loads = [
-            {"corner": c.corner, "spot": c.spot, "pad": c.pad, **self._quantity(c.mass_kg, c.u_kg)}
+            {
+                "corner": c.corner,
+                "spot": c.spot,
+                "pad": c.pad,
+                "shim_mm": round(1e3 * c.shim_m, 3),
+                **self._quantity(c.mass_kg, c.u_kg),
+            }
             for c in r.loads
         ]
         return r.t_mono_ns, {
@@ -342,6 +350,24 @@ class Topics:
     def _waiting(self, r: Waiting) -> tuple[int, Body]:
         return r.t_mono_ns, {"stage": r.stage, "text": r.text, "cautions": r.cautions}
 
+    def _advice(self, r: Advice) -> tuple[int, Body]:
+        scale = from_kg(1.0, self.unit) if r.unit == "kg" else 1.0
+        return r.t_mono_ns, {
+            "aim": r.aim,
+            "u": None if r.u_now is None else r.u_now * scale,
+            "unit": self.unit if r.unit == "kg" else r.unit,
+            "wants": r.wants,
+            "action": r.action,
+            "why": r.why,
+            "facing": r.facing,
+            "stand": [
+                {"corner": at.corner, "spot": at.spot, "pad": at.pad, "shim_mm": round(1e3 * at.shim_m, 3)}
+                for at in r.stand
+            ],
+            "steps": [{"step": s.kind, "action": s.action, "why": s.why, "u": s.u * scale} for s in r.steps],
+            "cautions": r.cautions,
+        }
+
     def _command(self, r: Command) -> tuple[int, Body]:
         said = {"verb": r.verb, "argument": r.argument, "origin": r.origin}
         return r.t_mono_ns, {**said, "accepted": True, "reason": ""}
@@ -367,5 +393,6 @@ _WRITERS: dict[type[Record], Callable[[Topics, Any], tuple[int, Body]]] = {
     Change: Topics._change,
     Say: Topics._say,
     Waiting: Topics._waiting,
+    Advice: Topics._advice,
     Command: Topics._command,
 }

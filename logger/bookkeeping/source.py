@@ -13,11 +13,11 @@ from logger.config import Loaded, load
 from logger.journal_folder import JOURNAL, run_folders
 from logger.mechanics.statics import Geometry
 from logger.mechanics.weighing import Allowances, Known
-from logger.report.gather import NoWeighIn
 from logger.typed_toml import ConfigError
 from logger.weighin.facts import CarFact
 from logger.weighin.history import history
-from logger.weighin.ledger import Ledger, LedgerError, WeighInRow
+from logger.weighin.ledger import Ledger, LedgerError, NoWeighIn, WeighInRow
+from logger.weighin.noted import with_noted
 from logger.weighin.states import History, WeighIn
 
 NAME = "ledger.db"
@@ -76,11 +76,15 @@ def is_invented(ledger: Ledger) -> bool:
 
 
 def car_of(ledger: Ledger, row: WeighInRow) -> Car:
-    """The car of a weigh-in as known for it.
+    """The car of a weigh-in as known for it, with the pad tops' heights if they were measured then.
 
     What was written into the ledger counts first, then the config it was weighed with, then the lengths the
     bay noted.
     """
+    return with_noted(_car_of(ledger, row), row.conditions)
+
+
+def _car_of(ledger: Ledger, row: WeighInRow) -> Car:
     fact = _car_fact(ledger, row.car)
     if fact is not None and fact.car is not None:
         return fact.car

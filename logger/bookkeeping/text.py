@@ -8,7 +8,6 @@ from logger.bookkeeping.source import car_of, histories, row_of
 from logger.clock import wall_text
 from logger.drawing.car import car_text
 from logger.quantity import Quantity
-from logger.report.gather import NoWeighIn
 from logger.weighin.facts import (
     AboardFact,
     CarFact,
@@ -23,7 +22,7 @@ from logger.weighin.facts import (
     words_of,
 )
 from logger.weighin.history import facts_aboard
-from logger.weighin.ledger import Ledger
+from logger.weighin.ledger import Ledger, NoWeighIn
 from logger.weighin.results import WeighInResult, weigh_in_result
 from logger.weighin.states import History, Step, empty_states
 from logger.weighin.views import car_view, difference_text, figures, sentences

@@ -18,9 +18,8 @@ def run(args: argparse.Namespace) -> int:
     """Do the action and print what came of it; 1 with the reason when it cannot be done."""
     from logger.bookkeeping.actions import act
     from logger.bookkeeping.source import opened
-    from logger.report.gather import NoWeighIn
     from logger.typed_toml import ConfigError
-    from logger.weighin.ledger import LedgerError
+    from logger.weighin.ledger import LedgerError, NoWeighIn
 
     try:
         with opened(Path(args.folder), make=args.action == "import") as ledger:

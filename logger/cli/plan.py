@@ -25,8 +25,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.plan.state import base_of
     from logger.plan.words import plan_json, plan_lines
     from logger.plan.work import work
-    from logger.report.gather import NoWeighIn
-    from logger.weighin.ledger import LedgerError
+    from logger.weighin.ledger import LedgerError, NoWeighIn
 
     try:
         plan = read_plan(args.file)

@@ -19,9 +19,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write it and print its path; 1 when there is nothing to report."""
     from logger.outcome import write_report
-    from logger.report.gather import NoWeighIn
     from logger.typed_toml import ConfigError
-    from logger.weighin.ledger import LedgerError
+    from logger.weighin.ledger import LedgerError, NoWeighIn
 
     try:
         print(write_report(args.folder, args.weigh_in, args.out))

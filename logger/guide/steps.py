@@ -6,45 +6,34 @@ possible; the guide turns the best of it into a way to stand and says what it is
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from logger.car_file import Car
 from logger.cautions import GENERAL
-from logger.mechanics.advise import ENOUGH, SHIM_M, Next
+from logger.mechanics.advise import FIGURES, Next, Stand, stand_of
 from logger.mechanics.plausible import faults_of, unit_mix_up
 from logger.mechanics.solve import Solution, solve_builds
-from logger.mechanics.weighing import HALF_TURN, Known, Weighing, weighing_from_capture
-from logger.model import CORNERS, Capture, Facing
+from logger.mechanics.weighing import Known, Weighing, weighing_from_capture
+from logger.model import CORNERS, Advice, Capture, CornerStand, NextStep
 from logger.quantity import Quantity
+from logger.quantity_text import Kind, read_quantity
+from logger.units import to_m
 from logger.weighin.placements import SPOT_OF, SPOTS
 from logger.weighin.results import label
 
-Four = tuple[str, str, str, str]
 Wants = Literal["loads", "heights", "nothing"]
+STOP = "Stop: enough is weighed."
+LOADS_CAUTIONS = (*GENERAL, 7)
+HEIGHTS_CAUTIONS = (2,)
 MOST_LEVELLINGS = 2
 """A third reading of the same level by the same eye brings less than it seems (own judgement)."""
+MOST_STEP_M = 0.3
+"""Pad tops further apart than this are a slip of the pen or a wrong unit."""
 U_KG = 0.1
 """u of a reading typed in without one: pads repeat to about 0.1 kg at rest."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Stand:
-    """How the car stands: facing, and under each corner (CORNERS order) spot, pad and shim (m)."""
-
-    facing: Facing
-    spots: Four
-    pads: Four
-    shims_m: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
-
-    def words(self) -> str:
-        """Which corner goes onto which pad on which spot."""
-        told = [
-            f"{corner} on {pad} at {spot}" + (f" with {1e3 * shim:g} mm under it" if shim else "")
-            for corner, spot, pad, shim in zip(CORNERS, self.spots, self.pads, self.shims_m, strict=True)
-        ]
-        return ", ".join(told)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,38 +41,28 @@ class Guide:
     """What the guide knows.
 
     `aim` is the figure to sharpen, `enough` the u of it that will do (None: as long as it pays). `pads` says
-    which pad stands on which spot at first. `skipped` are actions that the person will not do.
+    which pad stands on which spot at first. `skipped` are actions that the person will not do. `unit` is
+    that of masses in sentences (kg or lb).
     """
 
     car: Car
     pads: Mapping[str, str]
     aim: str = "cross"
     enough: float | None = None
+    unit: str = "kg"
     weighings: tuple[Weighing, ...] = ()
     skipped: frozenset[str] = field(default=frozenset())
     u_assumed: bool = True
     levelled: int = 0
     """How often the heights of the pad tops were measured."""
     level_u_m: float = Known.height_u_m
+    told: Solution | None = None
+    """What the weighings come to where somebody has solved them already."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Advice:
-    """What to do next. `why` says what it is expected to buy; `wants` what the person then types in.
-
-    `stand` is how the car is to stand for loads, None where the car need not be moved.
-    """
-
-    action: str
-    why: str
-    wants: Wants
-    stand: Stand | None
-    cautions: tuple[int, ...]
-    others: tuple[str, ...] = ()
-    """Other steps still possible, with what each would buy."""
-
-
-def start(car: Car, pads: Sequence[str], aim: str = "cross", enough: float | None = None) -> Guide:
+def start(
+    car: Car, pads: Sequence[str], aim: str = "cross", enough: float | None = None, unit: str = "kg"
+) -> Guide:
     """Begin with these pads on S1…S4; ValueError unless they are four different ones."""
     if len(pads) != 4 or len(set(pads)) != 4:
         raise ValueError(f"four different pads are needed for S1 to S4, not {', '.join(pads)}")
@@ -93,22 +72,23 @@ def start(car: Car, pads: Sequence[str], aim: str = "cross", enough: float | Non
         pads=dict(zip(SPOTS, pads, strict=True)),
         aim=aim,
         enough=enough,
+        unit=unit,
         levelled=int(all(spot in known.spot_heights_m for spot in SPOTS)),
         level_u_m=known.height_u_m,
     )
 
 
-def from_captures(guide: Guide, captures: Sequence[Capture]) -> Guide:
-    """The guide with what a bay has captured so far, discarded captures left out."""
+def from_captures(guide: Guide, captures: Sequence[Capture], told: Solution | None = None) -> Guide:
+    """The guide with what a bay has captured, discarded captures left out; `told` is their solution."""
     kept = [c for c in captures if not c.discarded]
     weighings = tuple(weighing_from_capture(c, build=label(c)) for c in kept)
-    return replace(guide, weighings=weighings, u_assumed=False)
+    return replace(guide, weighings=weighings, u_assumed=False, told=told)
 
 
 def solved(guide: Guide) -> Solution | None:
     """What is known of the build weighed last; None before the first weighing."""
-    if not guide.weighings:
-        return None
+    if not guide.weighings or guide.told is not None:
+        return guide.told
     car = guide.car
     builds = solve_builds(
         guide.weighings, car.geometry, car.known, car.allowances, guide.aim, u_assumed=guide.u_assumed
@@ -116,30 +96,69 @@ def solved(guide: Guide) -> Solution | None:
     return builds.solutions[guide.weighings[-1].build]
 
 
-def advice(guide: Guide) -> Advice:
+def with_aim(guide: Guide, text: str) -> Guide:
+    """The guide with another aim, perhaps with how sharp is enough: "cross", "cross 0.1 %", "total ± 0.5 kg".
+
+    ValueError for a figure or quantity that cannot be one.
+    """
+    figure, _, spread = text.strip().partition(" ")
+    if figure not in FIGURES:
+        raise ValueError(f"{figure!r} is no figure to aim at; these are: {', '.join(FIGURES)}")
+    spread = spread.strip().removeprefix("±").strip()
+    kinds: dict[str, Kind] = {"total": "mass", "x": "length", "y": "length"}
+    enough = read_quantity(spread, kinds.get(figure, "share")).value / 2 if spread else None
+    if enough is not None and enough <= 0:
+        raise ValueError(f"{spread!r}: a ± that is enough lies above zero")
+    return replace(guide, aim=figure, enough=enough, skipped=frozenset(), told=None)
+
+
+def advice(guide: Guide, t_mono_ns: int = 0) -> Advice:
     """What to do next, and why it is the best next thing; `wants` is "nothing" when it is time to stop."""
     told = solved(guide)
     if told is None:
-        return _first(guide)
-    steps = [step for step in told.next_placements if not _is_out(guide, step.action)]
-    now: Quantity = getattr(told, steps[0].figure if steps else guide.aim)
-    if guide.enough is not None and now.u is not None and now.u <= guide.enough:
-        return _stop(f"{guide.aim} is known to ± {_spread(2 * now.u, now.unit)}: that is what you wanted.")
-    if not steps:
-        return _stop("Every step that could help was skipped.")
-    best = steps[0]
-    if best.u > ENOUGH * best.u_now:
-        return _stop(f"No step left sharpens {best.figure} by more than a tenth: {best.why}.", steps)
-    wants: Wants = "heights" if _is_heights(best.action) else "loads"
-    stand = _stand(guide.weighings[-1], best.action) if wants == "loads" else None
+        return _first(guide, t_mono_ns)
+    steps = _still_possible(guide, told)
+    now: Quantity | None = getattr(told, steps[0].figure if steps else guide.aim)
+    action, why, wants, stand = _choice(guide, steps, now)
     return Advice(
-        action=best.action,
-        why=best.why,
+        t_mono_ns=t_mono_ns,
+        aim=steps[0].figure if steps else guide.aim,
+        u_now=now.u if now else None,
+        unit=now.unit if now else "",
         wants=wants,
-        stand=stand,
-        cautions=(*GENERAL, 7) if wants == "loads" else (2,),
-        others=tuple(f"{step.action} {step.why}" for step in steps[1:]),
+        action=action,
+        why=why,
+        facing=stand.facing if stand else None,
+        stand=_corner_stands(stand) if stand else (),
+        steps=tuple(NextStep(kind=s.kind, action=s.action, why=s.bought(guide.unit), u=s.u) for s in steps),
+        cautions={"loads": LOADS_CAUTIONS, "heights": HEIGHTS_CAUTIONS, "nothing": ()}[wants],
     )
+
+
+def _choice(
+    guide: Guide, steps: Sequence[Next], now: Quantity | None
+) -> tuple[str, str, Wants, Stand | None]:
+    """Action, reason, what is then wanted, and how the car is to stand."""
+    if guide.enough is not None and now is not None and now.u is not None and now.u <= guide.enough:
+        return STOP, f"{guide.aim} is known to {_spread(now, guide.unit)}, as you wanted", "nothing", None
+    if not steps:
+        return STOP, "every step that could help was skipped", "nothing", None
+    first = steps[0]
+    if not first.pays:
+        why = f"no step left sharpens {first.figure} by more than a tenth: {first.bought(guide.unit)}"
+        return STOP, why, "nothing", None
+    wants: Wants = "heights" if first.kind == "heights" else "loads"
+    return first.action, first.bought(guide.unit), wants, first.stand
+
+
+def _still_possible(guide: Guide, told: Solution) -> list[Next]:
+    """Steps not skipped; a level read often enough is no more use (its own faults repeat)."""
+    often = guide.levelled >= MOST_LEVELLINGS
+    return [
+        s
+        for s in told.next_placements
+        if s.action not in guide.skipped and not (often and s.kind == "heights")
+    ]
 
 
 def with_loads(
@@ -150,7 +169,7 @@ def with_loads(
     Returns the next guide and what is to be said about the reading. When the loads cannot be a car's the
     guide stays as it was and the sentences say why.
     """
-    stood = stand or advice(guide).stand or _last_stand(guide)
+    stood = stand or advised_stand(guide)
     a, b, c, d = loads_kg
     u = U_KG if u_kg is None else u_kg
     weighing = Weighing(
@@ -170,10 +189,34 @@ def with_loads(
         mix_up = unit_mix_up(sum(loads_kg), sum(guide.weighings[-1].loads_kg))
         if mix_up is not None:
             return guide, (mix_up, "It was not taken; type it again with its unit.")
-    fresh = replace(guide, weighings=(*guide.weighings, weighing), u_assumed=guide.u_assumed and u_kg is None)
+    fresh = replace(
+        guide,
+        weighings=(*guide.weighings, weighing),
+        u_assumed=guide.u_assumed and u_kg is None,
+        told=None,
+    )
     told = solved(fresh)
     suspects = () if told is None else tuple(s.text for s in told.suspects)
     return fresh, suspects
+
+
+def read_heights(text: str, unit: str = "") -> dict[str, float]:
+    """Read four heights, S1 to S4, in one unit behind them ("0 1.5 -0.5 6 mm") or in `unit`, into m.
+
+    ValueError in words.
+    """
+    found = re.fullmatch(r"([-+−\d.\s,;]+?)\s*([a-zA-Z]*)", text.strip())
+    if found is None:
+        raise ValueError(f"{text!r} should be four heights with their unit, such as 0 1.5 -0.5 6 mm")
+    heights = [float(h) for h in re.split(r"[\s,;]+", found[1].replace("−", "-").strip(" ,;"))]
+    if len(heights) != len(SPOTS):
+        raise ValueError(f"four heights are needed, S1 to S4, not {len(heights)}")
+    if not (found[2] or unit):
+        raise ValueError(f"{text!r} has no unit; write it behind, such as 0 1.5 -0.5 6 mm")
+    in_m = [to_m(height, found[2] or unit) for height in heights]
+    if max(in_m) - min(in_m) > MOST_STEP_M:
+        raise ValueError(f"{text!r}: pad tops do not differ by {max(in_m) - min(in_m):.2g} m; check the unit")
+    return dict(zip(SPOTS, in_m, strict=True))
 
 
 def with_heights(guide: Guide, heights_m: Mapping[str, float], u_m: float | None = None) -> Guide:
@@ -184,7 +227,7 @@ def with_heights(guide: Guide, heights_m: Mapping[str, float], u_m: float | None
     if guide.levelled and all(spot in known.spot_heights_m for spot in heights):
         heights, u = _averaged(heights, u, known.spot_heights_m, known.height_u_m)
     fresh = replace(known, spot_heights_m=heights, height_u_m=u)
-    return replace(guide, car=replace(guide.car, known=fresh), levelled=guide.levelled + 1)
+    return replace(guide, car=replace(guide.car, known=fresh), levelled=guide.levelled + 1, told=None)
 
 
 def _averaged(
@@ -199,7 +242,7 @@ def _averaged(
 
 def without_last(guide: Guide) -> Guide:
     """The guide as it was before the last weighing."""
-    return replace(guide, weighings=guide.weighings[:-1])
+    return replace(guide, weighings=guide.weighings[:-1], told=None)
 
 
 def skipping(guide: Guide) -> Guide:
@@ -210,79 +253,59 @@ def skipping(guide: Guide) -> Guide:
 # -- ways to stand ----------------------------------------------------------------------------------------
 
 
-def _first(guide: Guide) -> Advice:
+def advised_stand(guide: Guide) -> Stand:
+    """How the car is to stand for the next loads: as advised, else as it stood last."""
+    if not guide.weighings:
+        return _first_stand(guide)
+    told = solved(guide)
+    step = None if told is None else next(iter(_still_possible(guide, told)), None)
+    if step is not None and step.pays and step.stand is not None:
+        return step.stand
+    return stand_of(guide.weighings[-1])
+
+
+def _first_stand(guide: Guide) -> Stand:
     spots = SPOT_OF["out"]
-    pads = [guide.pads[spots[corner]] for corner in CORNERS]
-    stand = Stand(
-        facing="out",
-        spots=(spots["LF"], spots["RF"], spots["LR"], spots["RR"]),
-        pads=(pads[0], pads[1], pads[2], pads[3]),
-    )
+    lf, rf, lr, rr = (spots[corner] for corner in CORNERS)
+    a, b, c, d = (guide.pads[spot] for spot in (lf, rf, lr, rr))
+    return Stand(facing="out", spots=(lf, rf, lr, rr), pads=(a, b, c, d))
+
+
+def _first(guide: Guide, t_mono_ns: int) -> Advice:
+    stand = _first_stand(guide)
     return Advice(
+        t_mono_ns=t_mono_ns,
+        aim=guide.aim,
+        u_now=None,
+        unit="",
+        wants="loads",
         action="Let all pads stand empty for their zero, put the car on facing out, rock it, let it rest.",
         why="the first weighing tells the total; the next step is chosen from it",
-        wants="loads",
-        stand=stand,
-        cautions=(*GENERAL, 7),
+        facing=stand.facing,
+        stand=_corner_stands(stand),
+        cautions=LOADS_CAUTIONS,
     )
 
 
-def _last_stand(guide: Guide) -> Stand:
-    if not guide.weighings:
-        return _first(guide).stand or Stand(facing="out", spots=SPOTS, pads=SPOTS)
-    last = guide.weighings[-1]
-    return Stand(facing=last.facing, spots=last.spots, pads=last.pads, shims_m=last.shims_m)
-
-
-def _stand(last: Weighing, action: str) -> Stand:
-    """How the car stands after an action of the solver's; ValueError for one that is not known here."""
-    other: Facing = "back" if last.facing == "out" else "out"
-    same = Stand(facing=last.facing, spots=last.spots, pads=last.pads, shims_m=last.shims_m)
-    if action.startswith("Roll"):
-        return same
-    if action.startswith("Turn"):
-        lf, rf, lr, rr = HALF_TURN
-        shims = last.shims_m
-        return Stand(
-            facing=other,
-            spots=_moved(last.spots, HALF_TURN),
-            pads=_moved(last.pads, HALF_TURN),
-            shims_m=(shims[lf], shims[rf], shims[lr], shims[rr]),
-        )
-    if "pads left for right" in action:
-        return replace(same, pads=_moved(last.pads, (1, 0, 3, 2)))
-    if "pads front for rear" in action:
-        return replace(same, pads=_moved(last.pads, (2, 3, 0, 1)))
-    if action.startswith("Shim test"):
-        lf_m, rf_m, lr_m, rr_m = last.shims_m
-        return replace(same, shims_m=(lf_m, rf_m + SHIM_M, lr_m, rr_m))
-    raise ValueError(f"no way to stand is known for {action!r}")
-
-
-def _moved(values: Four, order: tuple[int, ...]) -> Four:
-    a, b, c, d = (values[i] for i in order)
-    return a, b, c, d
-
-
-def _is_out(guide: Guide, action: str) -> bool:
-    """Whether a step is not to be advised: skipped, or a level read often enough (its own faults repeat)."""
-    return action in guide.skipped or (_is_heights(action) and guide.levelled >= MOST_LEVELLINGS)
-
-
-def _is_heights(action: str) -> bool:
-    return action.startswith("Measure the heights")
-
-
-def _stop(why: str, steps: Sequence[Next] = ()) -> Advice:
-    return Advice(
-        action="Stop: enough is weighed.",
-        why=why,
-        wants="nothing",
-        stand=None,
-        cautions=(),
-        others=tuple(f"{step.action} {step.why}" for step in steps[1:2]),
+def stand_words(told: Advice) -> str:
+    """Which corner goes onto which pad on which spot."""
+    return ", ".join(
+        f"{at.corner} on {at.pad} at {at.spot}"
+        + (f" with {1e3 * at.shim_m:g} mm under it" if at.shim_m else "")
+        for at in told.stand
     )
 
 
-def _spread(spread: float, unit: str) -> str:
-    return f"{100 * spread:.2g} %" if unit == "1" else f"{spread:.2g} {unit}"
+def other_steps(told: Advice) -> tuple[NextStep, ...]:
+    """The steps besides the one advised; when it is time to stop, the one that would buy most."""
+    return told.steps[:1] if told.wants == "nothing" else told.steps[1:]
+
+
+def _corner_stands(stand: Stand) -> tuple[CornerStand, ...]:
+    rows = zip(CORNERS, stand.spots, stand.pads, stand.shims_m, strict=True)
+    return tuple(CornerStand(corner=c, spot=s, pad=p, shim_m=shim) for c, s, p, shim in rows)
+
+
+def _spread(now: Quantity, unit: str) -> str:
+    shown = now.shown_in({"1": "%", "kg": unit, "m": "m" if unit == "kg" else "in"}[now.unit])
+    return f"±{2 * (shown.u or 0.0):.2g} {shown.unit}"

@@ -14,21 +14,24 @@ from logger.bookkeeping.source import car_of, opened
 from logger.car_file import read_car
 from logger.cautions import CAUTIONS
 from logger.guide.steps import (
-    Advice,
     Guide,
     advice,
     from_captures,
+    other_steps,
+    read_heights,
     skipping,
     solved,
+    stand_words,
     start,
+    with_aim,
     with_heights,
     with_loads,
     without_last,
 )
-from logger.model import CORNERS, Capture
+from logger.model import CORNERS, Advice, Capture
 from logger.quantity import Quantity
 from logger.quantity_text import read_quantity
-from logger.units import to_kg, to_m
+from logger.units import to_kg
 from logger.weighin.placements import SPOTS
 
 Ask = Callable[[str], str | None]
@@ -36,7 +39,7 @@ Ask = Callable[[str], str | None]
 Say = Callable[[str], None]
 HELP = (
     "Type four loads (LF RF LR RR), each with its unit or in the unit asked for; or `heights S1 S2 S3 S4` "
-    "in mm, `skip`, `undo`, `stop`."
+    "in mm, `aim cross 0.1 %`, `skip`, `undo`, `stop`."
 )
 _LOAD = re.compile(r"(-?\d*\.?\d+)\s*([a-zA-Z]*)")
 
@@ -49,7 +52,7 @@ def run_guide(args: argparse.Namespace) -> int:
             return follow(args.file, args.aim, print, unit=unit)
         if args.car is None:
             raise ValueError("a guided weigh-in needs --car CAR.toml, or a bay's folder to follow")
-        guide = start(read_car(args.car), args.pads.split(","), args.aim)
+        guide = start(read_car(args.car), args.pads.split(","), args.aim, unit=unit)
         done = typed(guide, _from_terminal, print, unit=unit)
     except (ValueError, LookupError, OSError) as why:
         print(why, file=sys.stderr)
@@ -99,11 +102,11 @@ def _next(guide: Guide, line: str, unit: str, wants: str) -> tuple[Guide, tuple[
     if word == "undo":
         return (without_last(guide), ()) if guide.weighings else (guide, ("There is nothing to undo.",))
     try:
+        if word == "aim":
+            return with_aim(guide, rest), ()
         if word == "heights" or (wants == "heights" and not re.search("[a-zA-Z]", line)):
-            heights = [float(n) for n in (rest if word == "heights" else line).split()]
-            if len(heights) != 4:
-                return guide, (f"Four heights are needed, S1 to S4, not {len(heights)}.",)
-            return with_heights(guide, {s: to_m(h, "mm") for s, h in zip(SPOTS, heights, strict=True)}), ()
+            text = rest if word == "heights" else line
+            return with_heights(guide, read_heights(text, "mm")), ()
         return with_loads(guide, read_loads(line, unit))
     except ValueError as error:
         return guide, (f"{error}. {HELP}",)
@@ -147,10 +150,10 @@ def follow(
         if captures != seen and car is not None and captures:
             seen = captures
             first = {load.spot: load.pad for load in captures[0].loads}
-            guide = from_captures(start(car, [first[s] for s in SPOTS], aim), captures)
+            guide = from_captures(start(car, [first[s] for s in SPOTS], aim, unit=unit), captures)
             if guide.weighings:
                 _summary(guide, say, unit)
-                _tell(_with_config(advice(guide)), say, warned)
+                _tell(advice(guide), say, warned)
         if rows and rows[-1].ended_wall_ns is not None:
             say("The weigh-in is stopped.")
             return 0
@@ -158,25 +161,15 @@ def follow(
     return 0
 
 
-def _with_config(told: Advice) -> Advice:
-    """A bay knows its pads' spots by its config: exchanging pads is to be written there."""
-    from dataclasses import replace  # noqa: PLC0415  # beside its one use
-
-    if "exchange the pads" not in told.action:
-        return told
-    action = f"{told.action} Write the new spots into the bay's config first and start it again."
-    return replace(told, action=action)
-
-
 def _tell(told: Advice, say: Say, warned: set[int]) -> None:
     """Say an advice; a caution is said in full the first time and by no more than that."""
     say("")
     say(f"▸ {told.action}")
-    if told.stand is not None:
-        say(f"  Facing {told.stand.facing}: {told.stand.words()}.")
-    say(f"  Why: {told.why}.".replace("..", "."))
-    for other in told.others:
-        say(f"  Or: {other}")
+    if told.stand:
+        say(f"  Facing {told.facing}: {stand_words(told)}.")
+    say(f"  Why: {told.why}.")
+    for other in other_steps(told):
+        say(f"  Or: {other.action} {other.why}")
     for number in told.cautions:
         if number not in warned:
             warned.add(number)

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 from msgspec import Struct
+from msgspec.structs import replace
 
 from logger.mechanics.fit import Fit, information, invert, kappa_scatter
 from logger.mechanics.floor import attitude
 from logger.mechanics.statics import Array, statics
 from logger.mechanics.unknowns import Unknowns
 from logger.mechanics.weighing import HALF_TURN, Weighing
+from logger.model import Facing
+from logger.quantity import Quantity
 
 SHIM_M = 0.005
 """Thickness of the shim test: 5 mm moves a car's kappa by ten times what a run scatters."""
@@ -18,13 +23,27 @@ ENOUGH = 0.9
 FIGURES = ("total", "front", "left", "cross", "x", "y")
 
 
+Kind = Literal["again", "turn", "exchange left-right", "exchange front-rear", "shim", "heights"]
+
+
+class Stand(Struct, frozen=True, kw_only=True):
+    """How the car stands: facing, and under each corner (CORNERS order) spot, pad and shim (m)."""
+
+    facing: Facing
+    spots: tuple[str, str, str, str]
+    pads: tuple[str, str, str, str]
+    shims_m: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+
+
 class Next(Struct, frozen=True, kw_only=True):
     """A step that could come next: what to do, and what it is expected to buy.
 
     `figure` is the one ranked by; `u_now` and `u` are its standard uncertainty now and expected after, in
-    `unit`; `expected` has the u of every figure after the step.
+    `unit`; `expected` has the u of every figure after the step. `stand` is how the car then stands, None
+    where it need not be moved (heights).
     """
 
+    kind: Kind
     action: str
     why: str
     figure: str
@@ -32,6 +51,19 @@ class Next(Struct, frozen=True, kw_only=True):
     u: float
     unit: str
     expected: dict[str, float]
+    stand: Stand | None
+
+    @property
+    def pays(self) -> bool:
+        """Whether the step is worth the trouble."""
+        return self.u <= ENOUGH * self.u_now
+
+    def bought(self, mass_unit: str = "kg") -> str:
+        """What the step is expected to buy: the ± (2u) of the figure now and after, mass in kg or lb."""
+        now, then = (Quantity(0.0, u, self.unit) for u in (self.u_now, self.u))
+        shown = {"1": "%", "kg": mass_unit, "m": "m" if mass_unit == "kg" else "in"}[self.unit]
+        spreads = [f"±{2 * (q.shown_in(shown).u or 0.0):.2g} {shown}" for q in (now, then)]
+        return f"{self.figure} {spreads[0]} → {spreads[1]}" + ("" if self.pays else ": little to gain")
 
 
 def next_placements(f: Fit, index: int, aim: str) -> tuple[Next, ...]:
@@ -45,34 +77,52 @@ def next_placements(f: Fit, index: int, aim: str) -> tuple[Next, ...]:
         aim = {"x": "front", "y": "left"}.get(aim, aim)
     now = _figures(f, index, f.covariance)
     candidates = _candidates(f, index)
-    actions = [action for action, _ in candidates]
     base = _base(f)
-    normals = [base + more for more in _added(f, [w for _, w in candidates])]
-    level = f.prior.known.height_u_m
-    how = f"with a water or laser level, to ±{2e3 * level:g} mm"
-    if f.prior.measured[_floor_of(f, index) + 3]:
-        actions.append(f"Measure the heights of the four pad tops again {how}, and take the mean.")
-    else:
-        actions.append(f"Measure the heights of the four pad tops {how}.")
+    normals = [base + more for more in _added(f, [w for _, _, w in candidates])]
+    steps: list[tuple[Kind, str, Weighing | None]] = [*candidates, ("heights", _level_words(f, index), None)]
     normals.append(base + _precision(f, _heights_precision(f, index)))
     after = [_figures(f, index, c) for c in _covariances(f, index, np.array(normals))]
-    ranked = sorted(zip(actions, after, strict=True), key=lambda step: step[1][aim][0])
-    return tuple(_next(action, aim, now[aim], figures) for action, figures in ranked)
+    found = [_next(step, aim, now[aim], then) for step, then in zip(steps, after, strict=True)]
+    return tuple(sorted(found, key=lambda step: step.u))
 
 
-def _next(action: str, aim: str, now: tuple[float, str], after: dict[str, tuple[float, str]]) -> Next:
+def _level_words(f: Fit, index: int) -> str:
+    how = f"with a water or laser level, to ±{2e3 * f.prior.known.height_u_m:g} mm"
+    if f.prior.measured[_floor_of(f, index) + 3]:
+        return f"Measure the heights of the four pad tops again {how}, and take the mean."
+    return f"Measure the heights of the four pad tops {how}."
+
+
+def _next(
+    step: tuple[Kind, str, Weighing | None],
+    aim: str,
+    now: tuple[float, str],
+    after: dict[str, tuple[float, str]],
+) -> Next:
+    kind, action, weighing = step
     u, unit = after[aim]
-    scale, shown = (100, "%") if unit == "1" else (1, unit)
-    why = f"{aim} ±{2 * scale * now[0]:.2g} {shown} → ±{2 * scale * u:.2g} {shown}"
-    if u > ENOUGH * now[0]:
-        why += ": little to gain"
-    expected = {name: q[0] for name, q in after.items()}
-    return Next(action=action, why=why, figure=aim, u_now=now[0], u=u, unit=unit, expected=expected)
+    told = Next(
+        kind=kind,
+        action=action,
+        why="",
+        figure=aim,
+        u_now=now[0],
+        u=u,
+        unit=unit,
+        expected={name: q[0] for name, q in after.items()},
+        stand=None if weighing is None else stand_of(weighing),
+    )
+    return replace(told, why=told.bought())
+
+
+def stand_of(w: Weighing) -> Stand:
+    """How the car stood in a weighing."""
+    return Stand(facing=w.facing, spots=w.spots, pads=w.pads, shims_m=w.shims_m)
 
 
 def when_to_stop(steps: tuple[Next, ...]) -> tuple[str, ...]:
     """A sentence when no further step is worth it, else nothing."""
-    if any(n.u <= ENOUGH * n.u_now for n in steps):
+    if any(step.pays for step in steps):
         return ()
     return (
         f"No single step left sharpens {steps[0].figure} by more than a tenth: enough is weighed for it.",
@@ -88,33 +138,37 @@ def _figures(f: Fit, index: int, covariance: Array) -> dict[str, tuple[float, st
     return {name: (q.u, q.unit) for name, q in found.items() if q is not None}
 
 
-def _candidates(f: Fit, index: int) -> list[tuple[str, Weighing]]:
-    """Placements still possible, as (what to do, the weighing it adds)."""
+def _candidates(f: Fit, index: int) -> list[tuple[Kind, str, Weighing]]:
+    """Placements still possible, as (kind, what to do, the weighing it adds)."""
     last = [w for w in f.unknowns.weighings if w.build == f.unknowns.builds[index]][-1]
     other = "back" if last.facing == "out" else "out"
-    turned: dict[str, object] = {"facing": other, "spots": _moved(last.spots, HALF_TURN)}
-    shims = (0.0, SHIM_M, 0.0, 0.0)
-    steps: list[tuple[str, dict[str, object]]] = [
-        ("Roll the car off and on again as it stands, rock it and weigh once more.", {}),
+    turned = {"spots": _moved(last.spots, HALF_TURN), "pads": _moved(last.pads, HALF_TURN)}
+    turned |= {"shims_m": _moved(last.shims_m, HALF_TURN)}
+    shims = tuple(a + b for a, b in zip(last.shims_m, (0.0, SHIM_M, 0.0, 0.0), strict=True))
+    steps: list[tuple[Kind, str, dict[str, object]]] = [
+        ("again", "Roll the car off and on again as it stands, rock it and weigh once more.", {}),
         (
+            "turn",
             "Turn the car half round and leave the pads where they are.",
-            turned | {"pads": _moved(last.pads, HALF_TURN), "shims_m": _moved(last.shims_m, HALF_TURN)},
+            {"facing": other, **turned},
         ),
         (
+            "exchange left-right",
             "Keep the facing and exchange the pads left for right, each onto the other's spot.",
             {"pads": _moved(last.pads, (1, 0, 3, 2))},
         ),
         (
+            "exchange front-rear",
             "Keep the facing and exchange the pads front for rear, each onto the other's spot.",
             {"pads": _moved(last.pads, (2, 3, 0, 1))},
         ),
         (
+            "shim",
             f"Shim test: lay {1e3 * SHIM_M:g} mm under the right front pad and weigh again.",
-            {"shims_m": tuple(a + b for a, b in zip(last.shims_m, shims, strict=True))},
+            {"shims_m": shims},
         ),
     ]
-    fields = {name: getattr(last, name) for name in last.__struct_fields__}
-    return [(action, Weighing(**(fields | change))) for action, change in steps]
+    return [(kind, action, replace(last, **change)) for kind, action, change in steps]
 
 
 def _moved(values: tuple[object, ...], order: tuple[int, ...]) -> tuple[object, ...]:

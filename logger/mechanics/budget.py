@@ -148,9 +148,7 @@ class _Inputs:
         return tuple(p for p in ranked if p[1] > 0.01 * ranked[0][1])
 
 
-def propagate(
-    function: Callable[[Any], Any], values: Array, covariance: Array
-) -> tuple[Array, Array, Array]:
+def propagate(function: Callable[[Any], Any], values: Array, covariance: Array) -> tuple[Array, Array, Array]:
     """Values, covariance and Jacobian of an analytic function of correlated inputs (GUM 5.2).
 
     The slopes are the imaginary part of a step along the imaginary axis: nothing is subtracted, so they are

@@ -57,7 +57,7 @@ class Weighing(Struct, frozen=True, kw_only=True):
 
 
 def weighing_from_capture(capture: Capture, **more: object) -> Weighing:
-    """Make the solver's row from a capture; `more` are further fields of Weighing (shims, zero check).
+    """Make the solver's row from a capture; `more` are further fields of Weighing (build, zero check).
 
     ValueError unless the capture has each corner once.
     """
@@ -72,6 +72,7 @@ def weighing_from_capture(capture: Capture, **more: object) -> Weighing:
         "pads": tuple(load.pad for load in loads),
         "loads_kg": tuple(load.mass_kg for load in loads),
         "covariance_kg2": capture.covariance_kg2,
+        "shims_m": tuple(load.shim_m for load in loads),
         "build": capture.build,
     }
     return Weighing(**(fields | more))  # type: ignore[arg-type]  # fields are typed one by one above

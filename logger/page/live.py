@@ -24,6 +24,7 @@ from logger.drawing.view import (
 )
 from logger.model import (
     CORNERS,
+    Advice,
     Capture,
     CarRest,
     Condition,
@@ -63,6 +64,7 @@ class Live:
         self._car_rest: CarRest | None = None
         self._standing: Standing | None = None
         self._waiting: Waiting | None = None
+        self._advice: Advice | None = None
         self._results: Results | None = None
         self._captures: dict[int, Capture] = {}
         self._sentences: deque[dict[str, Any]] = deque(maxlen=SENTENCES)
@@ -79,15 +81,22 @@ class Live:
                 self._rests[record.pad] = record
             case CarRest() if _is_present(record, self._car_rest):
                 self._car_rest = record if record.open else None
+            case Standing():
+                self._standing = record
+            case _:
+                self._put_weigh_in(record)
+
+    def _put_weigh_in(self, record: Record | Results) -> None:
+        match record:
             case Say():
                 self._said += 1
                 self._sentences.append({"n": self._said, "text": record.text, "urgency": record.urgency})
             case Waiting():
                 self._waiting = record
+            case Advice():
+                self._advice = record
             case Capture():
                 self._captures[record.number] = record
-            case Standing():
-                self._standing = record
             case Results():
                 self._results = record
 
@@ -103,6 +112,7 @@ class Live:
             "car": None if standing is None else _car_text(standing),
             "said": list(self._sentences),
             "waiting": self._waiting_part(),
+            "advice": self._advice and advice_part(self._advice),
             "pads": self._pad_lines(now_mono_ns),
             "taken": [self._capture_line(capture) for capture in list(self._captures.values())[-CAPTURES:]],
         }
@@ -230,3 +240,23 @@ def _is_present(rest: Rest | CarRest, known: Rest | CarRest | None) -> bool:
 def _car_text(standing: Standing) -> str:
     invented = ", an invented car" if standing.invented else ""
     return f"{standing.car}{invented}, facing {standing.facing}"
+
+
+def advice_part(told: Advice) -> dict[str, Any]:
+    """What to do next as the page shows it: action, reason, how the car is to stand, other steps."""
+    best = 0 if told.wants == "nothing" else 1
+    return {
+        "aim": told.aim,
+        "wants": told.wants,
+        "action": told.action,
+        "why": told.why,
+        "facing": told.facing,
+        "stand": [
+            [at.corner, at.pad, at.spot, f"{1e3 * at.shim_m:g} mm shim" if at.shim_m else ""]
+            for at in told.stand
+        ],
+        "others": [f"{step.action} {step.why}" for step in told.steps[best:]],
+        "cautions": [CAUTIONS[number] for number in told.cautions],
+        "may_skip": told.wants != "nothing" and bool(told.steps),
+        "moves": any(step.kind.startswith(("exchange", "shim")) for step in told.steps[:best]),
+    }

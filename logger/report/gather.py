@@ -6,10 +6,12 @@ The journal is replayed through the very bay that ran: curves, zero checks and g
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from logger.assembly import make_bay
+from logger.bookkeeping.source import car_of
 from logger.clock import NS, now_ns, wall_text
 from logger.config import Loaded, load
 from logger.journal_folder import Run, find_runs, read_run, segment_hash
@@ -23,7 +25,7 @@ from logger.quantity import Quantity
 from logger.report import data as shown
 from logger.report.trace import Trace
 from logger.version import VERSION
-from logger.weighin.ledger import Ledger, WeighInRow
+from logger.weighin.ledger import Ledger, NoWeighIn, WeighInRow
 from logger.weighin.results import Difference, WeighInResult, label, weigh_in_result
 from logger.weighin.views import centre_of_mass_covariance, sentences
 
@@ -33,21 +35,18 @@ ZERO_APART_NS = 20 * NS
 """Zero checks of a pad nearer than this to the one listed before are left out of the list."""
 
 
-class NoWeighIn(LookupError):
-    """There is nothing to report; says where was looked and what to do."""
-
-
 def gather(folder: Path, weigh_in: int | None = None) -> shown.ReportData:
     """Collect the report of a weigh-in (default: the last) of a bay's folder; NoWeighIn if there is none."""
     ledger = Ledger(_there(folder / "ledger.db"))
     try:
         row = _row(ledger, weigh_in, folder)
         captures, changes = ledger.captures(row.id), ledger.changes(row.id)
+        car = car_of(ledger, row)
     finally:
         ledger.close()
     run = _run_of(folder, captures)
-    loaded = load(run.folder / "config.toml")
-    result = weigh_in_result(captures, changes, loaded.car)
+    loaded = replace(load(run.folder / "config.toml"), car=car)
+    result = weigh_in_result(captures, changes, car)
     if result is None:
         raise NoWeighIn(f"weigh-in {row.id} in {folder}: every capture was discarded; nothing to report")
     trace = Trace(run, make_bay(loaded), [pad.id for pad in loaded.config.pad])

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from logger.mechanics.statics import Geometry
-from logger.model import Change
+from logger.model import Advice, Change
 from logger.quantity import Quantity
 from logger.weighin.naming import propose_name
 from logger.weighin.results import WeighInResult
 
 
-def next_text(result: WeighInResult) -> str:
-    """The best next step for the state the car is in, with what it would buy; empty when nothing pays."""
-    steps = result.solutions[result.latest].next_placements
-    if not steps or "little to gain" in steps[0].why:
-        return ""
-    return f"Best next: {steps[0].action} Why: {steps[0].why}."
+def next_text(told: Advice) -> str:
+    """The best next step with what it would buy, or that enough is weighed, for who reads along."""
+    if told.wants == "nothing":
+        return f"{told.action} Why: {told.why}."
+    return f"Best next: {told.action} Why: {told.why}."
 
 
 def naming_text(result: WeighInResult, changes: list[Change], geometry: Geometry) -> str:

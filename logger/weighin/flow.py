@@ -8,7 +8,6 @@ are told from the loads. Commands only overrule.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from math import hypot
 from typing import Any
 
@@ -30,36 +29,25 @@ from logger.model import (
     Rock,
     Say,
     Urgency,
-    Waiting,
     ZeroCheck,
 )
+from logger.weighin.answers import prompt, wait, warn
 from logger.weighin.builds import Meaning, Person, meaning
 from logger.weighin.phrases import Phrases
 from logger.weighin.placements import OTHER, SPOT_OF, facing_from_loads
-from logger.weighin.standing import corner_loads, loads_on_spots
+from logger.weighin.settings import FlowSettings
+from logger.weighin.standing import Spots, corner_loads, loads_on_spots
 from logger.weighin.zeros import Zeros
 
 DECIDED = 0.3
 """From this contrast on (0 to 1) the loads tell the facing; below it a car on again counts as turned."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class FlowSettings:
-    """How a weigh-in runs by itself."""
-
-    first_facing: Facing = "out"
-    """Facing of the first placement; the driver is told it."""
-    hold_s: float = 1.5
-    """A rest must have stood this long (s) after its declaration before it is taken: a person half in the
-    door rests for a moment too, and so does a car between two pushes."""
-    least_car_kg: float = 200.0
-    """Lighter than this (kg) is no car: somebody walks over the pads."""
-
-
 class Flow:
     """Follows one weigh-in after another on one bay.
 
-    `pad_on_spot` maps S1…S4 to pad ids; `people` may sit in the car.
+    `pad_on_spot` maps S1…S4 to pad ids; `people` may sit in the car. `spots` is which pad stands on which
+    spot now, and on what shim.
     """
 
     def __init__(
@@ -70,10 +58,10 @@ class Flow:
         phrases: Phrases,
     ) -> None:
         self._settings = settings
-        self._pads = dict(pad_on_spot)
+        self.spots = Spots(pads=dict(pad_on_spot))
         self._people = people
         self._say = phrases
-        self._zeros = Zeros(tuple(self._pads.values()))
+        self._zeros = Zeros(tuple(self.spots.pads.values()))
         self._last_said: Say | None = None
         self._begin()
 
@@ -85,7 +73,8 @@ class Flow:
         self._placement = 0
         self._build = 1
         self._aboard: tuple[str, ...] = ()
-        self._facing: Facing = self._settings.first_facing
+        self._first_facing: Facing = self._settings.first_facing
+        self._facing: Facing = self._first_facing
         self._facing_told = False
         self._loaded = False
         self._rocked = False
@@ -129,19 +118,23 @@ class Flow:
             return []
         before = len(self._zeroed)
         self._zeroed.add(check.pad)
-        if before == len(self._pads) or not self._zeroed.issuperset(self._pads.values()):
+        if before == len(self.spots.pads) or not self._zeroed.issuperset(self.spots.pads.values()):
             return []
         said = self._say.zeroed(self._next_facing(), self._placement)
-        return [self._prompt(check.t_mono_ns, said), self._wait(check.t_mono_ns, "car on", said, (1, 3))]
+        return [prompt(check.t_mono_ns, said), wait(check.t_mono_ns, "car on", said, (1, 3))]
 
     def _car_on(self, event: CarOn) -> list[Record]:
+        if not self.active:  # the last weigh-in was stopped: this is another
+            zeroed = self._zeroed
+            self._begin()
+            self._zeroed = zeroed
         self.active = True
         self._loaded = True
         self._rocked = self._taken = self._prompted = self._facing_told = self._old_zero_said = False
         self._facing = self._next_facing()
         self._placement += 1
         text = self._say.car_on()
-        return [self._prompt(event.t_mono_ns, text), self._wait(event.t_mono_ns, "rock", text, (1, 2, 7))]
+        return [prompt(event.t_mono_ns, text), wait(event.t_mono_ns, "rock", text, (1, 2, 7))]
 
     def _car_off(self, event: CarOff) -> list[Record]:
         if not self._loaded:
@@ -151,13 +144,13 @@ class Flow:
         self._rest = None
         self._aboard = ()
         text = self._say.car_off()
-        return [self._prompt(event.t_mono_ns, text), self._wait(event.t_mono_ns, "zero check", text, ())]
+        return [prompt(event.t_mono_ns, text), wait(event.t_mono_ns, "zero check", text, ())]
 
     def _rock(self, rock: Rock) -> list[Record]:
         if not self._loaded:
             return []
         self._rocked, self._taken = True, False
-        return [self._wait(rock.t_to_mono_ns, "rest", self._say.stand(), (7,))]
+        return [wait(rock.t_to_mono_ns, "rest", self._say.stand(), (7,))]
 
     def _body(self, boarding: Boarding) -> list[Record]:
         self._boarding = boarding
@@ -170,7 +163,7 @@ class Flow:
         if rest.t_from_mono_ns < self._newest_ns:
             return []  # an earlier rest, restated by a zero check
         self._newest_ns = rest.t_from_mono_ns
-        if not self._loaded or rest.mass_kg < self._settings.least_car_kg:
+        if not (self.active and self._loaded) or rest.mass_kg < self._settings.least_car_kg:
             return []
         self._rest = rest if rest.open else None
         if self._rocked or self._placement_captures():
@@ -179,7 +172,7 @@ class Flow:
             return []
         self._prompted = True
         text = self._say.rock_it(rest.mass_kg, rest.u_kg)
-        return [self._prompt(rest.t_to_mono_ns, text), self._wait(rest.t_to_mono_ns, "rock", text, (2, 7))]
+        return [prompt(rest.t_to_mono_ns, text), wait(rest.t_to_mono_ns, "rock", text, (2, 7))]
 
     # -- captures -----------------------------------------------------------------------------------------
 
@@ -228,10 +221,8 @@ class Flow:
         out.append(Say(t_mono_ns=rest.t_to_mono_ns, text=text, urgency=Urgency.RESULT))
         if (old := self._zeros.doubtful(rest)) and not self._old_zero_said:
             self._old_zero_said = True
-            out.append(self._prompt(rest.t_to_mono_ns, self._say.zero_is_old(*old)))
-        out.append(
-            self._wait(rest.t_to_mono_ns, "next", self._say.next_step(self._facings_done()), (2, 5, 7))
-        )
+            out.append(prompt(rest.t_to_mono_ns, self._say.zero_is_old(*old)))
+        out.append(wait(rest.t_to_mono_ns, "next", self._say.next_step(self._facings_done()), (2, 5, 7)))
         return out
 
     def _was_aboard(self, person: str) -> list[Record]:
@@ -255,12 +246,12 @@ class Flow:
         if self._facing_told or known is None:
             return
         loads: dict[Corner, float] = {load.corner: load.mass_kg for load in known.loads}
-        facing, decided = facing_from_loads(loads_on_spots(rest, self._pads), loads)
+        facing, decided = facing_from_loads(loads_on_spots(rest, self.spots), loads)
         if decided >= DECIDED:
             self._facing = facing
 
     def _capture(self, rest: CarRest) -> Capture:
-        loads, covariance = corner_loads(rest, self._facing, self._pads)
+        loads, covariance = corner_loads(rest, self._facing, self.spots)
         return Capture(
             number=len(self.captures) + 1,
             t_mono_ns=rest.t_to_mono_ns,
@@ -278,7 +269,7 @@ class Flow:
         )
 
     def _refine(self, taken: Capture, rest: CarRest) -> list[Record]:
-        loads, covariance = corner_loads(rest, taken.facing, self._pads)
+        loads, covariance = corner_loads(rest, taken.facing, self.spots)
         fresh = replace(taken, loads=loads, covariance_kg2=covariance, mass_kg=rest.mass_kg, u_kg=rest.u_kg)
         return [] if fresh == taken else [self._store(fresh)]
 
@@ -308,67 +299,83 @@ class Flow:
     # -- commands -----------------------------------------------------------------------------------------
 
     def _command(self, command: Command) -> list[Record]:
-        t_ns = command.t_mono_ns
-        match command.verb:
-            case "begin":
-                return self._do_begin(command)
-            case "take":
-                return self._do_take(t_ns)
-            case "discard":
-                return self._do_discard(t_ns)
-            case "name":
-                return self._do_name(command)
-            case "say-again":
-                last = self._last_said
-                return [replace(last, t_mono_ns=t_ns) if last else self._warn(t_ns, self._say.nothing_said())]
-            case "stop":
-                return self._do_stop(t_ns)
+        do = {
+            "begin": self._do_begin,
+            "take": self._do_take,
+            "discard": self._do_discard,
+            "name": self._do_name,
+            "say-again": self._do_say_again,
+            "stop": self._do_stop,
+            "stand": self._do_stand,
+        }.get(command.verb)
+        if self.captures and not self.active and command.verb in ("take", "stop"):
+            return [warn(command.t_mono_ns, self._say.is_over())]
+        return do(command) if do else []  # the others are for the guide
 
     def _do_begin(self, command: Command) -> list[Record]:
         t_ns, asked = command.t_mono_ns, command.argument.strip()
         if asked in SPOT_OF and self._loaded and not self._placement_captures():
             self._facing, self._facing_told = asked, True
-            return [self._prompt(t_ns, self._say.facing(self._facing))]
-        if self._loaded and self.captures:
-            return [self._warn(t_ns, self._say.already_begun())]
+            return [prompt(t_ns, self._say.facing(self._facing))]
+        if self._loaded and self.captures and self.active:
+            return [warn(t_ns, self._say.already_begun())]
         self._begin()
         self.active = True
+        self._first_facing = asked if asked in SPOT_OF else self._settings.first_facing
         text = self._say.begin()
-        return [self._prompt(t_ns, text), self._wait(t_ns, "zero check", text, (1, 2, 3, 11))]
+        return [prompt(t_ns, text), wait(t_ns, "zero check", text, (1, 2, 3, 11))]
 
-    def _do_take(self, t_ns: int) -> list[Record]:
+    def _do_take(self, command: Command) -> list[Record]:
+        t_ns = command.t_mono_ns
         rest = self._rest
         if rest is None or not self._loaded:
-            return [self._warn(t_ns, self._say.nothing_rests())]
+            return [warn(t_ns, self._say.nothing_rests())]
         reference = self._reference()
         kind, person = self._meaning(rest, reference)
         return self._take(rest, reference, kind, person)
 
-    def _do_discard(self, t_ns: int) -> list[Record]:
+    def _do_discard(self, command: Command) -> list[Record]:
+        t_ns = command.t_mono_ns
         standing = [c for c in self.captures if not c.discarded]
         if not standing:
-            return [self._warn(t_ns, self._say.nothing_to_discard())]
+            return [warn(t_ns, self._say.nothing_to_discard())]
         gone = self._store(replace(standing[-1], discarded=True))
         back = standing[-2] if len(standing) > 1 else None
         self._aboard = back.aboard if back else ()
         self._build = self._say.build_number(back.build) if back else 1
         self.changes = [c for c in self.changes if c.capture_after != gone.number]
         self._taken = False
-        return [gone, self._prompt(t_ns, self._say.discarded(gone))]
+        return [gone, prompt(t_ns, self._say.discarded(gone))]
 
     def _do_name(self, command: Command) -> list[Record]:
         name = command.argument.strip()
         if not self.changes or not name:
-            return [self._warn(command.t_mono_ns, self._say.nothing_to_name())]
+            return [warn(command.t_mono_ns, self._say.nothing_to_name())]
         self.changes[-1] = replace(self.changes[-1], name=name)
-        return [self.changes[-1], self._prompt(command.t_mono_ns, self._say.named(name))]
+        return [self.changes[-1], prompt(command.t_mono_ns, self._say.named(name))]
 
-    def _do_stop(self, t_ns: int) -> list[Record]:
+    def _do_stand(self, command: Command) -> list[Record]:
+        """Pads were exchanged or shims laid, for the placement that is not weighed yet."""
+        t_ns = command.t_mono_ns
+        if self._loaded and self._placement_captures():
+            return [warn(t_ns, self._say.stands_already())]
+        try:
+            self.spots = self.spots.told(command.argument)
+        except ValueError as why:
+            return [warn(t_ns, f"{why}.")]
+        return [prompt(t_ns, self._say.stand_noted(self.spots.words()))]
+
+    def _do_say_again(self, command: Command) -> list[Record]:
+        t_ns, last = command.t_mono_ns, self._last_said
+        return [replace(last, t_mono_ns=t_ns) if last else warn(t_ns, self._say.nothing_said())]
+
+    def _do_stop(self, command: Command) -> list[Record]:
+        t_ns = command.t_mono_ns
         if not self.captures:
-            return [self._warn(t_ns, self._say.nothing_weighed())]
+            return [warn(t_ns, self._say.nothing_weighed())]
         self.active = False
         text = self._say.stopped()
-        return [self._prompt(t_ns, text), self._wait(t_ns, "stopped", text, ())]
+        return [prompt(t_ns, text), wait(t_ns, "stopped", text, ())]
 
     # -- small answers ------------------------------------------------------------------------------------
 
@@ -386,16 +393,7 @@ class Flow:
         return capture.aboard == self._aboard and capture.build == self._say.build(self._build)
 
     def _next_facing(self) -> Facing:
-        return OTHER[self._facing] if self._placement else self._settings.first_facing
+        return OTHER[self._facing] if self._placement else self._first_facing
 
     def _facings_done(self) -> int:
         return len({c.facing for c in self.captures if not c.discarded})
-
-    def _prompt(self, t_ns: int, text: str) -> Say:
-        return Say(t_mono_ns=t_ns, text=text, urgency=Urgency.PROMPT)
-
-    def _warn(self, t_ns: int, text: str) -> Say:
-        return Say(t_mono_ns=t_ns, text=text, urgency=Urgency.WARNING)
-
-    def _wait(self, t_ns: int, stage: str, text: str, cautions: tuple[int, ...]) -> Waiting:
-        return Waiting(t_mono_ns=t_ns, stage=stage, text=text, cautions=cautions)

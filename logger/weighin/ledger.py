@@ -28,6 +28,10 @@ class LedgerError(RuntimeError):
     """The ledger cannot be used; says which file, why and what to do."""
 
 
+class NoWeighIn(LookupError):
+    """There is nothing weighed to show; says where was looked and what to do."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class WeighInRow:
     """One weigh-in as the ledger lists it; `ended_wall_ns` is None while it is open.

@@ -75,6 +75,15 @@ class Phrases:
     def stopped(self) -> str:
         return "Stopped. The weigh-in is in the ledger."
 
+    def stands_already(self) -> str:
+        return "This placement is weighed already. Drive off first, then say how the pads stand."
+
+    def stand_noted(self, how: str) -> str:
+        return f"Noted. {how}."
+
+    def is_over(self) -> str:
+        return "The weigh-in was stopped and is in the ledger. Say begin, or put the car on again."
+
     def nothing_rests(self) -> str:
         return "Nothing rests on all four pads. Let the car stand, then take again."
 

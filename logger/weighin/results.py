@@ -38,8 +38,10 @@ def label(capture: Capture) -> str:
     return " + ".join((capture.build, *capture.aboard))
 
 
-def weigh_in_result(captures: Iterable[Capture], changes: Iterable[Change], car: Car) -> WeighInResult | None:
-    """Solve all captures that were not discarded; None when there are none.
+def weigh_in_result(
+    captures: Iterable[Capture], changes: Iterable[Change], car: Car, aim: str = "cross"
+) -> WeighInResult | None:
+    """Solve all captures that were not discarded; None when there are none. `aim` ranks the next steps.
 
     ValueError, in words, when the loads cannot be a car's.
     """
@@ -47,7 +49,7 @@ def weigh_in_result(captures: Iterable[Capture], changes: Iterable[Change], car:
     if not kept:
         return None
     weighings = [weighing_from_capture(capture, build=label(capture)) for capture in kept]
-    builds = solve_builds(weighings, car.geometry, car.known, car.allowances)
+    builds = solve_builds(weighings, car.geometry, car.known, car.allowances, aim)
     differences = (*_people(kept, builds), *_parts(kept, changes, builds))
     return WeighInResult(solutions=builds.solutions, latest=label(kept[-1]), differences=differences)
 

@@ -120,6 +120,19 @@ def one_of_each() -> list[model.Record]:
         ),
         model.Command(t_mono_ns=t, verb="take", origin="page"),
         model.Waiting(t_mono_ns=t, stage="rock", text="Rock the car.", cautions=(1, 7)),
+        model.Advice(
+            t_mono_ns=t,
+            aim="cross",
+            u_now=0.002,
+            unit="1",
+            wants="loads",
+            action="Lay a shim.",
+            why="cross ±0.4 % → ±0.2 %",
+            facing="out",
+            stand=(model.CornerStand(corner="RF", spot="S2", pad="P2", shim_m=0.005),),
+            steps=(model.NextStep(kind="shim", action="Lay a shim.", why="cross", u=0.001),),
+            cautions=(1, 2),
+        ),
     ]
 
 

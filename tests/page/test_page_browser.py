@@ -10,16 +10,24 @@ from typing import Any
 
 from msgspec.structs import replace as restated
 from support.seat import LOADS, MOUTH, NO_LAMP, STANDING, WIDE, Seat, at_rest, condition, samples, say
+from weighin.afternoons import GEOMETRY, afternoon
 
+from logger.car_file import Car
 from logger.drawing.view import CarView, PartView, WheelLoad
+from logger.guide.live import LiveGuide
+from logger.mechanics.weighing import Allowances, Known
 from logger.model import (
+    Advice,
     Capture,
+    Command,
     Condition,
     Urgency,
     Waiting,
 )
 from logger.page import Results
 from logger.quantity import Quantity
+from logger.weighin.results import weigh_in_result
+from logger.weighin.standing import Spots
 
 
 def test_phone_shows_loads_and_what_is_waited_for(serve: Any, sit: Callable[..., Seat]) -> None:
@@ -159,6 +167,57 @@ def test_buttons_send_the_commands_of_the_bus(serve: Any, sit: Callable[..., Sea
         assert answer.value.status == 202
     assert [command.verb for command in served.commands] == ["begin", "take", "discard", "say-again"]
     assert seat.text("#note") == ""
+
+
+def test_the_page_leads_the_weigh_in_as_bus_and_terminal_do(serve: Any, sit: Callable[..., Seat]) -> None:
+    """What the guide advises is shown with its reason and the way to stand; what is told goes back to it."""
+    served = serve()
+    captures, changes = afternoon()
+    spots = Spots(pads={f"S{n}": f"P{n}" for n in range(1, 5)})
+    guide = LiveGuide(
+        Car(name="Wagtail", geometry=GEOMETRY, known=Known(), allowances=Allowances()), spots, "kg"
+    )
+    served.put(STANDING, guide.advise((), None, spots, 0))
+    seat = sit(served.await_address())
+    seat.wait("!document.getElementById('advice').hidden")
+    assert seat.text("#advice-action").startswith("Let all pads stand empty")
+    assert seat.page.locator("#advice-stand tr").all_inner_texts()[0].split() == ["LF", "P1", "on", "S1"]
+
+    def advice() -> Advice:
+        result = weigh_in_result(captures[:1], changes, guide.car, guide.aim)
+        assert result is not None
+        return guide.advise(captures[:1], result.solutions[result.latest], spots, 1)
+
+    def told(act: Callable[[], object]) -> tuple[str, str]:
+        with seat.page.expect_response(lambda answer: "/do/" in answer.url):
+            act()
+        return served.commands[-1].verb, served.commands[-1].argument
+
+    advised = advice()
+    assert advised.wants == "heights"
+    served.put(advised)
+    seat.wait("!document.getElementById('heights-form').hidden")
+    assert seat.page.is_hidden("#stand")
+    for spot, height in zip(("S1", "S2", "S3", "S4"), ("0", "1,5", "-0.5", "6"), strict=True):
+        seat.page.fill(f"#heights-form [name={spot}]", height)
+    assert told(lambda: seat.page.click("#heights-form button")) == ("heights", "0 1.5 -0.5 6 mm")
+    assert guide.told(served.commands[-1]) == "Noted. The pad tops' heights, S1 to S4: 0 1.5 -0.5 6 mm."
+    assert guide.car.known.spot_heights_m["S4"] == 0.006
+
+    while (advised := advice()).steps[0].kind != "shim":
+        guide.told(Command(t_mono_ns=0, verb="skip"))
+    served.put(advised)
+    seat.wait("document.getElementById('advice-action').textContent.startsWith('Shim test')")
+    assert re.fullmatch(r"cross ±[\d.]+ % → ±[\d.]+ %", seat.text("#advice-why"))
+    rows = [row.split("\t") for row in seat.page.locator("#advice-stand tr").all_inner_texts()]
+    assert [row[1] for row in rows] == ["P1 on S1", "P2 on S2", "P3 on S3", "P4 on S4"]
+    assert rows[1][2] == "5 mm shim"
+    assert seat.page.locator("#advice-others li").count() == len(advised.steps) - 1
+
+    assert told(lambda: seat.page.click("#stand")) == ("stand", "")
+    assert told(lambda: seat.page.select_option("#aim", "front")) == ("aim", "front")
+    assert told(lambda: seat.page.click("#skip")) == ("skip", "")
+    assert guide.stand_as_advised() == "S1=P1 S2=P2 S3=P3 S4=P4 flat S2+5mm"
 
 
 def test_a_command_that_does_not_get_through_says_so(serve: Any, sit: Callable[..., Seat]) -> None:

@@ -14,17 +14,20 @@ from logger.car_file import Car
 from logger.cli import main
 from logger.guide.steps import (
     Guide,
-    Stand,
     advice,
+    read_heights,
     skipping,
     solved,
+    stand_words,
     start,
+    with_aim,
     with_heights,
     with_loads,
     without_last,
 )
 from logger.guide.terminal import follow, read_loads, typed
 from logger.mechanics.weighing import Allowances, Known
+from logger.model import Advice
 from logger.weighin.ledger import Ledger
 from logger.weighin.placements import SPOTS
 
@@ -34,15 +37,15 @@ HEIGHTS = (0.0, 0.004, -0.003, 0.002)
 LOADS = (285.0, 272.0, 203.0, 208.0)
 
 
-def reading(stand: Stand, dice: np.random.Generator) -> tuple[float, ...]:
+def reading(told: Advice, dice: np.random.Generator) -> tuple[float, ...]:
     """What the pads show of the simulated car in this stand: floor, sticking suspension, noise."""
     got = weighing(
-        stand.facing,
-        stand.pads,
+        told.facing or "out",
+        tuple(at.pad for at in told.stand),
         heights=HEIGHTS,
         noise=0.05 * dice.standard_normal(4),
         kappa=float(0.9 * dice.standard_normal()),
-        shims_m=stand.shims_m,
+        shims_m=tuple(at.shim_m for at in told.stand),
     )
     return got.loads_kg
 
@@ -59,8 +62,8 @@ def test_it_leads_to_a_sharper_answer_that_holds(seed: int) -> None:
             heights = dict(zip(SPOTS, np.array(HEIGHTS) + 0.001 * dice.standard_normal(4), strict=True))
             guide = with_heights(guide, heights)
         else:
-            assert told.stand is not None
-            guide, said = with_loads(guide, reading(told.stand, dice), 0.05)
+            assert told.stand
+            guide, said = with_loads(guide, reading(told, dice), 0.05)
             assert said == ()
         solution = solved(guide)
         assert solution is not None
@@ -79,7 +82,7 @@ def test_every_step_the_solver_can_advise_has_a_way_to_stand() -> None:
         if told.wants == "nothing":
             break
         seen.add(told.action.split()[0])
-        assert told.wants == "heights" or told.stand is not None
+        assert told.wants == "heights" or len(told.stand) == 4
         guide = skipping(guide)
     assert seen >= {"Turn", "Shim", "Roll", "Measure"}
     assert "skipped" in advice(guide).why or "No step" in advice(guide).why
@@ -89,16 +92,51 @@ def test_half_a_turn_leaves_every_pad_on_its_spot() -> None:
     guide, _ = with_loads(start(CAR, PADS, aim="front"), LOADS)
     told = advice(guide)
     assert told.action.startswith("Turn the car half round")
-    assert told.stand == Stand(facing="back", spots=("S4", "S3", "S2", "S1"), pads=("P4", "P3", "P2", "P1"))
+    assert told.facing == "back"
+    assert [at.spot for at in told.stand] == ["S4", "S3", "S2", "S1"]
+    assert [at.pad for at in told.stand] == ["P4", "P3", "P2", "P1"]
     assert "front ±" in told.why
-    assert "LF on P4 at S4" in told.stand.words()
+    assert "LF on P4 at S4" in stand_words(told)
 
 
 def test_enough_is_enough() -> None:
     guide, _ = with_loads(start(CAR, PADS, aim="total", enough=1.0), LOADS)
     told = advice(guide)
     assert told.wants == "nothing"
-    assert "that is what you wanted" in told.why
+    assert "as you wanted" in told.why
+
+
+def test_an_aim_says_how_sharp_is_enough_in_any_unit() -> None:
+    guide, _ = with_loads(start(CAR, PADS), LOADS)
+    assert with_aim(guide, "front").aim == "front"
+    assert with_aim(guide, "cross ±0.2 %").enough == pytest.approx(0.001)
+    assert with_aim(guide, "total 1 lb").enough == pytest.approx(0.45359237 / 2)
+    assert advice(with_aim(guide, "total 2 kg")).wants == "nothing"
+    for text, why in (("wedge", "no figure to aim at"), ("cross 1", "no unit"), ("cross 0 %", "above zero")):
+        with pytest.raises(ValueError, match=why):
+            with_aim(guide, text)
+
+
+def test_heights_are_read_in_any_unit_and_never_guessed() -> None:
+    assert read_heights("0 1.5, -0.5; 6 mm") == pytest.approx(
+        {"S1": 0, "S2": 0.0015, "S3": -0.0005, "S4": 0.006}
+    )
+    assert read_heights("0 0.06 -0.02 0.24in")["S4"] == pytest.approx(0.24 * 0.0254)
+    for text, why in (
+        ("0 1 2 3", "no unit"),
+        ("0 1 2 mm", "not 3"),
+        ("low high", "should be four heights"),
+        ("0 1.5 0.5 6 m", "do not differ by"),
+        ("0 1 2 3 ells", "not one of"),
+    ):
+        with pytest.raises(ValueError, match=why):
+            read_heights(text)
+
+
+def test_pounds_in_the_sentences_where_pounds_are_shown() -> None:
+    guide, _ = with_loads(start(CAR, PADS, aim="total", unit="lb"), LOADS)
+    assert " lb → " in advice(guide).why
+    assert " kg" not in advice(guide).why
 
 
 def test_what_cannot_be_a_car_is_not_taken() -> None:
@@ -156,7 +194,7 @@ def test_heights_typed_in_are_used_and_a_second_levelling_is_averaged() -> None:
     heights = guide.car.known.spot_heights_m
     assert heights["S4"] - heights["S1"] == pytest.approx(0.001)
     assert guide.car.known.height_u_m == pytest.approx(0.001 / 2**0.5)
-    assert "Four heights are needed" in said
+    assert "four heights are needed, S1 to S4, not 2" in said
 
 
 def test_it_follows_a_bay_by_its_ledger(tmp_path: Path) -> None:

@@ -6,12 +6,15 @@ from msgspec.structs import replace
 from weighin.afternoons import GEOMETRY, afternoon
 
 from logger.car_file import Car
+from logger.guide.live import LiveGuide
 from logger.mechanics.weighing import Allowances, Known
 from logger.weighin.advice import naming_text, next_text
 from logger.weighin.results import WeighInResult, weigh_in_result
+from logger.weighin.standing import Spots
 
 CAR = Car(name="Wagtail", geometry=GEOMETRY, known=Known(), allowances=Allowances())
 CAPTURES, CHANGES = afternoon()
+SPOTS = Spots(pads={f"S{n}": f"P{n}" for n in range(1, 5)})
 
 
 def result(count: int) -> WeighInResult:
@@ -21,7 +24,8 @@ def result(count: int) -> WeighInResult:
 
 
 def test_the_next_step_comes_with_its_reason() -> None:
-    text = next_text(result(4))
+    guide = LiveGuide(CAR, SPOTS, "kg")
+    text = next_text(guide.advise(CAPTURES[:4], result(4).solutions[result(4).latest], SPOTS, 7))
     assert text.startswith("Best next: ")
     assert "Why: cross ±" in text
     assert "→" in text

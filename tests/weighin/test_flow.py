@@ -4,108 +4,19 @@ from __future__ import annotations
 
 import pytest
 from msgspec.structs import replace
+from weighin.by_hand import CORNERS_OUT, DRIVER, PADS, Afternoon, on_spots
 
 from logger.clock import NS
+from logger.mechanics.weighing import weighing_from_capture
 from logger.model import (
     Boarding,
     Capture,
-    CarOff,
-    CarOn,
-    CarRest,
     Change,
-    Command,
-    Record,
     Rest,
-    Rock,
-    Say,
     Waiting,
-    ZeroCheck,
 )
-from logger.weighin.builds import Person, meaning
-from logger.weighin.flow import Flow, FlowSettings
-from logger.weighin.phrases import Phrases
+from logger.weighin.builds import meaning
 from logger.weighin.placements import SPOT_OF, facing_from_loads, loads_at
-
-PADS = ("P1", "P2", "P3", "P4")
-CORNERS_OUT = {"LF": 300.0, "RF": 290.0, "LR": 195.0, "RR": 185.0}
-DRIVER = Person(name="driver", mass_kg=71.0)
-
-
-class Afternoon:
-    """Feeds a flow and keeps what it answers; one call is one thing that happens to the car."""
-
-    def __init__(self) -> None:
-        pad_on_spot = {f"S{n}": f"P{n}" for n in range(1, 5)}
-        self.flow = Flow(FlowSettings(), pad_on_spot, (DRIVER,), Phrases("kg"))
-        self.t_ns = 0
-        self.out: list[Record] = []
-
-    def feed(self, record: Record) -> list[Record]:
-        answer = self.flow.feed(record)
-        self.out.extend(answer)
-        return answer
-
-    def tick(self, seconds: float) -> int:
-        self.t_ns += int(seconds * NS)
-        return self.t_ns
-
-    def zero(self) -> None:
-        for pad in PADS:
-            self.feed(ZeroCheck(pad=pad, t_mono_ns=self.tick(0.1), zero_kg=0.0, u_kg=0.05, n=40))
-
-    def on(self) -> None:
-        self.feed(CarOn(t_mono_ns=self.tick(5), mass_kg=970.0))
-
-    def off(self) -> None:
-        self.feed(CarOff(t_mono_ns=self.tick(5)))
-
-    def rock(self) -> None:
-        t_ns = self.tick(3)
-        self.feed(
-            Rock(
-                t_from_mono_ns=t_ns,
-                t_to_mono_ns=self.tick(2),
-                swings=4,
-                frequency_Hz=1.6,
-                damping_ratio=0.3,
-                amplitude_kg=80.0,
-            )
-        )
-
-    def rest(self, loads_by_spot: dict[str, float], stood_s: float = 3.0) -> list[Record]:
-        t_ns = self.tick(3)
-        loads = tuple(loads_by_spot[f"S{n}"] for n in range(1, 5))
-        covariance = tuple(0.01 if i == j else 0.0 for i in range(4) for j in range(4))
-        self.last_rest = CarRest(
-            pads=PADS,
-            t_from_mono_ns=t_ns,
-            t_from_wall_ns=t_ns,
-            t_declared_mono_ns=t_ns + NS // 2,
-            t_to_mono_ns=t_ns + NS // 2 + int(stood_s * NS),
-            declared_mass_kg=sum(loads),
-            declared_u_kg=0.2,
-            mass_kg=sum(loads),
-            u_kg=0.2,
-            loads_kg=loads,
-            covariance_kg2=covariance,
-            slope_kg_per_s=0.0,
-            n=60,
-            open=True,
-        )
-        return self.feed(self.last_rest)
-
-    def do(self, verb: str, argument: str = "") -> list[Record]:
-        return self.feed(Command(t_mono_ns=self.tick(1), verb=verb, argument=argument, origin="test"))
-
-    def said(self) -> list[str]:
-        return [r.text for r in self.out if isinstance(r, Say)]
-
-
-def on_spots(facing: str, plus: float = 0.0) -> dict[str, float]:
-    loads = dict(CORNERS_OUT)
-    loads["LF"] += plus / 2
-    loads["LR"] += plus / 2
-    return loads_at(facing, loads)
 
 
 def test_whole_afternoon_without_a_hand() -> None:
@@ -251,6 +162,63 @@ def test_commands_discard_name_say_again_stop() -> None:
     assert day.flow.captures[-1].build == "build 2"
     stopped = day.do("stop")
     assert [r.stage for r in stopped if isinstance(r, Waiting)] == ["stopped"]
+
+
+def test_pads_exchanged_and_shims_laid_are_in_the_captures_that_follow() -> None:
+    day = Afternoon()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"))
+    assert day.do("stand", "S1=P2 S2=P1")[0].text.startswith("This placement is weighed already")
+    day.off()
+    for wrong, why in (
+        ("S1=P2", "each of P1, P2, P3, P4 stands on one spot"),
+        ("S5+5mm", "is not understood"),
+        ("S2+5", "is not understood"),
+        ("S2+5cm S1+2in S3+200mm", "more than 100 mm"),
+    ):
+        (said,) = day.do("stand", wrong)
+        assert said.urgency == "warning"
+        assert why in said.text
+    assert (
+        "P2 on S1, P1 on S2, P3 on S3, P4 on S4; 5 mm under S2"
+        in day.do("stand", "S1=P2 S2=P1 S2+5mm")[0].text
+    )
+    day.on()
+    day.rock()
+    spots = on_spots("back")
+    day.rest({**spots, "S1": spots["S2"], "S2": spots["S1"]})  # P1 now shows what stands on S2
+    exchanged = day.flow.captures[-1]
+    assert exchanged.facing == "back"
+    assert [(c.corner, c.spot, c.pad, c.shim_m) for c in exchanged.loads] == [
+        ("LF", "S4", "P4", 0.0),
+        ("RF", "S3", "P3", 0.0),
+        ("LR", "S2", "P1", 0.005),
+        ("RR", "S1", "P2", 0.0),
+    ]
+    assert {load.corner: load.mass_kg for load in exchanged.loads} == CORNERS_OUT
+    assert weighing_from_capture(exchanged).shims_m == (0.0, 0.0, 0.005, 0.0)
+    day.off()
+    assert "no shims" in day.do("stand", "flat")[0].text
+
+
+def test_what_comes_after_stop_belongs_to_no_weigh_in_or_to_the_next() -> None:
+    day = Afternoon()
+    day.do("begin", "back")
+    day.on()
+    day.rock()
+    day.rest(on_spots("back"))
+    assert day.flow.captures[0].facing == "back"
+    day.do("stop")
+    assert day.rest(on_spots("back", 40.0)) == []
+    for verb in ("take", "stop"):
+        assert day.do(verb, "x")[0].text.startswith("The weigh-in was stopped")
+    day.off()
+    day.zero()
+    day.on()
+    day.rock()
+    taken = day.rest(on_spots("out"))
+    assert [r.number for r in taken if isinstance(r, Capture)] == [1]
 
 
 def test_begin_starts_afresh_only_when_nothing_is_lost() -> None:

@@ -80,7 +80,7 @@ def test_a_second_weigh_in_starts_after_the_first_has_ended(tmp_path: Path) -> N
     keep = session(ledger)
     keep.put(CAPTURE, 1)
     keep.put(Waiting(t_mono_ns=1, stage="stopped", text=""), 2)
-    keep.put(CAPTURE, 3)
+    keep.put(replace(CAPTURE, t_rest_from_mono_ns=CAPTURE.t_rest_from_mono_ns + 1), 3)
     assert [row.ended_wall_ns for row in ledger.weigh_ins()] == [2, None]
     ledger.close()
 

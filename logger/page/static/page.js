@@ -38,7 +38,7 @@ function check() {
   const silent = Date.now() - heardAt;
   const lost = heardAt === 0 || silent > SILENT_MS || source?.readyState === EventSource.CLOSED;
   document.body.classList.toggle("lost", lost);
-  for (const button of document.querySelectorAll("[data-verb]")) button.disabled = lost;
+  for (const button of document.querySelectorAll("[data-verb], #aim, #heights-form button")) button.disabled = lost;
   byId("link").textContent = stranger ? "not paired" : !lost ? "live" : heardAt ? `no connection for ${age(silent)}` : "connecting";
   if (lost && Date.now() - openedAt > AGAIN_MS) connect();
 }
@@ -106,6 +106,7 @@ const SHOW = {
     byId("mind-sign").firstElementChild.textContent =
       cautions.length === 1 ? "One caution for this step" : `${cautions.length} cautions for this step`;
   },
+  advice: showAdvice,
   plan: (svg) => setDrawing("plan", svg),
   pads: (lines) => setList("pads", lines),
   taken(captures) {
@@ -142,6 +143,31 @@ function showSaid(said) {
   line.setAttribute("aria-live", last.urgency === "prompt" ? "off" : "polite");
   line.className = last.urgency;
   setText("said", last.text.replaceAll("-", "\u2011")); // "thirty-nine" stays on one line
+}
+
+function showAdvice(advice) {
+  byId("advice").hidden = !advice;
+  if (!advice) return;
+  setText("advice-action", advice.action);
+  setText("advice-why", advice.why);
+  byId("advice-stand").hidden = advice.stand.length === 0;
+  byId("advice-stand").caption.textContent = advice.facing ? `The car faces ${advice.facing}` : "";
+  byId("advice-stand").tBodies[0].replaceChildren(...advice.stand.map(standRow));
+  byId("heights-form").hidden = advice.wants !== "heights";
+  byId("stand").hidden = !advice.moves;
+  byId("skip").hidden = !advice.may_skip;
+  if (document.activeElement !== byId("aim")) byId("aim").value = advice.aim;
+  byId("advice-more").hidden = advice.others.length === 0;
+  setList("advice-others", advice.others);
+  setList("advice-mind", advice.cautions);
+}
+
+function standRow([corner, pad, spot, shim]) {
+  const row = document.createElement("tr");
+  const head = element("th", corner);
+  head.scope = "row";
+  row.append(head, element("td", `${pad} on ${spot}`), element("td", shim));
+  return row;
 }
 
 function setText(id, text) {
@@ -203,9 +229,9 @@ function post(path, body) {
   });
 }
 
-async function command(verb) {
+async function command(verb, argument = "") {
   try {
-    const answer = await post(`/do/${verb}`, {});
+    const answer = await post(`/do/${verb}`, { argument });
     setText("note", answer.ok ? "" : `${verb}: ${await answer.text()}`);
   } catch {
     setText("note", `${verb}: did not get through; try again`);
@@ -238,6 +264,13 @@ byId("start").addEventListener("click", () => {
 });
 for (const button of document.querySelectorAll("[data-verb]"))
   button.addEventListener("click", () => command(button.dataset.verb));
+byId("aim").addEventListener("change", (event) => command("aim", event.target.value));
+byId("heights-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const told = new FormData(event.target);
+  const heights = ["S1", "S2", "S3", "S4"].map((spot) => told.get(spot).trim().replace(",", "."));
+  command("heights", `${heights.join(" ")} ${told.get("unit")}`);
+});
 document.addEventListener("visibilitychange", () => {
   if (document.visibilityState !== "visible") return;
   check();
