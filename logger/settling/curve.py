@@ -4,19 +4,22 @@
 
 with e(t) = exp(−ζωt) for a viscous damper or max(1 − t/T, 0) for dry friction (linear decay); t counts from
 the start of the fit, the first turning point after the step. For given (τ, f, ζ or T) the rest is linear
-least squares, so only those are searched for. Needs scipy, imported when called.
+least squares, so only those are searched for (`projection`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.settling.projection import Columns, Projected, fit_projected
+
 Array = NDArray[np.float64]
 Decay = Literal["viscous", "friction", "none"]
+KINDS: tuple[Decay, ...] = ("none", "viscous", "friction")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,7 +30,8 @@ class SettleCurve:
     `frequency_Hz` and `damping_ratio` are None without a swing; `friction_per_swing` is the loss of
     amplitude per half period where friction limits it. `tail_s` is None without a tail, `creep_per_s` 0.0
     where none can be told. `settle_s` is the time after which all readings stay within 1 d (or 3σ) of the
-    level, None if never.
+    level, None if never. `u_…` are standard uncertainties, widened where the residuals hang together; None
+    where the quantity is.
     """
 
     t_step_s: float
@@ -37,11 +41,16 @@ class SettleCurve:
     overshoot: float | None
     decay: Decay
     frequency_Hz: float | None
+    u_frequency_Hz: float | None
     damping_ratio: float | None
+    u_damping_ratio: float | None
     friction_per_swing: float | None
+    u_friction_per_swing: float | None
     swing: float
     tail: float
+    u_tail: float | None
     tail_s: float | None
+    u_tail_s: float | None
     creep_per_s: float
     u_creep_per_s: float
     settle_s: float | None
@@ -86,21 +95,23 @@ def fit_settle(
     tt, yy = t[start:] - t[start], y[start:]
     if len(tt) < 10:
         return None
-    candidates = [_fit(tt, yy, kind, noise, resolution) for kind in ("none", "viscous", "friction")]
+    hertz = _dominant(tt, yy)
+    floor = noise**2 + resolution**2 / 12.0 + 1e-24
+    candidates = [_fit(tt, yy, kind, hertz, floor) for kind in KINDS]
     best = min(candidates, key=lambda c: c.score)
     return _described(best, t, y, before, t_step_s, float(t[start]), max(3 * noise, resolution))
 
 
 @dataclass(frozen=True)
 class _Fit:
+    """One fit with its score; covariance of (level, creep, tail, ln tail_s, cosine, sine, ln f, ln rate)."""
+
     decay: Decay
     score: float
     parameters: tuple[float, ...]
     residual: float
-    u_level: float
-    u_creep: float
     has_tail: bool
-    period_s: float
+    covariance: Array
 
 
 def _noise(y: Array) -> float:
@@ -119,136 +130,144 @@ def _fit_start(t: Array, off: Array, step: float, band: float) -> int:
     return first + int(np.argmax(np.abs(window)))
 
 
-def _linear(
-    t: Array, y: Array, shape: tuple[float, float, float], decay: Decay
-) -> tuple[Array, Array, Array]:
-    """Solve for the linear coefficients at given (tail_s, frequency, rate); design, coefficients,
-    residuals."""
-    tail_s, frequency, rate = shape
-    columns = [np.ones_like(t), t - t.mean()]
-    if np.isfinite(tail_s):
-        columns.append(np.exp(-t / tail_s))
-    if decay != "none":
-        envelope = _envelope(t, rate, decay)
-        columns += [
-            envelope * np.cos(2 * np.pi * frequency * t),
-            envelope * np.sin(2 * np.pi * frequency * t),
-        ]
-    design = np.stack(columns, axis=1)
-    coefficients = np.linalg.lstsq(design, y, rcond=None)[0]
-    return design, coefficients, y - design @ coefficients
+def _columns(t: Array, decay: Decay, tail: bool) -> Columns:
+    """Design matrix of level, creep, tail and swing for (ln tail_s, ln frequency, ln rate)."""
+    plain = [np.ones_like(t), t]
+
+    def columns(p: Array) -> Array:
+        values = np.exp(np.clip(p, -12, 8))
+        out = [*plain, np.exp(-t / values[0])] if tail else list(plain)
+        if decay != "none":
+            frequency, rate = values[-2:]
+            envelope, phase = _envelope(t, float(rate), decay), 2 * np.pi * frequency * t
+            out += [envelope * np.cos(phase), envelope * np.sin(phase)]
+        return np.stack(out, axis=1)
+
+    return columns
 
 
-def _fit(t: Array, y: Array, decay: Decay, noise: float, resolution: float) -> _Fit:
+def _fit(t: Array, y: Array, decay: Decay, hertz: float, floor: float) -> _Fit:
     """Best fit with one sort of swing, with and without a tail; scored by the Bayesian information
     criterion."""
-    from scipy.optimize import minimize  # noqa: PLC0415 - heavy, and only judge asks for fits
-
-    floor = noise**2 + resolution**2 / 12.0 + 1e-24
-    options: list[_Fit] = []
-    span = float(t[-1])
+    options = []
     for tail in (False, True):
-        starts = _starts(t, y, decay, tail, span)
-
-        def misfit(p: Array, tail: bool = tail) -> float:
-            return float(np.mean(_linear(t, y, _shape(p, decay, tail), decay)[2] ** 2))
-
-        found: Array | None = None
-        least = np.inf
-        for p0 in starts:
-            if not len(p0):
-                found, least = np.array([]), misfit(np.array([]))
-                break
-            result = minimize(misfit, p0, method="Nelder-Mead", options={"maxiter": 400, "xatol": 1e-4})
-            if result.fun < least:
-                found, least = result.x, float(result.fun)
-        assert found is not None
-        options.append(_judged(t, y, _shape(found, decay, tail), decay, tail, floor))
+        starts = _starts(float(t[-1]), decay, hertz, tail)
+        found = fit_projected(_columns(t, decay, tail), y, starts, tolerance=1e-7)
+        options.append(_judged(found, decay, tail, floor))
     return min(options, key=lambda c: c.score)
 
 
-def _shape(p: Array, decay: Decay, tail: bool) -> tuple[float, float, float]:
-    """Search variables (logarithms) to (tail_s, frequency_Hz, rate)."""
-    values = [float(np.exp(np.clip(v, -12, 8))) for v in p]
-    tail_s = values.pop(0) if tail else np.inf
-    return (tail_s, values[0], values[1]) if decay != "none" else (tail_s, 1.0, 0.0)
-
-
-def _starts(t: Array, y: Array, decay: Decay, tail: bool, span: float) -> list[Array]:
+def _starts(span_s: float, decay: Decay, hertz: float, tail: bool) -> list[Array]:
     """Where to begin the search: swing frequency from the spectrum, two tails."""
-    swing: list[float] = []
-    if decay != "none":
-        frequency = _dominant(t, y)
-        swing = [np.log(frequency), np.log(frequency if decay == "viscous" else frequency / 3)]
-    tails = [np.log(span / 8), np.log(span / 2)] if tail else [None]
-    return [np.array(([v] if v is not None else []) + swing) for v in tails]
+    lasting = hertz / 3 if decay == "friction" else hertz
+    swing = [] if decay == "none" else [np.log(hertz), np.log(lasting)]
+    tails = [[np.log(span_s / 8)], [np.log(span_s / 2)]] if tail else [[]]
+    return [np.array([*first, *swing], dtype=float) for first in tails]
 
 
 def _dominant(t: Array, y: Array) -> float:
     """Frequency (Hz) between 0.3 and 4 that explains most of the early readings."""
     early = t <= max(min(4.0, t[-1]), 1.0)
     te, ye = t[early], y[early]
+    columns = _columns(te, "viscous", False)
     best, least = 1.0, np.inf
     for frequency in np.geomspace(0.3, 4.0, 40):
-        left = _linear(te, ye, (np.inf, float(frequency), float(frequency)), "viscous")[2]
+        design = columns(np.log([frequency, frequency]))
+        left = ye - design @ np.linalg.lstsq(design, ye, rcond=None)[0]
         if (left**2).sum() < least:
             best, least = float(frequency), float((left**2).sum())
     return best
 
 
-def _judged(
-    t: Array, y: Array, shape: tuple[float, float, float], decay: Decay, tail: bool, floor: float
-) -> _Fit:
-    design, c, left = _linear(t, y, shape, decay)
-    n, k = len(t), design.shape[1] + (1 if tail else 0) + (2 if decay != "none" else 0)
-    variance = float((left**2).sum()) / max(n - k, 1)
-    score = n * np.log(float((left**2).mean()) + 0.1 * floor) + k * np.log(n)
-    covariance = np.linalg.pinv(design.T @ design) * max(variance, floor)
-    level = c[0] - c[1] * t.mean()  # the slope's column is centred
-    rest = [*c[2:]]
-    tail_value = rest.pop(0) if tail else 0.0
-    cosine, sine = (rest[0], rest[1]) if decay != "none" else (0.0, 0.0)
-    tail_s = shape[0] if tail else 1.0
+def _judged(found: Projected, decay: Decay, tail: bool, floor: float) -> _Fit:
+    """Score a fit and set its parameters in one order, tail or swing or not."""
+    searched, linear = list(found.searched), list(found.linear)
+    n, k = len(found.residuals), len(searched) + len(linear)
+    score = n * np.log(float((found.residuals**2).mean()) + 0.1 * floor) + k * np.log(n)
+    order = [len(searched), len(searched) + 1]
+    order += [len(searched) + 2, 0] if tail else [-1, -1]
+    order += [k - 2, k - 1, len(searched) - 2, len(searched) - 1] if decay != "none" else [-1] * 4
+    wide = np.zeros((k + 1, k + 1))
+    more = max(found.variance, floor) / max(found.variance, 1e-30) * _together(found.residuals)
+    wide[:k, :k] = found.covariance * more
+    tail_value, tail_s = (linear[2], float(np.exp(np.clip(searched[0], -12, 8)))) if tail else (0.0, 1.0)
+    swing = (
+        (*linear[-2:], *np.exp(np.clip(searched[-2:], -12, 8))) if decay != "none" else (0.0, 0.0, 1.0, 0.0)
+    )
     return _Fit(
         decay=decay,
         score=float(score),
-        parameters=(float(level), float(tail_value), tail_s, float(c[1]), cosine, sine, shape[1], shape[2]),
-        residual=variance**0.5,
-        u_level=float(np.sqrt(max(covariance[0, 0], 0.0))),
-        u_creep=float(np.sqrt(max(covariance[1, 1], 0.0))),
+        parameters=tuple(float(v) for v in (linear[0], tail_value, tail_s, linear[1], *swing)),
+        residual=found.variance**0.5,
         has_tail=tail,
-        period_s=1.0 / shape[1],
+        covariance=wide[np.ix_(order, order)],
     )
+
+
+def _together(residuals: Array) -> float:
+    """By how much residuals that hang together widen a variance: (1 + r)/(1 − r), r of neighbours."""
+    power = float(residuals @ residuals)
+    r = float(residuals[1:] @ residuals[:-1]) / power if power > 0 else 0.0
+    r = min(max(r, 0.0), 0.9)
+    return (1 + r) / (1 - r)
+
+
+def _u(covariance: Array, slopes: dict[int, float]) -> float:
+    """Standard uncertainty of what changes so with the parameters (places in _Fit.covariance)."""
+    g = np.zeros(len(covariance))
+    for place, slope in slopes.items():
+        g[place] = slope
+    return float(np.sqrt(max(float(g @ covariance @ g), 0.0)))
 
 
 def _described(
     fit: _Fit, t: Array, y: Array, before: float, t_step_s: float, fit_from_s: float, band: float
 ) -> SettleCurve:
-    level, tail, tail_s, creep, cosine, sine, frequency, rate = fit.parameters
+    level, tail, tail_s, creep = fit.parameters[:4]
     step = level - before
     past = float(np.max((y - level) * np.sign(step)))
-    swing = float(np.hypot(cosine, sine))
-    omega = 2 * np.pi * frequency
-    swings = fit.decay != "none" and swing > band
+    u = [_u(fit.covariance, {place: 1.0}) for place in range(8)]
     outside = np.flatnonzero(np.abs(y - level - creep * (t - fit_from_s)) > band)
     settled = float(t[outside[-1] + 1]) if len(outside) and outside[-1] + 1 < len(t) else None
     return SettleCurve(
         t_step_s=t_step_s,
         before=before,
         level=level,
-        u_level=fit.u_level,
+        u_level=u[0],
         overshoot=max(past, 0.0) / abs(step) if abs(step) > 10 * band else None,
-        decay=fit.decay if swings else "none",
-        frequency_Hz=frequency if swings else None,
-        damping_ratio=rate / float(np.hypot(rate, omega)) if swings and fit.decay == "viscous" else None,
-        friction_per_swing=swing * rate / (2 * frequency) if swings and fit.decay == "friction" else None,
-        swing=swing,
+        **_swing(fit, band),
         tail=tail,
+        u_tail=u[2] if fit.has_tail else None,
         tail_s=tail_s if fit.has_tail else None,
-        creep_per_s=creep if abs(creep) > 2 * fit.u_creep else 0.0,
-        u_creep_per_s=fit.u_creep,
+        u_tail_s=tail_s * u[3] if fit.has_tail else None,
+        creep_per_s=creep if abs(creep) > 2 * u[1] else 0.0,
+        u_creep_per_s=u[1],
         settle_s=0.0 if not len(outside) else settled,
         residual=fit.residual,
         fit_from_s=fit_from_s,
         parameters=fit.parameters,
     )
+
+
+def _swing(fit: _Fit, band: float) -> dict[str, Any]:
+    """What SettleCurve says of the swing; nothing of one that is smaller than `band`."""
+    cosine, sine, frequency, rate = fit.parameters[4:]
+    swing, omega = float(np.hypot(cosine, sine)), 2 * np.pi * frequency
+    none = dict.fromkeys(("frequency_Hz", "damping_ratio", "friction_per_swing"))
+    out: dict[str, Any] = {"decay": "none", "swing": swing, **none, **{f"u_{name}": None for name in none}}
+    if fit.decay == "none" or swing <= band:
+        return out
+    out |= {
+        "decay": fit.decay,
+        "frequency_Hz": frequency,
+        "u_frequency_Hz": frequency * _u(fit.covariance, {6: 1.0}),
+    }
+    if fit.decay == "viscous":
+        zeta = rate / float(np.hypot(rate, omega))
+        slope = zeta * (1 - zeta**2)
+        out |= {"damping_ratio": zeta, "u_damping_ratio": _u(fit.covariance, {6: -slope, 7: slope})}
+        return out
+    loss = swing * rate / (2 * frequency)
+    slopes = {4: loss * cosine / swing**2, 5: loss * sine / swing**2, 6: -loss, 7: loss}
+    out |= {"friction_per_swing": loss, "u_friction_per_swing": _u(fit.covariance, slopes)}
+    return out
