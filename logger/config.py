@@ -23,6 +23,7 @@ from logger.mechanics.statics import Geometry
 from logger.mechanics.weighing import Allowances, Known
 from logger.page import PageSettings
 from logger.ports import PortSettings
+from logger.settling.grade import Grading
 from logger.settling.settings import Settling
 from logger.store import StoreSettings
 from logger.store.retention import RetentionSettings
@@ -92,6 +93,7 @@ class Config:
     conditions: Conditions = field(default_factory=Conditions)
     weighin: FlowSettings = field(default_factory=FlowSettings)
     settling: Settling = field(default_factory=Settling)
+    judge: Grading = field(default_factory=Grading)
     journal: JournalSettings = field(default_factory=JournalSettings)
     store: StoreSettings = field(default_factory=StoreSettings)
     bus: BusSettings = field(default_factory=BusSettings)

@@ -32,9 +32,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--class",
         dest="accuracy",
-        default="III",
         choices=("I", "II", "III", "IIII"),
-        help="accuracy class whose limits are compared with",
+        help="accuracy class whose limits are compared with (III, or what the configuration says)",
     )
     parser.add_argument("--e", type=float, help="interval that limits are told in, in the recording's unit")
 

@@ -30,7 +30,7 @@ PUSHED = 4.0
 """And only one larger than this many bands."""
 CREEP_FROM_S = 30.0
 """Creep is told from rests of at least this length, extrapolated below 30 minutes."""
-QUARTER_HOUR_S, HALF_HOUR_S = 900.0, 1800.0
+HALF_HOUR_S = 1800.0
 DRIFT_FROM_S = 300.0
 """Drift in an hour is told from zeros at least this far apart: twelve times less than what is told."""
 SAME_LEVEL = 0.02
@@ -71,10 +71,11 @@ class Slope:
 
 @dataclass(frozen=True, kw_only=True)
 class Creep:
-    """Change under load within 30 minutes and between 15 and 30; None where the rests do not tell."""
+    """Change under load within 30 minutes and at the end of them; None where the rests do not tell."""
 
     in_30min_kg: float | None = None
     from_15_to_30min_kg: float | None = None
+    from_20_to_30min_kg: float | None = None
     extrapolated: bool = False
 
 
@@ -243,8 +244,10 @@ def creep(seen: Seen) -> Creep:
         return Creep()
     t, x = seen.settled(stood)
     if len(t) and t[-1] - t[0] >= HALF_HOUR_S:
-        start, middle, end = (_mean_at(t, x, t[0] + after) for after in (0.0, QUARTER_HOUR_S, HALF_HOUR_S))
-        return Creep(in_30min_kg=end - start, from_15_to_30min_kg=end - middle)
+        start, at_15, at_20, end = (_mean_at(t, x, t[0] + 60.0 * after) for after in (0, 15, 20, 30))
+        return Creep(
+            in_30min_kg=end - start, from_15_to_30min_kg=end - at_15, from_20_to_30min_kg=end - at_20
+        )
     if len(t) == 0 or t[-1] - t[0] < CREEP_FROM_S:
         return Creep()
     age_s = t - stood.from_s
@@ -253,9 +256,12 @@ def creep(seen: Seen) -> Creep:
     line = slope(np.log(age_s[late_enough]), x[late_enough])
     if line is None or abs(line.per_s) < 3 * line.u_per_s:
         return Creep()
-    whole = line.per_s * float(np.log((begun + HALF_HOUR_S) / begun))
-    late = line.per_s * float(np.log((begun + HALF_HOUR_S) / (begun + QUARTER_HOUR_S)))
-    return Creep(in_30min_kg=whole, from_15_to_30min_kg=late, extrapolated=True)
+    whole, from_15, from_20 = (
+        line.per_s * float(np.log((begun + HALF_HOUR_S) / (begun + 60.0 * after))) for after in (0, 15, 20)
+    )
+    return Creep(
+        in_30min_kg=whole, from_15_to_30min_kg=from_15, from_20_to_30min_kg=from_20, extrapolated=True
+    )
 
 
 def _mean_at(t: Floats, x: Floats, at_s: float) -> float:

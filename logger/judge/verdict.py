@@ -155,6 +155,7 @@ def _measures(pad: Seen, settles: Sequence[Settle], repeated: Repeats | None) ->
         settle_s=settled[len(settled) // 2] if settled else None,
         creep_30min_kg=creep.in_30min_kg,
         creep_15_30_kg=creep.from_15_to_30min_kg,
+        creep_20_30_kg=creep.from_20_to_30min_kg,
         creep_extrapolated=creep.extrapolated,
         zero_return_kg=None if back is None else back.value,
         drift_kg_per_h=measure.drift_per_h(pad),
