@@ -44,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.judge.page import render_verdicts
     from logger.judge.source import judge_path
     from logger.judge.text import verdict_json, verdict_table
+    from logger.judge.trend import trends
     from logger.recording import RecordingError
     from logger.version import VERSION
 
@@ -68,6 +69,8 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(verdict_json(verdicts), indent=1))
     else:
         print("\n\n".join(verdict_table(v) for v in verdicts))
+        for study in trends(verdicts):
+            print(f"\n{study.sentence}")
     if args.html is not None:
         html = render_verdicts(verdicts, version=VERSION, written=wall_text(now_ns()[1]))
         args.html.write_text(html, encoding="utf-8")

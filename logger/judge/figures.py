@@ -9,6 +9,7 @@ import numpy as np
 from logger.drawing.curves import Axis, Band, Chart, Rule, Span, Trace, chart_svg
 from logger.drawing.numbers import Floats, nice_step
 from logger.judge.measures import Settle
+from logger.judge.trend import PadTrend, Trend
 from logger.judge.verdict import PadVerdict
 
 SHOWN_S = 20.0
@@ -187,29 +188,47 @@ def drift(pad: PadVerdict) -> str:
     )
 
 
-def trend(pads: Sequence[tuple[str, PadVerdict]]) -> str:
-    """Draw one pad's noise and zero return over several recordings, in the order given."""
-    number = np.arange(1, len(pads) + 1, dtype=np.float64)
-    per = pads[0][1].per_unit_kg
-    rows: dict[str, list[float | None]] = {
-        "noise": [p.measures.noise_kg or None for _, p in pads],
-        "zero return": [p.measures.zero_return_kg for _, p in pads],
-    }
-    traces = []
-    for style, (label, values) in enumerate(rows.items()):
-        y = np.array([np.nan if v is None else abs(v) / per for v in values])
-        if np.isfinite(y).any():
-            traces.append(Trace(x=number, y=y, label=label, style=style))
-            traces.append(Trace(x=number, y=y, look="dots", style=style))
-    if not traces:
+def zeros(pad: PadVerdict) -> str:
+    """Draw the zero checks against time, with ±2u and the straight line between them; "" below two."""
+    checks = pad.seen.zeros
+    if len(checks) < 2:
         return ""
+    t = np.array([z.t_s for z in checks]) / 60
+    x = np.array([z.zero_kg for z in checks]) / pad.per_unit_kg
+    u = 2 * np.array([z.u_kg for z in checks]) / pad.per_unit_kg
     return chart_svg(
         Chart(
-            summary=f"Pad {pads[0][1].pad} over {len(pads)} recordings",
-            x=Axis(label="recording, in the order given", low=0.5, high=len(pads) + 0.5),
-            y=Axis(label="size", unit=pads[0][1].unit, low=0.0),
-            traces=tuple(traces),
+            summary=f"Pad {pad.pad}: {len(checks)} zero checks",
+            x=Axis(label="minutes of the recording"),
+            y=Axis(label="zero", unit=pad.unit),
+            traces=(Trace(x=t, y=x, style=1), Trace(x=t, y=x, look="dots")),
+            bands=(Band(x=t, low=x - u, high=x + u),),
             width=860,
-            height=190,
+            height=170,
+        )
+    )
+
+
+def trend(study: PadTrend, figure: Trend) -> str:
+    """Draw one figure of one pad over its recordings, by months where dates are known; "" for no values."""
+    at = study.months or tuple(float(k) for k in range(1, len(study.pads) + 1))
+    x = np.array(at)
+    y = np.array([np.nan if v is None else v for v in figure.values], np.float64)
+    if not np.isfinite(y).any():
+        return ""
+    dated = study.months is not None
+    margin = 0.04 * max(float(np.ptp(x)), 1e-3)
+    return chart_svg(
+        Chart(
+            summary=f"Pad {study.pad}: {figure.name} over {len(study.pads)} recordings",
+            x=Axis(
+                label="months since the first" if dated else "recording, in the order given",
+                low=float(x[0]) - margin,
+                high=float(x[-1]) + margin,
+            ),
+            y=Axis(label=figure.name, unit=figure.unit, low=0.0, high=float(np.nanmax(y)) * 1.15 or 1.0),
+            traces=(Trace(x=x, y=y, style=1), Trace(x=x, y=y, look="dots")),
+            width=430,
+            height=150,
         )
     )

@@ -26,6 +26,8 @@ HELD_S, KEPT = 1.5, 0.85
 """A swing that keeps this share of its size over so long is rocked: a car's dies away in a second or two."""
 SWINGS_HZ = (0.3, 4.0)
 """Cars swing at 1–2 Hz, people and wind at 0.3 Hz and above, platforms faster than readings can follow."""
+LEAST_TAIL_S = 0.3
+"""Tyres, dampers and glue take longer; an indicator's own filter and the load's arrival do not."""
 PUSHED = 4.0
 """And only one larger than this many bands."""
 CREEP_FROM_S = 30.0
@@ -102,8 +104,12 @@ def swing_Hz(curve: SettleCurve) -> float | None:
 
 
 def tail_s(curve: SettleCurve) -> float | None:
-    """Time constant of a fitted tail if it dies within what was fitted; a longer one is drift."""
-    return curve.tail_s if curve.tail_s is not None and curve.tail_s <= FIT_S else None
+    """Time constant of a fitted tail if it dies within what was fitted; a longer one is drift, a shorter one
+    than LEAST_TAIL_S the arrival of the load, and one that is not sure to a third is no figure."""
+    tail, u = curve.tail_s, curve.u_tail_s
+    if tail is None or u is None or not LEAST_TAIL_S <= tail <= FIT_S:
+        return None
+    return tail if u <= tail / 3 else None
 
 
 def band(seen: Seen) -> float:

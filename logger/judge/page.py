@@ -6,15 +6,25 @@ from collections.abc import Sequence
 from html import escape
 
 from logger.judge import figures as draw
-from logger.judge.measures import swing_Hz, tail_s
-from logger.judge.text import MARKS, two_digits
+from logger.judge.measures import Settle, swing_Hz, tail_s
+from logger.judge.text import MARKS, row_of, two_digits
+from logger.judge.trend import PadTrend, trends
 from logger.judge.verdict import PadVerdict, Verdict
 from logger.quantity import Quantity
 from logger.report.markup import bullets, figure, section, table, true_minus
 from logger.report.page import page
+from logger.settling.curve import SettleCurve
 
 SETTLES = 24
 """Settles listed one by one; the drawing shows them all."""
+ADVICE = {
+    "trust": '<span class="met">● trust it</span>',
+    "warm up": '<span class="unmet">▲ trust it after a warm-up</span>',
+    "swap": '<span class="unmet">▲ swap it with another</span>',
+    "service": '<span class="unmet">▲ service it</span>',
+    "not judged": '<span class="none">○ not told yet</span>',
+}
+"""What to do with a pad: a shape and words."""
 LOOKS = {True: "met", False: "unmet", None: "none"}
 EXPLAINED = (
     "Limits are those of the published standards named beside them, told in e, the smallest step that "
@@ -29,7 +39,8 @@ def render_verdicts(verdicts: Sequence[Verdict], *, version: str, written: str) 
     body = [
         f'<header><p class="over">How pads settle, hold and return</p><h1>{escape(names)}</h1>'
         f'<p class="byline">{count} pads judged</p>{_summary(verdicts)}<aside>{EXPLAINED}</aside></header>',
-        _trends(verdicts),
+        _overview(verdicts),
+        *(_trend(study) for study in trends(verdicts)),
         *(_repeats(v, verdicts) for v in verdicts),
     ]
     for verdict in verdicts:
@@ -44,6 +55,17 @@ def _summary(verdicts: Sequence[Verdict]) -> str:
     notes = [f"{v.name}: {note}" for v in verdicts for note in v.notes]
     hint = '<p class="zoomhint">Drag over a curve to look closer; double-click to see all of it again.</p>'
     return bullets(sentences, "result") + bullets(notes) + hint
+
+
+def _overview(verdicts: Sequence[Verdict]) -> str:
+    """Every pad in one line, to compare them."""
+    rows = []
+    for verdict in verdicts:
+        for pad in verdict.pads:
+            name = f"{pad.pad} in {verdict.name}" if len(verdicts) > 1 else pad.pad
+            rows.append([escape(name), *(escape(cell) for cell in row_of(pad)[2:]), ADVICE[pad.grade.advice]])
+    head = ["Pad", "noise", "d", "settles in", "zero drift", "zero return", "creep", "lost", ""]
+    return section("Side by side", f'<div class="full">{table(head, rows)}</div>') if len(rows) > 1 else ""
 
 
 def _of(verdict: Verdict, sentence: str, verdicts: Sequence[Verdict]) -> str:
@@ -119,56 +141,72 @@ def _figures(pad: PadVerdict) -> str:
         )
         out.append(figure(pair, caption + _fit_words(pad), "settle"))
         out.append(_settles(pad))
-    pair = f"<div>{draw.allan(pad)}</div><div>{draw.drift(pad)}</div>"
     if pad.allan is not None:
+        moved = draw.drift(pad)
+        pair = f"<div>{draw.allan(pad)}</div><div>{moved}</div>"
         caption = (
-            "Left, Allan deviation in the longest rest: while it follows white noise, averaging longer "
-            "helps. Right, the same rest's block means against time with their line."
+            "Left, Allan deviation in the longest rest: while it follows white noise, averaging longer helps."
         )
+        if moved:
+            caption += " Right, the same rest's block means against time with their line."
         out.append(figure(pair, caption, "settle"))
+    if zeros := draw.zeros(pad):
+        out.append(figure(zeros, "The zero checks: between them the zero is taken on the straight line."))
     return "".join(out)
 
 
 def _settles(pad: PadVerdict) -> str:
     """Every settle in figures, the first ones where there are many."""
-    rows = []
-    for settle in pad.settles[:SETTLES]:
-        curve, stood = settle.curve, settle.stood
-        value = pad.own_text(Quantity(stood.level_kg, stood.u_kg, "kg"))
-        row = [f"{settle.t_step_s:.1f} s", escape(true_minus(value))]
-        if curve is None:
-            rows.append([*row, "not fitted", "", "", ""])
-            continue
-        swing = two_digits(swing_Hz(curve), "Hz") if swing_Hz(curve) is not None else "none"
-        over = None if curve.overshoot is None else 100 * curve.overshoot
-        rows.append(
-            [
-                *row,
-                two_digits(settle.settle_s, "s"),
-                two_digits(over, "%"),
-                swing,
-                two_digits(tail_s(curve), "s"),
-            ]
-        )
+    rows = [_settle_row(pad, settle) for settle in pad.settles[:SETTLES]]
     more = len(pad.settles) - SETTLES
     caption = f"The first {SETTLES} settles, {more} more were judged" if more > 0 else "Every settle"
-    head = ["Step at", "settled value", "within the band after", "overshoot", "swing", "tail"]
-    return table(head, rows, caption=caption)
+    head = ["Step at", "settled value", "within the band after", "overshoot", "swing", "its decay", "tail"]
+    return table(head, rows, caption=caption + "; ± are two standard uncertainties")
+
+
+def _settle_row(pad: PadVerdict, settle: Settle) -> list[str]:
+    curve, stood = settle.curve, settle.stood
+    value = pad.own_text(Quantity(stood.level_kg, stood.u_kg, "kg"))
+    row = [f"{settle.t_step_s:.1f} s", escape(true_minus(value))]
+    if curve is None:
+        return [*row, "not fitted", "", "", "", ""]
+    over = None if curve.overshoot is None else 100 * curve.overshoot
+    swing, decay = swing_texts(pad, curve)
+    cells = [two_digits(settle.settle_s, "s"), two_digits(over, "%"), swing, decay, tail_text(pad, curve)]
+    return [*row, *(escape(cell) for cell in cells)]
+
+
+def swing_texts(pad: PadVerdict, curve: SettleCurve) -> tuple[str, str]:
+    """Frequency of a swing and how it dies, each with its ±."""
+    hertz = swing_Hz(curve)
+    if hertz is None:
+        return "none", "–"
+    swing = Quantity(hertz, curve.u_frequency_Hz, "Hz").text()
+    if curve.damping_ratio is not None:
+        return swing, f"viscous, ζ {Quantity(curve.damping_ratio, curve.u_damping_ratio, '1').text()}"
+    loss, u = curve.friction_per_swing, curve.u_friction_per_swing
+    if loss is None or u is None:
+        return swing, curve.decay
+    return swing, f"friction, {Quantity(pad.own(loss), pad.own(u), pad.unit).text()} a half swing"
+
+
+def tail_text(pad: PadVerdict, curve: SettleCurve) -> str:
+    """Size and time constant of a tail with their ±."""
+    seconds = tail_s(curve)
+    if seconds is None or curve.u_tail is None:
+        return "–"
+    size = true_minus(Quantity(pad.own(curve.tail), pad.own(curve.u_tail), pad.unit).text())
+    return f"{size}, dying with {Quantity(seconds, curve.u_tail_s, 's').text()}"
 
 
 def _fit_words(pad: PadVerdict) -> str:
     middle = draw.typical(pad.settles)
     if middle is None or middle.curve is None:
         return ""
-    curve = middle.curve
-    words = []
-    swing = swing_Hz(curve)
-    if swing is not None:
-        damping = f", damping ratio {curve.damping_ratio:.2f}" if curve.damping_ratio is not None else ""
-        words.append(f"swings at {two_digits(swing, 'Hz')}, {curve.decay} decay{damping}")
-    if tail_s(curve) is not None:
-        tail = two_digits(curve.tail / pad.per_unit_kg, pad.unit)
-        words.append(f"a tail of {tail} dying with {two_digits(tail_s(curve), 's')}")
+    swing, decay = swing_texts(pad, middle.curve)
+    tail = tail_text(pad, middle.curve)
+    words = [] if swing == "none" else [f"swings at {swing}, {decay}"]
+    words += [] if tail == "–" else [f"a tail of {tail}"]
     return escape(f" The fit: {'; '.join(words)}." if words else " The fit: no swing and no tail to be told.")
 
 
@@ -193,25 +231,21 @@ def _repeats(verdict: Verdict, verdicts: Sequence[Verdict]) -> str:
     return section(title, f"<p>{escape(study.sentence)}</p>{table(head, rows, caption=caption)}")
 
 
-def _trends(verdicts: Sequence[Verdict]) -> str:
-    """Compare the recordings of each pad that occurs more than once."""
-    by_pad: dict[tuple[str, str], list[tuple[str, PadVerdict]]] = {}
-    for verdict in verdicts:
-        for pad in verdict.pads:
-            by_pad.setdefault((pad.pad, pad.unit), []).append((verdict.name, pad))
-    out = [_trend(pads) for pads in by_pad.values() if len(pads) > 1]
-    return section("Over the recordings", f'<div class="full">{"".join(out)}</div>') if out else ""
-
-
-def _trend(pads: list[tuple[str, PadVerdict]]) -> str:
+def _trend(study: PadTrend) -> str:
+    """One pad over its recordings: a sentence, a table, a drawing of every figure."""
     rows = []
-    for k, (name, pad) in enumerate(pads, 1):
+    for k, (name, pad) in enumerate(zip(study.names, study.pads, strict=True)):
+        when = "" if study.months is None else f"{study.months[k]:.1f} months"
         m = pad.measures
-        masses = (m.noise_kg or None, m.drift_kg_per_h)
-        noise, drift = (escape(two_digits(None if v is None else pad.own(v), pad.unit)) for v in masses)
-        back, settled = escape(true_minus(pad.own_text(pad.zero_return))), two_digits(m.settle_s, "s")
-        rows.append([f"{k} {escape(name)}", noise, back, drift, settled, str(m.lost), pad.grade.advice])
-    trend = draw.trend(pads)
-    drawing = figure(trend, "") if trend else ""
-    head = ["Recording", "noise", "zero return", "drift an hour", "settles in", "lost", "advice"]
-    return f"<h3>Pad {escape(pads[0][1].pad)}</h3>{table(head, rows)}{drawing}"
+        noise = two_digits(pad.own(m.noise_kg) or None, pad.unit)
+        back = true_minus(pad.own_text(pad.zero_return))
+        cells = [name, when, noise, back, two_digits(m.settle_s, "s"), str(m.lost)]
+        rows.append([*map(escape, cells), ADVICE[pad.grade.advice]])
+    head = ["Recording", "since the first", "noise", "zero return", "settles in", "lost", ""]
+    drawings = [draw.trend(study, one) for one in study.figures]
+    pairs = "".join(f"<div>{drawing}</div>" for drawing in drawings if drawing)
+    body = f'<p class="result">{escape(study.sentence)}</p>{table(head, rows)}'
+    return section(
+        f"Pad {study.pad} over the recordings",
+        f'<div class="full">{body}{figure(pairs, "", "settle")}</div>',
+    )

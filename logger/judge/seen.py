@@ -116,6 +116,8 @@ class Watch:
     def __init__(self, clock: Clock) -> None:
         self.clock = clock
         self.rocks: list[Rock] = []
+        self.began_ns: int | None = None
+        """Wall time of the first reading."""
         self.car_rests: dict[int, CarRest] = {}
         """Last revision of each rest of the whole car, by its identity."""
         self._pads: dict[str, _Pad] = {}
@@ -124,6 +126,7 @@ class Watch:
         """Keep what this record tells."""
         match record:
             case Sample():
+                self.began_ns = record.t_wall_ns if self.began_ns is None else self.began_ns
                 self._pad(record.pad).sample(record, self.clock)
             case Rest():
                 self._pad(record.pad).rests[record.t_from_mono_ns] = record

@@ -61,4 +61,5 @@ def _judged(path: Path, played: Replayed, against: Grading, e: float | None) -> 
         accuracy_class=against.accuracy_class,
         e_kg=against.e_kg if e is None else e * kg_per(played.unit),
         notes=played.notes,
+        wall=played.wall,
     )

@@ -8,9 +8,11 @@ from math import isfinite
 from typing import Any
 
 from logger.judge.measures import Settle, swing_Hz, tail_s
+from logger.judge.trend import PadTrend, trends
 from logger.judge.verdict import PadVerdict, Verdict
 from logger.model import SCHEMA
 from logger.report.markup import true_minus
+from logger.settling.allan import AllanCurve
 
 MARKS = {True: "● met", False: "▲ not met", None: "○ not told"}
 """A criterion's outcome: a shape and a word."""
@@ -28,7 +30,7 @@ def two_digits(value: float | None, unit: str = "") -> str:
 def verdict_table(verdict: Verdict) -> str:
     """Set one recording's pads as lines: what was measured of each, then its sentence."""
     head = ("pad", "rate", "noise", "d", "settles in", "drift", "zero return", "creep", "lost")
-    rows = [head, *(_row(pad) for pad in verdict.pads)]
+    rows = [head, *(row_of(pad) for pad in verdict.pads)]
     widths = [max(len(row[k]) for row in rows) for k in range(len(head))]
     lines = [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
@@ -39,7 +41,8 @@ def verdict_table(verdict: Verdict) -> str:
     return "\n".join([verdict.name, *lines, "", *sentences, *notes])
 
 
-def _row(pad: PadVerdict) -> tuple[str, ...]:
+def row_of(pad: PadVerdict) -> tuple[str, ...]:
+    """A pad in one line: id, rate, noise, d, time to settle, drift, zero return, creep, lost frames."""
     m, unit = pad.measures, pad.unit
 
     def mass(value_kg: float | None, per: str = "") -> str:
@@ -60,7 +63,21 @@ def _row(pad: PadVerdict) -> tuple[str, ...]:
 
 def verdict_json(verdicts: Sequence[Verdict]) -> dict[str, Any]:
     """Give verdicts as plain objects: numbers in each pad's own unit, times in s, None where not told."""
-    return {"schema": SCHEMA, "recordings": [_recording(v) for v in verdicts]}
+    return {
+        "schema": SCHEMA,
+        "recordings": [_recording(v) for v in verdicts],
+        "trends": [_trend(study) for study in trends(verdicts)],
+    }
+
+
+def _trend(study: PadTrend) -> dict[str, Any]:
+    return {
+        "pad": study.pad,
+        "recordings": list(study.names),
+        "months": study.months,
+        "sentence": study.sentence,
+        "figures": [asdict(one) for one in study.figures],
+    }
 
 
 def _recording(verdict: Verdict) -> dict[str, Any]:
@@ -96,7 +113,11 @@ def _pad(pad: PadVerdict) -> dict[str, Any]:
         "zero_return": own(m.zero_return_kg),
         "u_zero_return": None if pad.zero_return is None else own(pad.zero_return.u),
         "creep_30min": own(m.creep_30min_kg),
+        "creep_15_30min": own(m.creep_15_30_kg),
+        "creep_20_30min": own(m.creep_20_30_kg),
         "creep_extrapolated": m.creep_extrapolated,
+        "zero_per_C": own(m.zero_kg_per_C),
+        "repeatability": own(m.repeatability_kg),
         "e": own(pad.e_kg),
         "advice": pad.grade.advice,
         "sentence": pad.grade.sentence,
@@ -113,9 +134,22 @@ def _pad(pad: PadVerdict) -> dict[str, Any]:
         ],
         "gaps": [asdict(hole) for hole in pad.seen.holes],
         "settles": [_settle(s, per) for s in pad.settles],
-        "allan": None
-        if pad.allan is None
-        else {"tau_s": pad.allan.tau_s, "deviation": [d / per for d in pad.allan.deviation]},
+        "zeros": [
+            {"t_s": z.t_s, "zero": z.zero_kg / per, "u": z.u_kg / per, "temperature_C": z.temperature_C}
+            for z in pad.seen.zeros
+        ],
+        "allan": None if pad.allan is None else _allan(pad.allan, per),
+    }
+
+
+def _allan(curve: AllanCurve, per: float) -> dict[str, Any]:
+    return {
+        "tau_s": curve.tau_s,
+        "deviation": [d / per for d in curve.deviation],
+        "noise": curve.noise / per,
+        "floor": curve.floor / per,
+        "floor_s": curve.floor_s,
+        "drift_per_s": None if curve.drift_per_s is None else curve.drift_per_s / per,
     }
 
 
@@ -124,14 +158,22 @@ def _settle(settle: Settle, per: float) -> dict[str, Any]:
     told = {"t_step_s": settle.t_step_s, "value": settle.stood.level_kg / per, "u": settle.stood.u_kg / per}
     if curve is None:
         return told | {"fit": None}
+    loss, u_loss = curve.friction_per_swing, curve.u_friction_per_swing
     fit = {
         "overshoot": curve.overshoot,
         "decay": curve.decay,
         "frequency_Hz": swing_Hz(curve),
+        "u_frequency_Hz": curve.u_frequency_Hz,
         "damping_ratio": curve.damping_ratio,
+        "u_damping_ratio": curve.u_damping_ratio,
+        "friction_per_swing": None if loss is None else loss / per,
+        "u_friction_per_swing": None if u_loss is None else u_loss / per,
         "tail": curve.tail / per,
+        "u_tail": None if curve.u_tail is None else curve.u_tail / per,
         "tail_s": tail_s(curve),
+        "u_tail_s": curve.u_tail_s,
         "creep_per_s": curve.creep_per_s / per,
+        "u_creep_per_s": curve.u_creep_per_s / per,
         "settle_s": settle.settle_s,
         "residual": curve.residual / per,
     }

@@ -68,13 +68,17 @@ class PadVerdict:
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
-    """A whole recording judged; `name` is the file's or the run's, `notes` say what its reader left out."""
+    """A whole recording judged; `name` is the file's or the run's, `notes` say what its reader left out.
+
+    `began_ns` is when it began (wall time), None where that is not known.
+    """
 
     name: str
     pads: tuple[PadVerdict, ...]
     rocks: tuple[Rock, ...]
     repeats: Repeats | None
     notes: tuple[str, ...] = ()
+    began_ns: int | None = None
 
 
 def judge(
@@ -86,17 +90,26 @@ def judge(
     accuracy_class: str = "III",
     e_kg: float | None = None,
     notes: Sequence[str] = (),
+    wall: bool = False,
 ) -> Verdict:
     """Judge every pad of a recording; `units` gives a pad's unit as written and the kg in one of it.
 
-    `records` as the pipeline gave them, in order. ValueError for an unknown accuracy class.
+    `records` as the pipeline gave them, in order; `wall` says whether their wall times mean anything.
+    ValueError for an unknown accuracy class.
     """
     watch = Watch(clock or Clock())
     for record in records:
         watch.take(record)
     repeated = repeats(watch.car_rests.values())
     pads = tuple(_judged(pad, units(pad.pad), repeated, accuracy_class, e_kg) for pad in watch.pads())
-    return Verdict(name=name, pads=pads, rocks=tuple(watch.rocks), repeats=repeated, notes=tuple(notes))
+    return Verdict(
+        name=name,
+        pads=pads,
+        rocks=tuple(watch.rocks),
+        repeats=repeated,
+        notes=tuple(notes),
+        began_ns=watch.began_ns if wall else None,
+    )
 
 
 def _judged(

@@ -17,6 +17,7 @@ from logger.judge.page import render_verdicts
 from logger.judge.rocks import Repeats
 from logger.judge.source import judge_path
 from logger.judge.text import two_digits, verdict_json, verdict_table
+from logger.judge.trend import trends
 from logger.judge.verdict import Verdict
 
 STAIRS = ("hx711_staircase", "swing_run1_serial.csv")
@@ -101,13 +102,42 @@ def test_page_is_whole_and_names_the_source_of_every_limit(verdict: Verdict) -> 
     assert len(html) < 400_000
 
 
+MONTH_NS = round(30.44 * 86400e9)
+
+
+def later(verdict: Verdict, months: float, noise_by: float) -> Verdict:
+    """The same recording, months later, with another noise."""
+    pads = tuple(
+        replace(p, measures=replace(p.measures, noise_kg=p.measures.noise_kg * noise_by))
+        for p in verdict.pads[:1]
+    )
+    return replace(verdict, name=f"{months} later", pads=pads, began_ns=round(months * MONTH_NS))
+
+
 def test_several_recordings_of_one_pad_show_a_trend(verdict: Verdict) -> None:
-    later = Verdict(name="later.csv", pads=verdict.pads[:1], rocks=(), repeats=None)
-    text = read(render_verdicts([verdict, later], version="0", written="")).text
-    assert "Over the recordings" in text
-    assert "1 stairs.csv" in text
-    assert "2 later.csv" in text
-    assert "Over the recordings" not in read(render_verdicts([verdict], version="0", written="")).text
+    """Noise grows by a tenth of itself a month, with a little chance; nothing else changes."""
+    several = [later(verdict, m, 1 + 0.1 * m + 0.01 * (-1) ** m) for m in (4, 0, 1, 2, 6)]  # in any order
+    (study,) = trends(several)
+    assert study.months == pytest.approx((0, 1, 2, 4, 6))
+    told = {f.name: f.per_step for f in study.figures}
+    assert told["noise"] == pytest.approx(0.1 * verdict.pads[0].measures.noise_kg, rel=0.15)
+    assert all(per is None for name, per in told.items() if name != "noise")
+    assert study.sentence.startswith("Pad LC1 over 5 recordings in 6.0 months: noise grows by ")
+    assert study.sentence.endswith("counts a month.")
+    text = read(render_verdicts(several, version="0", written="")).text
+    assert study.sentence in text
+    assert "over the recordings" not in read(render_verdicts([verdict], version="0", written="")).text
+    assert verdict_json(several)["trends"][0]["sentence"] == study.sentence
+
+
+def test_chance_and_two_recordings_are_no_trend(verdict: Verdict) -> None:
+    (two,) = trends([later(verdict, 0, 1.0), later(verdict, 3, 2.0)])
+    assert two.sentence.endswith("too few to tell a trend.")
+    (same,) = trends([later(verdict, m, by) for m, by in ((0, 1.0), (1, 1.1), (2, 0.95), (3, 1.02))])
+    assert same.sentence.endswith("nothing changes by more than chance would.")
+    (undated,) = trends([replace(later(verdict, m, 1 + 0.1 * m), began_ns=None) for m in range(4)])
+    assert undated.months is None
+    assert "from one to the next" in undated.sentence
 
 
 def test_command_prints_and_writes(stairs: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
