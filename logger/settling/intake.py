@@ -117,7 +117,7 @@ class Intake:
         off = min(abs(held - self._last), abs(held - x))
         calm = max(abs(x - self._last), abs(self._last - self._before))
         same_side = (held > self._last) == (held > x)
-        if same_side and off > 4.0 * calm:
+        if same_side and off > max(4.0 * calm, 2.0 * self.jump):  # a hand's touch is off by less
             self.excluded["wild"] += 1
             return True
         self._accept(held, self.held_ns)

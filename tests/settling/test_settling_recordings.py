@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from statistics import mean
 
@@ -9,12 +10,12 @@ import pytest
 from settling.helpers_settling import read, rests, run, span
 from support import shared_data
 
-from logger.model import Step
+from logger.model import FLAG_WILD, Sample, Step
 
 
 def test_staircase_has_nine_rests_and_its_glitches_end_none() -> None:
     rows = read(shared_data("hx711_staircase", "swing_run1_serial.csv"), ("LC1", "LC2"))
-    out, pipeline = run(rows)
+    out, _ = run(rows)
     truth = {"LC1": [5787.0, 15761.8, 25776.5, 35706.4, 45682.2, 35718.2, 25743.7, 15785.1, 5811.2]}
     truth["LC2"] = [12454.4, 22489.8, 32509.9, 42569.0, 52629.8, 42614.1, 32568.3, 22507.7, 12462.0]
     for pad, values in truth.items():
@@ -27,8 +28,23 @@ def test_staircase_has_nine_rests_and_its_glitches_end_none() -> None:
     steps = [abs(s.size_kg) for s in out if isinstance(s, Step) and s.pad in truth]
     assert len(steps) == 16
     assert all(9_800 < s < 10_150 for s in steps)
-    for pad in truth:
-        assert 4 <= pipeline.excluded[pad]["wild"] <= 7
+
+
+def test_glitches_are_left_out_at_the_very_times_of_the_truth_and_nothing_else_is() -> None:
+    out, pipeline = run(read(shared_data("hx711_staircase", "swing_run1_serial.csv")))
+    with shared_data("hx711_staircase", "truth_glitches.csv").open() as file:
+        truth = {(r["pad"], round(float(r["t_s"]), 3)) for r in csv.DictReader(file)}
+    wild = [r for r in out if isinstance(r, Sample) and r.flags & FLAG_WILD]
+    assert {(r.pad, round(r.t_mono_ns * 1e-9 - 1, 3)) for r in wild} == truth
+    assert len(wild) == len(truth) == 12
+    assert {pad: counts["wild"] for pad, counts in pipeline.excluded.items() if counts} == {
+        "LC1": 4,
+        "LC2": 4,
+        "LC4": 2,
+        "LC5": 2,
+    }
+    for pad, t in truth:
+        assert not any(abs(span(r)[1] - t) < 0.2 for r in rests(out, pad)), (pad, t)  # none ends a rest
 
 
 def test_bridge_rests_are_found_and_crossings_are_none() -> None:
