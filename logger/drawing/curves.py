@@ -120,6 +120,7 @@ def chart_svg(chart: Chart) -> str:
         f'<g class="grid">{_ticks_x(frame)}{_ticks_y(frame)}</g>',
         f'<svg class="pane" x="{frame.left:g}" y="{frame.top:g}" width="{frame.w:g}" height="{frame.h:g}" '
         f'viewBox="0 0 {frame.w * FINE:g} {frame.h * FINE:g}" preserveAspectRatio="none">',
+        f'<rect width="{frame.w * FINE:g}" height="{frame.h * FINE:g}" fill="none" pointer-events="all"/>',
         *inner,
         "</svg>",
         _names(chart, frame),

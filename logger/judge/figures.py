@@ -44,7 +44,7 @@ def _apart(pad: PadVerdict) -> float:
 def _band(pad: PadVerdict) -> float:
     """What cannot be told from standing still by one reading, in the pad's unit; never 0."""
     m = pad.measures
-    return max(m.resolution_kg, 3 * m.noise_kg, 1e-9) / pad.per_unit_kg
+    return max(m.resolution_kg, 3 * (m.noise_kg or 0.0), 1e-9) / pad.per_unit_kg
 
 
 def aligned(pad: PadVerdict) -> str:

@@ -184,6 +184,8 @@ def noise(seen: Seen) -> float | None:
     squares, freedom = 0.0, 0
     for stood in seen.stood:
         x = seen.settled(stood)[1]
+        if len(x) < least:  # a short rest: what came before its declaration has to do
+            x = seen.between(stood.from_s, stood.to_s)[1]
         windows = x[: len(x) // least * least].reshape(-1, least)
         if len(windows):
             squares += float(((windows - windows.mean(axis=1, keepdims=True)) ** 2).sum())

@@ -237,7 +237,7 @@ def _trend(study: PadTrend) -> str:
     for k, (name, pad) in enumerate(zip(study.names, study.pads, strict=True)):
         when = "" if study.months is None else f"{study.months[k]:.1f} months"
         m = pad.measures
-        noise = two_digits(pad.own(m.noise_kg) or None, pad.unit)
+        noise = two_digits(None if m.noise_kg is None else pad.own(m.noise_kg), pad.unit)
         back = true_minus(pad.own_text(pad.zero_return))
         cells = [name, when, noise, back, two_digits(m.settle_s, "s"), str(m.lost)]
         rows.append([*map(escape, cells), ADVICE[pad.grade.advice]])

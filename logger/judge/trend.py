@@ -96,7 +96,7 @@ def _figures(pads: Sequence[PadVerdict]) -> list[tuple[str, str, tuple[float | N
     creep = [None if p.measures.creep_30min_kg is None else abs(p.measures.creep_30min_kg) for p in pads]
     lost = [p.measures.lost / max(p.measures.samples + p.measures.lost, 1) * 100 for p in pads]
     return [
-        ("noise", unit, own([p.measures.noise_kg or None for p in pads])),
+        ("noise", unit, own([p.measures.noise_kg for p in pads])),
         ("zero return", unit, own(back)),
         ("creep in 30 min", unit, own(creep)),
         ("time to settle", "s", tuple(p.measures.settle_s for p in pads)),

@@ -118,7 +118,9 @@ def _judged(
     settles = tuple(measure.settles(pad))
     longest = measure.longest_slope(pad)
     measures = _measures(pad, settles, repeated)
-    e_kg = e_kg or nice_step(max(pad.resolution_kg, NOISE_IN_E * measures.noise_kg) / unit[1]) * unit[1]
+    e_kg = (
+        e_kg or nice_step(max(pad.resolution_kg, NOISE_IN_E * (measures.noise_kg or 0.0)) / unit[1]) * unit[1]
+    )
     return PadVerdict(
         seen=pad,
         unit=unit[0],
@@ -163,7 +165,7 @@ def _measures(pad: Seen, settles: Sequence[Settle], repeated: Repeats | None) ->
     return Measures(
         pad=pad.pad,
         resolution_kg=pad.resolution_kg,
-        noise_kg=measure.noise(pad) or 0.0,
+        noise_kg=measure.noise(pad),
         load_kg=measure.span_of_loads(pad.stood),
         settle_s=settled[len(settled) // 2] if settled else None,
         creep_30min_kg=creep.in_30min_kg,

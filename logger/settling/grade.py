@@ -85,7 +85,7 @@ class Measures:
 
     pad: str
     resolution_kg: float
-    noise_kg: float
+    noise_kg: float | None
     load_kg: float
     settle_s: float | None = None
     creep_30min_kg: float | None = None
@@ -128,7 +128,7 @@ class Grade:
 
 def grade(m: Measures, *, accuracy_class: str = "III", e_kg: float | None = None) -> Grade:
     """Grade one pad; `e_kg` defaults to its resolution. ValueError for an unknown class."""
-    e = e_kg or m.resolution_kg or 3.0 * m.noise_kg or 1.0
+    e = e_kg or m.resolution_kg or 3.0 * (m.noise_kg or 0.0) or 1.0
     criteria = (*_stability(m, e, accuracy_class), *_cell(m, e, accuracy_class), *_practice(m, e))
     advice, why = _advice(criteria)
     return Grade(pad=m.pad, criteria=criteria, advice=advice, sentence=f"Pad {m.pad}: {why}")
@@ -169,7 +169,7 @@ def _cell(m: Measures, e: float, accuracy_class: str) -> Iterator[Criterion]:
 def _practice(m: Measures, e: float) -> Iterator[Criterion]:
     """What nobody prescribes and everybody wants."""
     lost = 100 * m.lost / (m.samples + m.lost) if m.samples + m.lost else None
-    yield _criterion("noise", m.noise_kg / e, 0.5, PRACTICE, note="standard deviation of one reading")
+    yield _criterion("noise", _in(m.noise_kg, e), 0.5, PRACTICE, note="standard deviation of one reading")
     yield _criterion("drift in an hour", _in(m.drift_kg_per_h, e), 1.0, PRACTICE)
     yield _criterion("time to settle", m.settle_s, 10.0, PRACTICE, "s", "to stay within 1 d")
     yield _criterion("lost frames", lost, 2.0, PRACTICE, "%")

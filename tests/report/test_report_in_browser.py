@@ -1,4 +1,4 @@
-"""The report in a real browser: it obeys its own policy, prints on both papers and enlarges its curves."""
+"""Report and verdicts in a real browser: they obey their own policy, print, and enlarge their curves."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 from report.wagtail import wagtail
-from support import absent
+from support import absent, shared_data
 
+from logger.judge.page import render_verdicts
+from logger.judge.source import judge_path
 from logger.report.render import render
 
 
@@ -109,3 +111,52 @@ def test_keys_look_closer_and_move(page: Page) -> None:
     assert x < x1 < x2
     chart.press("-")
     assert float(str(pane.get_attribute("viewBox")).split()[2]) == pytest.approx(w)
+
+
+@pytest.fixture(scope="module")
+def verdicts(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The judge's page of one pad of the staircase."""
+    folder = tmp_path_factory.mktemp("judge")
+    rows = shared_data("hx711_staircase", "swing_run1_serial.csv").read_text().splitlines()
+    recording, path = folder / "lc1.csv", folder / "judge.html"
+    recording.write_text("\n".join(row for row in rows if row.startswith("t_s") or ",LC1," in row) + "\n")
+    html = render_verdicts(judge_path(recording), version="0", written="")
+    path.write_text(html, encoding="utf-8")
+    return path
+
+
+def test_the_judge_s_curves_enlarge_and_fit_and_residuals_stay_together(
+    browser: Browser, verdicts: Path
+) -> None:
+    page = browser.new_page(viewport={"width": 1100, "height": 900})
+    faults: list[str] = []
+    page.on("console", lambda message: faults.append(message.text))
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("request", lambda request: faults.append(request.url) if "file:" not in request.url else None)
+    page.goto(verdicts.as_uri())
+    fit, left = (
+        page.locator(f'svg.chart[aria-label*="{words}"]') for words in ("with its fit", "what the fit leaves")
+    )
+    whole = fit.locator(".pane").get_attribute("viewBox")
+    fit.scroll_into_view_if_needed()
+    box = fit.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 0.4 * box["height"])
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.6 * box["width"], box["y"] + 0.42 * box["height"], steps=4)
+    page.mouse.up()
+    views = [str(chart.locator(".pane").get_attribute("viewBox")).split() for chart in (fit, left)]
+    assert float(views[0][2]) < 0.5 * float(str(whole).split()[2])
+    assert views[0][0] == views[1][0]  # the same stretch of time in both
+    fit.dblclick()
+    assert fit.locator(".pane").get_attribute("viewBox") == whole
+    allan = page.locator('svg.chart[aria-label*="Allan"]')
+    before = allan.locator(".tx text").all_text_contents()
+    allan.press("+")
+    assert allan.locator(".tx text").all_text_contents() != before
+    for width in (390, 1100):
+        page.set_viewport_size({"width": width, "height": 800})
+        over = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        assert page.evaluate(over) <= 0
+    assert faults == []
+    page.close()
