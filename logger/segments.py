@@ -13,6 +13,7 @@ from itertools import pairwise
 from math import hypot
 
 from logger.judge.breathing import Breath, breathing
+from logger.judge.measures import lost
 from logger.judge.seen import Seen
 from logger.judge.text import two_digits
 from logger.model import (
@@ -268,7 +269,7 @@ def _foot(pads: Sequence[Seen]) -> Iterator[str]:
     yield ""
     for seen in pads:
         left = ", ".join(f"{n} {reason}" for reason, n in seen.left_out.items())
-        lost = sum(hole.count or 0 for hole in seen.holes)
+        missing = lost(seen)
         text = f"{seen.pad}: {len(seen.t_s)} readings"
         text += f"; left out {left}" if left else ""
-        yield text + (f"; about {lost} missing" if lost else "")
+        yield text + (f"; about {missing} missing" if missing else "")

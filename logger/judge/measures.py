@@ -39,6 +39,8 @@ SAME_LEVEL = 0.02
 """Rests within this share of the recording's span of loads count as the same load put back."""
 NOISE_S, NOISE_READINGS = 1.0, 8
 """Noise is told within windows of so long, or so many readings: slower movement is wander."""
+REGULAR = 0.8
+"""Share of pauses of the usual length, in number and in time, from which a stream counts as regular."""
 BLOCKS = 24
 """Blocks that a long rest is averaged in to tell its slope: their scatter includes slow wander."""
 LEAST_WARMING_C = 2.0
@@ -191,6 +193,25 @@ def noise(seen: Seen) -> float | None:
             squares += float(((windows - windows.mean(axis=1, keepdims=True)) ** 2).sum())
             freedom += len(windows) * (least - 1)
     return float(np.sqrt(squares / freedom)) if freedom else None
+
+
+def lost(seen: Seen) -> int:
+    """Readings that are missing: as told by gaps, or by the pauses of a stream that is else regular.
+
+    A stream that comes in bursts tells nothing by its pauses.
+    """
+    told = sum(hole.count or 0 for hole in seen.holes)
+    pause = np.diff(seen.t_s)
+    usual = 1.0 / seen.rate_Hz if seen.rate_Hz > 0 else 0.0
+    if usual <= 0:
+        return told
+    regular = np.abs(pause - usual) < 0.25 * usual
+    silent_s = sum(hole.to_s - hole.from_s for hole in seen.holes)
+    whole_s = max(seen.duration_s - silent_s, usual)
+    if float(regular.mean()) < REGULAR or float(pause[regular].sum()) < REGULAR * whole_s:
+        return told
+    missing = int(np.sum(np.maximum(np.rint(pause / usual) - 1, 0)))
+    return max(told, missing - sum(seen.left_out.values()))
 
 
 def wander(seen: Seen) -> float | None:

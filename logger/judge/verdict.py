@@ -177,7 +177,7 @@ def _measures(pad: Seen, settles: Sequence[Settle], repeated: Repeats | None) ->
         zero_kg_per_C=measure.zero_per_C(pad.zeros),
         repeatability_kg=_range(pad.pad, repeated),
         samples=len(pad.t_s),
-        lost=sum(hole.count or 0 for hole in pad.holes),
+        lost=measure.lost(pad),
         longest_gap_s=max((hole.to_s - hole.from_s for hole in pad.holes), default=0.0),
     )
 

@@ -310,3 +310,14 @@ def test_no_pad_is_sent_to_service_for_an_extrapolated_creep() -> None:
     assert pad.measures.creep_extrapolated
     assert pad.grade.advice == "not judged"
     assert "let a load stand for half an hour to be sure" in pad.grade.sentence
+
+
+def test_lost_readings_are_counted_by_the_pauses_of_a_regular_stream() -> None:
+    t = np.arange(0, 60, 0.05)
+    kept = np.random.default_rng(8).random(len(t)) > 0.03
+    kept[[0, -1]] = True
+    assert measure.lost(seen(t[kept], t[kept] * 0)) == len(t) - kept.sum()
+    assert measure.lost(seen(t, t * 0)) == 0
+    bursts = np.repeat(np.arange(0, 60, 0.8), 8) + np.tile(np.arange(8) * 0.001, 75)
+    assert measure.lost(seen(bursts, bursts * 0)) == 0
+    assert measure.lost(seen([1.0], [0.0])) == 0

@@ -10,8 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from report.reading import assert_self_contained, read
+from report.test_segments import write
 from support import shared_data
 
+from drivers.sim.sessions import session
 from logger.cli import main
 from logger.judge.page import render_verdicts
 from logger.judge.rocks import Repeats
@@ -181,3 +183,22 @@ def test_page_shows_what_repeated_rests_tell(verdict: Verdict) -> None:
     text = read(render_verdicts([replace(verdict, repeats=study)], version="0", written="")).text
     assert "LC1 and LC4 against the others: the suspension sticks, the pads do not." in text
     assert "Standard deviations over 5 rests" in text
+
+
+@pytest.mark.parametrize("seed", [3, 9])
+def test_simulated_pads_are_judged_by_what_is_true_of_them(tmp_path: Path, seed: int) -> None:
+    """Zero return and lost readings against the simulator's own truth, noise against what it was given."""
+    one = session(seed)
+    (verdict,) = judge_path(write(one, tmp_path / "session.csv"), capacity_kg=500)
+    early, rate = int(3 * one.scenario.rate_Hz), one.scenario.rate_Hz
+    for k, pad in enumerate(verdict.pads):
+        back = pad.zero_return
+        assert back is not None
+        assert back.u is not None
+        assert abs(back.value - (one.truth[-1][3][k] - one.truth[early][3][k])) <= 2.5 * back.u
+        got = sum(name == pad.pad for _, name, _, _ in one.samples)
+        assert pad.measures.lost == pytest.approx(len(one.truth) - got, abs=3)
+        spec = one.scenario.pads[pad.pad]
+        given = (spec.noise_kg**2 / spec.average + spec.resolution_kg**2 / 12) ** 0.5
+        assert pad.measures.noise_kg == pytest.approx(given, rel=0.45)
+        assert pad.seen.rate_Hz == pytest.approx(rate, rel=0.02)

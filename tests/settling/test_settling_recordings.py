@@ -90,7 +90,9 @@ def test_four_cells_loaded_by_hand_rest_three_times() -> None:
         assert not any(3.2 < lo < 9.5 for lo, _ in found)
 
 
-@pytest.mark.parametrize(("name", "before", "after"), [("1", 140, 149), ("2", 94, 100), ("3", 176, 182)])
+@pytest.mark.parametrize(
+    ("name", "before", "after"), [("1", 140, 149), ("2", 94, 100), ("3", 176, 182), ("4", 338, 345)]
+)
 def test_known_change_is_a_step(name: str, before: int, after: int) -> None:
     out, _ = run(read(shared_data("change_points", f"quality_control_{name}.csv")))
     assert any(before <= span(r)[0] <= after for r in rests(out, "V1"))
