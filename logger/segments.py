@@ -32,6 +32,7 @@ from logger.recording import kg_per, known_unit
 from logger.replay import Replayed
 from logger.stands import (
     Line,
+    Part,
     Stand,
     Told,
     car_track,
@@ -95,13 +96,17 @@ def _story(
 def _stand_lines(stands: Sequence[Stand], unit: str, name: str = "") -> Iterator[Line]:
     before: Stand | None = None
     for stand in stands:
-        step = "" if before is None else f"   step from {before.number}: {_size(before, stand, unit)}"
+        step = (
+            ""
+            if before is None
+            else f"   step from {before.number}: {_size(before.parts[0], stand.parts[0], unit)}"
+        )
         text = f"{value_text(stand.value, stand.u, unit)}{_creep(stand, unit)}{step}"
         yield Line(from_s=stand.from_s, to_s=stand.to_s, what=f"{name}rest {stand.number}", text=text)
         before = stand
 
 
-def _size(before: Stand, after: Stand, unit: str) -> str:
+def _size(before: Stand | Part, after: Stand | Part, unit: str) -> str:
     return signed(after.value - before.value, hypot(before.u, after.u), unit)
 
 

@@ -90,14 +90,15 @@ def told_by(recording: Replayed) -> Told:
 
 
 def pad_tracks(recording: Replayed, told: Told, pads: Sequence[Seen]) -> dict[str, list[Stand]]:
-    """Every pad's own rests; u without the zero's share, which cancels in steps."""
+    """Every pad's own rests; their one part is the level on the wire, without the zero's doubt, for steps."""
     out: dict[str, list[Stand]] = {seen.pad: [] for seen in pads}
     by_name = {seen.pad: seen for seen in pads}
     for (pad, _), rest in sorted(told.rests.items()):
         per = kg_per(recording.units.get(pad, recording.unit))
         own_u = max(rest.u_kg**2 - rest.u_zero_kg**2, 0.0) ** 0.5
+        wire = Part(pad=pad, value=(rest.mass_kg + rest.zero_kg) / per, u=own_u / per)
         stands = out.setdefault(pad, [])
-        stand = _stand(told, rest, len(stands) + 1, own_u / per, per, ())
+        stand = _stand(told, rest, len(stands) + 1, rest.u_kg / per, per, (wire,))
         stands.append(replace(stand, per_min=_per_min(by_name[pad], stand, per)))
     return out
 

@@ -12,6 +12,7 @@ import pytest
 from report.reading import assert_self_contained, read
 from report.test_segments import write
 from support import shared_data
+from support.small_bay import CONFIG
 
 from drivers.sim.sessions import session
 from logger.cli import main
@@ -149,6 +150,20 @@ def test_command_prints_and_writes(stairs: Path, tmp_path: Path, capsys: pytest.
     told = json.loads(capsys.readouterr().out)
     assert told["recordings"][0]["pads"][0]["e"] == 500
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_class_and_e_come_from_the_configuration(stairs: Path, tmp_path: Path) -> None:
+    short = only(stairs, {"LC1"}, tmp_path / "short.csv", until_s=40)
+    config = tmp_path / "bay.toml"
+    config.write_bytes(CONFIG + b'\n[judge]\naccuracy_class = "IIII"\ne_kg = 250.0\n')
+
+    def limits(**more: str) -> tuple[float, str]:
+        (pad,) = judge_path(short, config=config, **more)[0].pads  # type: ignore[arg-type]
+        cell = next(c for c in pad.grade.criteria if c.name == "creep in 30 min, load cell")
+        return pad.e_kg, cell.note
+
+    assert limits() == (250.0, "class D, p_LC 0.7")
+    assert limits(accuracy_class="II") == (250.0, "class B, p_LC 0.7")
 
 
 def test_command_says_what_is_wrong_with_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

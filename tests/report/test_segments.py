@@ -12,7 +12,7 @@ from support import shared_data
 from drivers.sim.acts import DriveOff, DriveOn, GetIn, GetOut, RockCar, TakeOut
 from drivers.sim.sessions import Session, session
 from logger.judge.breathing import breathing
-from logger.model import FLAG_WILD, Gap, GapCause, Knock, PadCondition, Sample
+from logger.model import FLAG_WILD, Gap, GapCause, Knock, PadCondition, Rest, Sample
 from logger.replay import Replayed, make_bay, open_recordings
 from logger.segments import segment_lines
 
@@ -76,6 +76,28 @@ def test_a_staircase_reads_as_its_author_loaded_it(tmp_path: Path) -> None:
     assert [what for _, _, what, _ in found if what.startswith("rest")] == [f"rest {k}" for k in range(1, 10)]
     sizes = [float(text.split("step from ")[1].split()[1]) for *_, text in found if "step from" in text]
     assert [round(size / 1000) for size in sizes] == [10, 10, 10, 10, -10, -10, -10, -10]
+
+
+def test_a_pad_s_step_is_that_on_the_wire_and_its_values_are_with_the_doubt_of_the_zero() -> None:
+    """Zero goes from +0.2 to +0.4 kg between two rests: the step seen is 100.2, the values 0 and 100 kg."""
+
+    def rest(t_s: float, mass_kg: float, zero_kg: float) -> Rest:
+        t = round(t_s * 1e9)
+        times = {
+            "t_from_mono_ns": t,
+            "t_from_wall_ns": t,
+            "t_declared_mono_ns": t,
+            "t_to_mono_ns": t + 5 * 10**9,
+        }
+        masses = {"declared_mass_kg": mass_kg, "declared_u_kg": 0.1, "mass_kg": mass_kg, "u_kg": 0.1}
+        zero = {"zero_kg": zero_kg, "u_zero_kg": 0.0999}
+        return Rest(pad="A", slope_kg_per_s=0.0, n=50, open=False, **times, **masses, **zero)
+
+    sample = Sample(pad="A", t_mono_ns=0, t_wall_ns=0, mass_wire_kg=0.2, mass_kg=0.0)
+    records = [sample, rest(0.0, 0.0, 0.2), rest(10.0, 100.0, 0.4)]
+    lines = list(segment_lines(Replayed("x", iter(records), {}, unit="kg")))
+    assert lines[1].split("rest 1")[1].strip() == "0.00 ± 0.20 kg"
+    assert "100.00 ± 0.20 kg   step from 1: +100.200 ± 0.013 kg" in lines[2]
 
 
 def test_pads_stand_by_themselves_where_they_disagree_with_the_car() -> None:
