@@ -259,7 +259,8 @@ class Pad:
             return []
         check = Check(t_s, level.value, level.u, self.temperature_C)
         stood_s = (level.to_ns - level.from_ns) * 1e-9
-        if not self.zero.takes(check, stood_s, level.slope, noise.resolution, noise.band()):
+        e_kg = max(noise.resolution, 3.0 * (noise.variance or 0.0) ** 0.5)  # what one reading can tell
+        if not self.zero.takes(check, stood_s, level.slope, noise.resolution, e_kg):
             return []
         self._checked_s = t_s
         self.zero.add(check)

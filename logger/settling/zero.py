@@ -79,7 +79,8 @@ class ZeroKeeper:
             return False
         if abs(slope_kg_per_s) > rate > 0:
             return False
-        if check.u_kg**2 > (s.zero_accuracy_e * e_kg) ** 2 + resolution_kg**2 / 12.0:
+        share = s.zero_accuracy_e if self.checks else 1.0  # a first zero, badly known, is better than none
+        if check.u_kg**2 > (share * e_kg) ** 2 + resolution_kg**2 / 12.0:
             return False
         if stood_s >= s.zero_set_after_s or not self.checks:
             return True

@@ -80,6 +80,16 @@ def test_a_level_that_moves_or_is_not_sure_is_no_zero() -> None:
     assert not takes(keeper(), 0.2, 20.0, stood_s=0.5)
 
 
+@pytest.mark.parametrize("seed", range(0, 24, 3))
+def test_three_and_a_half_seconds_of_an_empty_pad_give_a_zero(seed: int) -> None:
+    """Noise of 3 d: with e taken from cells instead of readings every fifth pad had no zero."""
+    dice = random.Random(seed)
+    loads = [290.0 * min(max(k / 20 - 3.4, 0) / 0.5, 1) for k in range(240)]
+    rows: list[Row] = [(k / 20, "a", round(x + dice.gauss(0.05, 0.03), 2)) for k, x in enumerate(loads)]
+    _, pipeline = run(rows, {"a": 500.0})
+    assert pipeline.pads["a"].zero.zero_kg == pytest.approx(0.05, abs=0.03)
+
+
 def test_slow_drift_is_followed_and_a_ramp_is_not() -> None:
     """r76.zero.track.rate: drift below 0.5 d/s is absorbed, a 0.6 d/s ramp and any load are not."""
     for d_per_s, followed in ((0.1, True), (0.6, False)):
