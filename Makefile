@@ -1,10 +1,11 @@
 # make demo    the main job with simulated pads, everything embedded
 # make test    all tests;  make check  lint, types, import contracts;  make bench  measured figures
 # make soak    200 kills and a day of readings, an hour or so;  make fuzz  looks for input that nobody thought of
+# make audit   known vulnerabilities of what is pinned, where a registry can be reached
 
 PY := .venv/bin/python
 
-.PHONY: demo test check bench soak fuzz setup dev lock clean
+.PHONY: demo test check bench soak audit fuzz setup dev lock clean
 
 demo: setup
 	@.venv/bin/restpoint demo --out demo-out
@@ -25,6 +26,9 @@ bench: dev
 
 soak: dev
 	@$(PY) tools/soak.py
+
+audit:
+	@tools/audit
 
 fuzz: dev
 	@tools/fuzz

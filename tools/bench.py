@@ -27,6 +27,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 TOOLS = Path(__file__).parent
 RATE_HZ = 80.0
+SHORT = {
+    "settling": ("--count", "20"),
+    "layouts": ("--frames", "20000", "--mutations", "40000"),
+    "learn": ("0", "11"),
+    "mechanics": ("--cars", "400"),
+}
+"""Benchmarks with a program of their own (tools/bench_NAME.py), in a short form; alone they take no words."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,6 +168,16 @@ def decode_rows() -> Iterator[Row]:
         )
 
 
+def own_rows() -> Iterator[Row]:
+    """Run those with a program of their own: their tables, and whether each is content (exit code 0)."""
+    for name, words in SHORT.items():
+        print(f"\n{name}: tools/bench_{name}.py {' '.join(words)}", flush=True)
+        began = time.perf_counter()
+        code = subprocess.run([sys.executable, TOOLS / f"bench_{name}.py", *words], check=False).returncode
+        took = f"{time.perf_counter() - began:.0f} s"
+        yield Row(what=f"{name}, short form", figure=took, aim="its own aims", met=code == 0)
+
+
 def at_most(what: str, value: float, limit: float, unit: str, places: int) -> Row:
     """A figure with an upper limit."""
     return Row(
@@ -176,7 +193,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=20.0, help="length of each look at a process")
     parser.add_argument("--repeats", type=int, default=2, help="looks at each of the two")
-    parser.add_argument("--part", choices=("live", "start", "store", "decode"), help="only this part")
+    parser.add_argument("--part", choices=("live", "start", "store", "decode", "own"), help="only this part")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the rows there too")
     args = parser.parse_args()
     parts = {
@@ -184,6 +201,7 @@ def main() -> int:
         "start": start_rows,
         "store": store_rows,
         "decode": decode_rows,
+        "own": own_rows,
     }
     rows: list[Row] = []
     for name, part in parts.items():

@@ -3,20 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from importlib import import_module
-from pathlib import Path
 from typing import Any
 
 import pytest
-from support import absent
+from support.browser import chromium
 from support.seat import LAMP, MOUTH, PHONE, WATCH, Seat
 from support.served_page import Served
-
-CHROMIUM = Path("/usr/bin/chromium")
-QUIET = (
-    "--no-sandbox --disable-gpu --disable-background-networking --disable-component-update "
-    "--disable-sync --no-first-run"
-)
 
 
 @pytest.fixture
@@ -43,17 +35,8 @@ def door() -> Iterator[Served]:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    """Debian's Chromium, driven by playwright."""
-    try:
-        playwright = import_module("playwright.sync_api")
-    except ImportError:
-        absent("playwright (development requirements)")
-    if not CHROMIUM.exists():
-        absent(f"{CHROMIUM} (Debian package chromium)")
-    with playwright.sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=str(CHROMIUM), args=QUIET.split())
-        yield chromium
-        chromium.close()
+    with chromium() as made:
+        yield made
 
 
 @pytest.fixture
