@@ -46,6 +46,9 @@ from logger.store.writer import wall_offset_ns as store_offset_ns
 NEWEST = 300
 """Marks whose files are looked at when the program starts: two days of ten-minute segments."""
 
+WARM_MOST = 6
+"""Segments gone back for a port that is silent: an hour of ten-minute ones; it may be gone for good."""
+
 OnTrouble = Callable[[str, str], None]
 
 
@@ -210,12 +213,23 @@ def _standing(
 
 
 def _warm(bay: Bay, run: Run, segment: int) -> None:
-    """Bring the bay's drivers into the stream with the segment before."""
-    for number, entry in read_run(run, first=segment - 1):
-        if number >= segment:
+    """Bring the bay's drivers into the stream with as many segments before as it takes to hear each port.
+
+    A driver that has heard nothing refuses its first line, which the live one, being inside, took.
+    """
+    before: list[Chunk | PortEvent] = []
+    for number in range(segment - 1, max(segment - 1 - WARM_MOST, 0), -1):
+        part = []
+        for at, entry in read_run(run, first=number):
+            if at > number:
+                break
+            if isinstance(entry, Chunk | PortEvent):
+                part.append(entry)
+        before[:0] = part
+        if {entry.port for entry in before if isinstance(entry, Chunk)} >= set(bay.counts):
             break
-        if isinstance(entry, Chunk | PortEvent):
-            bay.warm(entry)
+    for entry in before:
+        bay.warm(entry)
 
 
 def _unmark_damaged(dataset: Path, on_trouble: OnTrouble) -> None:

@@ -8,15 +8,16 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
 import pytest
-from support.small_bay import LiveBay, stream
+from support.small_bay import LiveBay, S, stream
 
 from logger import journal_folder
 from logger.journal_folder import find_runs, read_run, recover, segment_hash
 from logger.model import CarRest, Gap, GapCause, Record, Rest, Sample
 from logger.rebuild import bay_name, config_id, make_again, make_missing
 from logger.replay import make_bay, open_recordings
-from logger.segment import Entry
+from logger.segment import Entry, Tick
 from logger.store.dataset import events, files, read_table, revisions, samples_by_run
 from logger.store.schema import TABLES
 from logger.store.sealed import marks, states
@@ -198,3 +199,28 @@ def _each_sample_once(folder: Path) -> None:
     assert dataset_bytes(folder / "dataset") == dataset_bytes(fresh / "dataset")
     for table in TABLES:
         assert read_table(folder / "dataset", table) == read_table(fresh / "dataset", table)
+
+
+def test_a_port_silent_for_a_whole_segment_loses_no_line_when_the_next_is_made_again(
+    tmp_path: Path, troubles: Troubles
+) -> None:
+    live = LiveBay(tmp_path, segment_s=4.0)
+    entries = list(stream(14.0))
+    t0_ns, pause_ns = entries[0].t_mono_ns, 10 * S
+    for entry in entries:
+        if entry.t_mono_ns - t0_ns < 7 * S:
+            live.feed(entry)
+    for n in range(20):
+        live.feed(Tick(t_mono_ns=t0_ns + 7 * S + n * S // 2))
+    for entry in entries:
+        if entry.t_mono_ns - t0_ns >= 7 * S:
+            live.feed(msgspec.structs.replace(entry, t_mono_ns=entry.t_mono_ns + pause_ns))
+    live.close()
+    before = dataset_bytes(tmp_path)
+    marks = sorted((tmp_path / "dataset" / "_sealed").glob("*.json"))
+    for mark in marks[2:]:
+        content = mark.read_bytes()
+        mark.unlink()
+        assert make_missing(tmp_path, "barn", make_bay, troubles[1]) == 1
+        assert dataset_bytes(tmp_path) == before
+        assert mark.read_bytes() == content
