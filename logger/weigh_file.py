@@ -10,11 +10,14 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from math import isfinite, sqrt
 from pathlib import Path
 from typing import TypeVar, cast
 
+from logger.car_file import Car
 from logger.mechanics.plausible import faults_of
+from logger.mechanics.solve import Solution, solve_builds
 from logger.mechanics.weighing import Known, Weighing
 from logger.model import CORNERS, Corner, Facing
 from logger.typed_toml import ConfigError
@@ -26,6 +29,9 @@ OTHER_NAMES = {"FL": "LF", "FR": "RF", "RL": "LR"}
 """Corners as some write them; RR is the same in both."""
 LEAST_U_KG = 0.05
 """Assumed u of a reading whose file gives none and whose digits would allow less; pads repeat no better."""
+
+MOST_SHIM_MM = 100.0
+"""A thicker stack under a pad is a slip of the pen or another unit."""
 
 T = TypeVar("T")
 
@@ -97,11 +103,9 @@ def _rows(path: Path) -> tuple[list[Row], list[str]]:
         raise ConfigError([f"{path}: is empty; the first line names the columns: {','.join(COLUMNS)}"])
     separator = max(",;\t", key=lines[start].count)
     header = [name.lower() for name in _cells(lines[start], separator) or []]
-    missing = [name for name in COLUMNS if name not in header]
-    if missing:
-        named = ",".join(COLUMNS)
-        raise ConfigError([f"{path}:{start + 1}: no column {', '.join(missing)}; there should be {named}"])
-    unused = [name for name in header if name not in (*COLUMNS, *OPTIONAL)]
+    if wrong := _header_faults(header):
+        raise ConfigError([f"{path}:{start + 1}: {text}" for text in wrong])
+    unused = [_meant(name, header) for name in header if name not in (*COLUMNS, *OPTIONAL)]
     notes = [f"Columns not used: {', '.join(unused)}."] if unused else []
     rows: list[Row] = []
     faults: list[str] = []
@@ -123,6 +127,26 @@ def _rows(path: Path) -> tuple[list[Row], list[str]]:
     if faults:
         raise ConfigError(faults)
     return rows, notes
+
+
+def _header_faults(header: Sequence[str]) -> list[str]:
+    """What is wrong with the names of the columns."""
+    twice = sorted({name for name in header if name in (*COLUMNS, *OPTIONAL) and header.count(name) > 1})
+    faults = [f"column {name} stands there twice; strike one" for name in twice]
+    missing = [name for name in COLUMNS if name not in header]
+    if missing:
+        strange = [told for name in header if (told := _meant(name, header)) != name]
+        hint = f" ({', '.join(strange)})" if strange else ""
+        faults.append(f"no column {', '.join(missing)}{hint}; there should be {','.join(COLUMNS)}")
+    return faults
+
+
+def _meant(name: str, header: Sequence[str]) -> str:
+    """The name of a column, with the one it may have been meant for."""
+    if name in (*COLUMNS, *OPTIONAL):
+        return name
+    near = get_close_matches(name, [c for c in (*COLUMNS, *OPTIONAL) if c not in header], 1, 0.6)
+    return f"{name}: did you mean {near[0]}?" if near else name
 
 
 def _lines(path: Path) -> list[str]:
@@ -164,6 +188,10 @@ def _row(line: int, cells: dict[str, str], *, decimal_comma: bool) -> tuple[Row 
                 faults.append(f"{name} {text!r} is not a number")
     if numbers.get("u", 1.0) < 0:
         faults.append(f"u {cells['u']!r} is negative; a standard uncertainty is zero or more")
+    if not 0 <= numbers.get("shim_mm", 0.0) <= MOST_SHIM_MM:
+        faults.append(
+            f"shim_mm {cells['shim_mm']!r}: what lies under a pad is 0 to {MOST_SHIM_MM:g} mm; check the unit"
+        )
     if faults or unit is None:
         return None, faults
     digits = cells["value"].replace(",", ".") if decimal_comma else cells["value"]
@@ -310,3 +338,32 @@ def _facing_notes(weighings: Sequence[Weighing]) -> list[str]:
         for w in weighings
         if w.out_spots != first[w.spot_set].out_spots
     ]
+
+
+def solved_build(readings: Readings, car: Car, aim: str, build: str | None) -> Solution:
+    """Solve a file's weighings, all builds together, and return one build's solution.
+
+    ValueError names the builds when there are several and `build` is none of them.
+    """
+    names = list(dict.fromkeys(w.build for w in readings.weighings))
+    wanted = names[0] if build is None and len(names) == 1 else build
+    if wanted not in names:
+        raise ValueError(_several_builds(readings.weighings, names))
+    builds = solve_builds(
+        readings.weighings, car.geometry, car.known, car.allowances, aim, u_assumed=readings.u_assumed
+    )
+    return builds.solutions[str(wanted)]
+
+
+def _several_builds(weighings: Sequence[Weighing], names: Sequence[str]) -> str:
+    told = (
+        f"the file holds the builds {', '.join(map(repr, names))}: name one with --build; all are solved "
+        "together, so that all tell what they share (floor, pads)."
+    )
+    facings = [{w.facing for w in weighings if w.build == name} for name in names]
+    if not set.intersection(*facings):
+        told += (
+            " Each facing has a build of its own: what the floor's slope did and what the change did are not "
+            "told apart. Weigh one build in both facings."
+        )
+    return told

@@ -37,6 +37,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="with --check: what a pad showed under it (for each pad)",
     )
     parser.add_argument("--save", type=Path, metavar="CSV", help="with --guide: keep the typed weighings")
+    parser.add_argument("--build", help="of a file with a column build: the one to show, all solved together")
     parser.add_argument("--json", action="store_true", help="print one JSON object, SI units")
     parser.add_argument(
         "--aim",
@@ -61,21 +62,13 @@ def run(args: argparse.Namespace) -> int:
         print("restpoint weigh: name the CSV and its --car CAR.toml, or --guide", file=sys.stderr)
         return 2
     from logger.car_file import read_car
-    from logger.mechanics.solve import solve
-    from logger.weigh_file import read_weighings
+    from logger.weigh_file import read_weighings, solved_build
     from logger.weigh_text import as_json, as_text
 
     try:
         car = read_car(args.car)
         readings = read_weighings(args.file, car.known)
-        solution = solve(
-            readings.weighings,
-            car.geometry,
-            car.known,
-            car.allowances,
-            args.aim,
-            u_assumed=readings.u_assumed,
-        )
+        solution = solved_build(readings, car, args.aim, args.build)
     except ValueError as error:
         print(error, file=sys.stderr)
         return 2

@@ -8,6 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from logger.mechanics.fit import Fit, fit
+from logger.mechanics.plausible import unit_mix_up
 from logger.mechanics.statics import Array, Geometry, square
 from logger.mechanics.unknowns import Prior, Unknowns
 from logger.mechanics.weighing import Weighing
@@ -66,6 +67,18 @@ def two_builds(f: Fit, build: str) -> str | None:
         "turning cannot do that: the facings are of different builds (a person, fuel or a part aboard once "
         "and not the other time), or a pad's zero moved between them. Weigh both in one build."
     )
+
+
+def mixed_totals(f: Fit, build: str) -> str | None:
+    """A sentence when totals of one build are to each other as pounds to kilograms; else None."""
+    first, *others = [w for w in f.unknowns.weighings if w.build == build]
+    for w in others:
+        told = unit_mix_up(sum(w.loads_kg), sum(first.loads_kg), "run " + first.run)
+        if told is not None:
+            return (
+                f"Run {w.run}: {told[0].lower()}{told[1:]} Correct the unit; as they stand, both runs count."
+            )
+    return None
 
 
 def _mixed_unit(odd: Weighing, ratio: Array) -> str | None:

@@ -50,13 +50,13 @@ def faults_of(w: Weighing, known: Known) -> list[str]:
     return faults
 
 
-def unit_mix_up(now_kg: float, last_kg: float) -> str | None:
-    """Say so when a total is to the last weigh-in's as pounds to kilograms, or the other way; else None."""
+def unit_mix_up(now_kg: float, last_kg: float, last: str = "the last weigh-in") -> str | None:
+    """Say so when a total is to the last one's as pounds to kilograms, or the other way; else None."""
     ratio = now_kg / last_kg
     for factor, typed, meant in ((1 / LB_KG, "kg", "lb"), (LB_KG, "lb", "kg")):
         if abs(ratio / factor - 1) < UNIT_TOLERANCE:
             return (
-                f"The total of {now_kg:.4g} kg is {ratio:.3g} times the last weigh-in's {last_kg:.4g} kg: "
+                f"The total of {now_kg:.4g} kg is {ratio:.3g} times that of {last}, {last_kg:.4g} kg: "
                 f"were values in {meant} entered as {typed}?"
             )
     return None

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from msgspec import Struct
 
-from logger.mechanics.explain import explain, two_builds
+from logger.mechanics.explain import explain, mixed_totals, two_builds
 from logger.mechanics.fit import Fit, fit
 from logger.mechanics.lines import student
 from logger.mechanics.statics import Array, Geometry
@@ -94,7 +94,7 @@ def _disagreeing(
     """Keep weighings that disagree without one being the cause, say what can be said, and widen their ±."""
     odd, rest, by = _apart(f, worst)
     peers = _peers(odd, rest)
-    text = split = two_builds(f, odd.build)
+    text = split = mixed_totals(f, odd.build) or two_builds(f, odd.build)
     if text is None and len(peers) < 3:
         text = explain(odd, peers, f)
     if text is not None:

@@ -243,7 +243,65 @@ def test_facings_in_two_builds(solved, run):
     named = [r + (",base" if ",out," in r else ",with driver") for r in rows]
     code, _, err = run(named, CAR, header=HEADER + ",build")
     assert code == 2
-    assert "different builds ('base', 'with driver')" in err
+    assert "the builds 'base', 'with driver'" in err
+    assert "Each facing has a build of its own" in err
+
+
+def test_a_file_of_several_builds_is_solved_together_and_shows_the_one_asked_for(run) -> None:
+    header = HEADER + ",build"
+    both = [row + f",{build}" for build, mass in (("a", 0.0), ("b", -12.0)) for row in build_rows(mass)]
+    code, out, err = run(both, CAR, header=header)
+    assert (code, out) == (2, "")
+    assert "the builds 'a', 'b': name one with --build" in err
+    totals = {}
+    for build in "ab":
+        code, out, _ = run(both, CAR, "--json", "--build", build, header=header)
+        assert code == 0
+        totals[build] = json.loads(out)["total"]
+    assert totals["a"]["value"] - totals["b"]["value"] == pytest.approx(12.0, abs=0.5)
+    apart = [row for row in both if (",out," in row) == row.endswith(",a")]
+    assert "Each facing has a build of its own" in run(apart, CAR, header=header)[2]
+
+
+def build_rows(more_kg):
+    """Both facings of the car with so much more at its centre of mass."""
+    share = more_kg / STATE[0]
+    found = []
+    for facing, pads in (("out", PADS), ("back", PADS[::-1])):
+        w = weighing(facing, pads)
+        heavier = type(w)(
+            **{n: getattr(w, n) for n in w.__struct_fields__}
+            | {"loads_kg": tuple(load * (1 + share) for load in w.loads_kg)}
+        )
+        found += rows_of(heavier, run=facing)
+    return found
+
+
+def test_a_whole_run_in_another_unit_is_named_by_its_total(solved):
+    out = weighing("out", PADS)
+    back = weighing("back", PADS[::-1])
+    pounds = [row.replace(",lb,", ",kg,") for row in rows_of(back, unit="lb", run="2")]
+    told = solved([*rows_of(out, run="1"), *pounds])
+    assert any("run 1" in n and "were values in lb entered as kg?" in n for n in told["notes"])
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "sentence"),
+    [
+        ("run,facing,spot,corner,pad,vaule,unit", "1,out,S1,LF,P1,285,kg", "vaule: did you mean value?"),
+        (
+            "run,facing,spot,corner,pad,value,unit,unit",
+            "1,out,S1,LF,P1,285,kg,kg",
+            "column unit stands there twice",
+        ),
+        (HEADER, "1,out,S1,LF,P1,285,kg,0.1,-5", "0 to 100 mm"),
+        (HEADER, "1,out,S1,LF,P1,285,kg,0.1,5000", "0 to 100 mm"),
+    ],
+)
+def test_columns_and_shims_that_cannot_be_meant(run, header, row, sentence):
+    code, _, err = run([row], CAR, header=header)
+    assert code == 2
+    assert sentence in err
 
 
 def test_spots_that_contradict_the_facing(solved):
