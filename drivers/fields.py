@@ -258,7 +258,7 @@ def _address(fields: _Fields, ask: Ask) -> tuple[str | None, int, Callable[[byte
         plain = lambda part: str(number(part)[0])  # noqa: E731 - one of two ways to read the same field
     part = ask(table, "address")
     table.close()
-    return None, part, _named(known, plain) if known else plain
+    return None, part, _named(known, plain, numbered=coding != "text") if known else plain
 
 
 def _plain(part: bytes) -> str:
@@ -268,9 +268,14 @@ def _plain(part: bytes) -> str:
     return text
 
 
-def _named(known: dict[bytes, str], plain: Callable[[bytes], str]) -> Callable[[bytes], str]:
+def _named(
+    known: dict[bytes, str], plain: Callable[[bytes], str], *, numbered: bool
+) -> Callable[[bytes], str]:
+    """Look names up by bytes as sent, or by number where the map lists numbers: never 1 for the byte 31."""
+    by_number = numbered and all(key.isdigit() for key in known)
+
     def read(part: bytes) -> str:
-        name = known.get(part)
+        name = None if by_number else known.get(part)
         if name is None:
             name = known.get(plain(part).encode())
         if name is None:

@@ -9,6 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drivers.api import Frame
+from drivers.layout import load_layout
 from drivers.numbers import Scaler, bcd, ieee, integer, text
 from drivers.wire import KG_PER
 from logger.units import KG_PER as LOGGER_KG_PER
@@ -144,3 +146,14 @@ def test_no_reading_that_is_not_finite(number: float) -> None:
 def test_scale_and_offset_are_exact() -> None:
     assert Scaler(Fraction("0.02"), Fraction("-1.5"))(7, 0) == float(Fraction("-1.36"))
     assert Scaler(Fraction("0.1"))(0.5, 0) == 0.05
+
+
+def test_a_binary_address_is_looked_up_by_number_never_as_a_character() -> None:
+    """The byte 31 is 49, and not the pad that a map of numbers calls 1 although it is written like it."""
+    text = (
+        'limits_kg = [-50, 1500]\n[frame]\nkind = "marked"\nstart = "<STX>"\nend = "<CR>"\nsize = 6\n'
+        '[fields]\nunit = "kg"\nvalue = { at = 2, size = 3, coding = "text" }\n'
+        'address = { at = 1, coding = "binary", mask = 0xF0, map = { 1 = "one", 3 = "three" } }\n'
+    )
+    found = load_layout(text, "halves").driver().feed(b"\x02\x31842\r\x02\x11842\r", 0)
+    assert [item.address for item in found if isinstance(item, Frame)] == ["three", "one"]
