@@ -59,6 +59,9 @@ class CarSpec:
     rubber_N_per_m: float = 6_000.0
     rubber_s: float = 3.0
     """Stiffness and time constant of what relaxes: bushings and tyres; the tail of a settle curve."""
+    scrub_N_per_m: float = 0.0
+    """Force on each wheel, up on one diagonal and down on the other, that the tyres' sideways drag leaves per
+    metre of sinking; it creeps away with rubber_s, and no dry friction hides it."""
     perch_m: Four = (0.0, 0.0, 0.0, 0.0)
     """How much higher than nominal each spring stands; its warp part is the car's own diagonal."""
 
@@ -131,6 +134,9 @@ class Car:
         self._speed: Three = (0.0, 0.0, 0.0)
         self._friction = [0.0] * 4
         self._rubber = [0.0] * 4
+        self._scrub = 0.0
+        across = spec.tracks_m[0] / spec.tracks_m[1]
+        self._diagonal = (1.0, -1.0, -across, across)
         self._ground = [h + p for h, p in zip(ground_m, spec.perch_m, strict=True)]
         self._force = [0.0] * 4
         self._slopes = slopes
@@ -165,6 +171,7 @@ class Car:
         self._at, self._friction = self._resting()
         self._speed = (0.0, 0.0, 0.0)
         self._rubber = [0.0] * 4
+        self._scrub = 0.0
         self._force = self._spring_forces(self._at, self._friction)
 
     def step(self, dt_s: float, ground_m_per_s: Four = LEVEL) -> None:
@@ -184,6 +191,7 @@ class Car:
             rubber[i] = rubber[i] * fade + relax * speed
             force[i] = self._k[i] * travel[i] + self._c[i] * speed + held + rubber[i]
         self._add_bars(force, travel)
+        self._scrub = self._scrub * fade + spec.scrub_N_per_m * vw * dt_s
         fw, fp, fq = self._pull(force)
         aw, ap, aq = times(self._inverse_mass, (fw, fp, fq))
         vw, vp, vq = vw + aw * dt_s, vp + ap * dt_s, vq + aq * dt_s
@@ -193,8 +201,8 @@ class Car:
 
     def loads_kg(self) -> Four:
         """What LF RF LR RR press on the ground with now; a wheel in the air presses with nothing."""
-        f, u = self._force, self.spec.unsprung_kg
-        return _as_four([max(0.0, f[i] / G + u[i]) for i in range(4)])
+        f, u, w = self._force, self.spec.unsprung_kg, self._diagonal
+        return _as_four([max(0.0, (f[i] + self._scrub * w[i]) / G + u[i]) for i in range(4)])
 
     def heave_m(self) -> float:
         """How far the body's centre of mass hangs below where springs without load would hold it."""

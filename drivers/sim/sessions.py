@@ -89,7 +89,7 @@ def _car(dice: Random) -> Build:
     mass, wheelbase, track = dice.uniform(500, 1450), dice.uniform(2.2, 2.9), dice.uniform(1.3, 1.6)
     stiff, damping = dice.uniform(55, 140) * mass / 4, dice.uniform(0.2, 0.45)
     damper = damping * 2 * (stiff * mass / 4) ** 0.5
-    stick = dice.uniform(0.02, 0.1) * mass
+    stick = dice.uniform(0.0, 0.02) * mass
     limits = [stick * dice.uniform(0.5, 1.5) for _ in CORNERS]
     body = Mass(
         name="body",
@@ -107,8 +107,9 @@ def _car(dice: Random) -> Build:
         damping_N_s_per_m=(damper, damper),
         friction_N=(limits[0], limits[1], limits[2], limits[3]),
         stuck_N_per_m=dice.uniform(80e3, 160e3),
-        rubber_N_per_m=dice.uniform(0.1, 0.5) * stiff,
+        rubber_N_per_m=dice.uniform(0.02, 0.15) * stiff,
         rubber_s=dice.uniform(2.0, 10.0),
+        scrub_N_per_m=dice.choice((-1, 1)) * dice.uniform(0.0, 1000.0),
         perch_m=_four(dice, 0.0, 0.006),
     )
     return Build(spec, tuple(_part(dice, f"part {n}", wheelbase) for n in range(dice.randint(0, 3))))
