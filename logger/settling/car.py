@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from logger.model import ALL_PADS, Boarding, CarOff, CarOn, CarRest, Record, Rock, Step
 from logger.settling.cells import Cell
-from logger.settling.channel import Channel, Level
+from logger.settling.channel import Channel
+from logger.settling.level import Level
 from logger.settling.prior import TailPrior
 from logger.settling.restate import CarRests, zero_at
 from logger.settling.settings import Settling
@@ -49,7 +50,6 @@ class Car:
         self._origin_ns: int | None = None
         self._wobble = 0.0
         self._moved_ns = 0
-        self._found = (np.zeros(len(pads)), np.zeros((len(pads), len(pads))))
         """Loads on the wire and their covariance, as last found in the rest."""
 
     # -- cells -----------------------------------------------------------------------------------------
@@ -94,6 +94,7 @@ class Car:
         self._count = [0] * len(loads)
         self._history.append((t, cell.value))
         self.channel.noise.resolution = max(pad.channel.noise.resolution for pad in self.pads)
+        self.channel.noise.hold_s = max(pad.channel.noise.hold_s for pad in self.pads)
         self.channel.noise.copies = float(len(loads))
         return self._presence(loads, end_ns) + self._tell(self.channel.feed(cell, end_ns, loads))
 
@@ -179,10 +180,8 @@ class Car:
 
     def _loads(self, level: Level) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Loads on the wire and their covariance, made to add up to the total and its variance."""
-        found = self.channel.cells.part_means(level.from_ns, level.to_ns)
-        if found is not None:
-            self._found = found
-        loads, covariance = self._found
+        assert level.parts is not None
+        loads, covariance = level.parts
         floors = [pad.channel.noise.resolution**2 / 12.0 for pad in self.pads]
         return share_out(loads, covariance + np.diag(floors), level.value, level.u**2)
 
@@ -213,6 +212,8 @@ class Car:
     def _boarding(self, before: CarRest, after: CarRest, size: float, u: float) -> list[Record]:
         """A person: the right size, on a car that stays on all pads, shared by at least two of them."""
         if min(before.loads_kg) <= 0 or min(after.loads_kg) <= 0:
+            return []
+        if len(self.pads) != 4 or max(before.mass_kg, after.mass_kg) > self.settings.person_car_kg:
             return []
         shares = sorted(abs(b - a) for a, b in zip(before.loads_kg, after.loads_kg, strict=True))
         if min(before.mass_kg, after.mass_kg) < 2.0 * abs(size) or shares[-2] < 0.1 * abs(size):

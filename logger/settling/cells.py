@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 CAPACITY = 256
 """Cells held; a fit never sees more."""
+TRAIL = 200
+"""Cells remembered at least: 20 s at 10 Hz, twice the longest tail."""
 
 
 class Cell(NamedTuple):
@@ -88,9 +90,11 @@ class Cells:
 
         One set of weights for all parts: whatever combination of them stands still (total, moments) then
         stands still in the means too, however far the single parts wander along the warp mode. None when
-        the rest's cells are no longer held.
+        there are no parts, or the rest's cells are no longer held.
         """
         n = self.n
+        if not self.parts.shape[1]:
+            return None
         inside = (self.first[:n] >= from_ns) & (self.last[:n] <= to_ns)
         parts, weights = self.parts[:n][inside], self.w[:n][inside]
         if weights.sum() <= 0:
@@ -121,3 +125,24 @@ class Cells:
             column[quarter : CAPACITY - quarter] = column[half:].copy()
         self.n = CAPACITY - quarter
         return quarter
+
+
+class Trail:
+    """Where a stream was lately: what moved before a rest says how large a tail may be, long after."""
+
+    def __init__(self) -> None:
+        self._n = 0
+        self._t = np.zeros(2 * TRAIL)
+        self._x = np.zeros(2 * TRAIL)
+
+    def append(self, cell: Cell) -> None:
+        """Take the newest cell."""
+        if self._n == 2 * TRAIL:
+            self._t[:TRAIL], self._x[:TRAIL] = self._t[TRAIL:].copy(), self._x[TRAIL:].copy()
+            self._n = TRAIL
+        self._t[self._n], self._x[self._n] = cell.t_s, cell.value
+        self._n += 1
+
+    def held(self) -> tuple[Array, Array]:
+        """Times (s) and values, oldest first."""
+        return self._t[: self._n], self._x[: self._n]

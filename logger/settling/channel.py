@@ -9,41 +9,17 @@ modest pace. Bounded work and memory a cell.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from logger.settling.cells import Cell, Cells
+from logger.settling.cells import Cell, Cells, Trail
+from logger.settling.level import Level
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
-from logger.settling.tail import Estimate, Noise, Tails, estimate
+from logger.settling.tail import Estimate, Noise, Tails, estimate, slope, turns
 from logger.settling.watch import Watch
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """A rest as the channel sees it (values as on the wire); `change` says what happened to it."""
-
-    change: str
-    """declared, refined, closed (movement), silenced (no samples), ended (recording ends) or reopened."""
-    from_ns: int
-    declared_ns: int
-    to_ns: int
-    declared: float
-    declared_u: float
-    value: float
-    u: float
-    slope: float
-    u_slope: float
-    n: int
-    wobble: float
-    """Residual standard deviation of one cell."""
-
-    @property
-    def open(self) -> bool:
-        """True while the rest lasts."""
-        return self.change not in ("closed", "silenced", "ended")
 
 
 class Channel:
@@ -61,12 +37,15 @@ class Channel:
         self.knock = 0.0
         """Largest deviation in the disturbance last bridged."""
         self._watch = Watch(settings, self.cells, self.noise)
+        self._trail = Trail()
         self._peak = 0.0
         self._behind = np.zeros(1)
         """Deviations from the level in the movement before this rest, and their times (s)."""
         self._behind_s = np.zeros(1)
         self._stirred = 0
         """Which of these is the latest that counts as movement."""
+        self._lesson: Estimate | None = None
+        """Fit of a whole rest; teaches once the next rest shows that it ended by a movement."""
         self._late: tuple[Level, Estimate] | None = None
         """A level seen standing that was not sure enough to tell yet."""
         self._wide = False
@@ -81,6 +60,7 @@ class Channel:
     def feed(self, cell: Cell, end_ns: int, parts: Sequence[float] = ()) -> list[Level]:
         """Take the next cell, which ended at `end_ns`, and say what it did to the rest."""
         self._watch.moved_up(self.cells.append(cell, parts))
+        self._trail.append(cell)
         if self.level is not None:
             return self._rest(cell)
         if self.last is not None:
@@ -99,6 +79,7 @@ class Channel:
         """What comes next has nothing to do with what was (overload, unit change): close and forget."""
         levels = self._stop("closed")
         self.cells.n = 0
+        self._trail = Trail()
         self.last = self._late = None
         return levels
 
@@ -131,11 +112,14 @@ class Channel:
             return []  # every other cell will do
         fit = self._fit(cells.n)
         s = self.settings
-        if fit.count >= least and self._quiet(fit):
-            if fit.risk <= min(s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s, s.risk_most):
+        if fit.count >= least and self._stands(fit):
+            near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
+            patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
+            if near and fit.risk <= min(patient, s.risk_most):
                 return self._declare(fit, end_ns)
-            if fit.span_s >= s.late_rest_s and fit.risk <= s.late_risk:
-                self._late = (self._level(fit, end_ns), fit)
+            if fit.span_s >= s.late_rest_s:
+                told = fit if near and fit.risk <= s.late_risk else self._as_read(fit)
+                self._late = (self._level(told, end_ns), fit)
         return self._seek_sway(end_ns)
 
     def _restless(self, least: int) -> bool:
@@ -147,17 +131,24 @@ class Channel:
         slack = 2.5 * (max(noise.variance, noise.rounding) / cells.mean_n) ** 0.5
         return bool(recent.max() - recent.min() > 2.0 * (noise.band() + slack))
 
-    def _quiet(self, fit: Estimate) -> bool:
+    def _as_read(self, fit: Estimate) -> Estimate:
+        """What it read, where nobody can say what it would have settled to."""
+        return replace(
+            fit, value=fit.now, u=max(0.5 * abs(fit.value - fit.now), 0.5 * self.noise.tolerance())
+        )
+
+    def _stands(self, fit: Estimate) -> bool:
         """Does the load stand still by this fit, apart from what it may still have to go?"""
         s, noise = self.settings, self.noise
         strange = noise.variance is None and noise.sigma() > s.likely_sigma_d * noise.resolution
         if strange and (fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples):
             return False  # as likely a swing as noise
+        if fit.span_s < s.hold_values * noise.hold_s:
+            return False  # a slow display stands between two values
         band, sd = noise.band(), self._cell_sd(fit)
         last = abs(float(self.cells.x[self.cells.n - 1]) - fit.now)
         return bool(
             sd <= s.wobble_band * band
-            and abs(fit.value - fit.now) <= s.reach_band * band
             and abs(fit.slope) * s.creep_horizon_s <= 1.2 * band
             and last <= 4.0 * sd + noise.resolution
         )
@@ -179,6 +170,10 @@ class Channel:
         recent = cells.x[lo : cells.n]
         if lo == 0 or float(recent.max() - recent.min()) > 2.0 * s.wobble_bands * noise.band():
             return []
+        half = (lo + cells.n) // 2
+        gone = abs(float(cells.x[half : cells.n].mean() - cells.x[lo:half].mean()))
+        if gone > 0.35 * float(np.ptp(recent)) or turns(cells.t[lo : cells.n], cells.x[lo : cells.n]) < 3:
+            return []  # a ramp or a tail, no sway
         self._wide = True
         fit = self._fit(cells.n)
         sways = fit.crossings >= 2 and fit.eta < 0.5 and self._cell_sd(fit) > 0.4 * noise.band()
@@ -244,21 +239,27 @@ class Channel:
 
     def _look_back(self) -> None:
         """Which movements lie behind, how large and how long ago?"""
-        cells = self.cells
-        n = cells.n
-        here = float(cells.x[n - 1])
-        self._behind = np.abs(cells.x[:n] - here)
-        self._behind_s = cells.t[:n].copy()
-        if self.last is not None:
-            self._behind[0] = max(self._behind[0], abs(self.last.value - here))
+        here = float(self.cells.x[self.cells.n - 1])
+        self._behind_s, past = self._trail.held()
+        self._behind = np.abs(past - here)
         moving = np.flatnonzero(self._behind > 2.0 * self.noise.band())
         self._stirred = int(moving[-1]) if len(moving) else 0
 
     # -- declaring -------------------------------------------------------------------------------------
 
+    def _learn_tail(self, fit: Estimate) -> None:
+        """Teach the bay's expectation of tails, unless the rest before broke off by its own tail."""
+        lesson, self._lesson = self._lesson, None
+        if (
+            lesson is not None
+            and abs(lesson.value - fit.value) > self.settings.tail_apart_bands * self.noise.band()
+        ):
+            self.prior.learn(lesson)
+
     def _declare(self, fit: Estimate, end_ns: int) -> list[Level]:
         cells, old = self.cells, self.last
         start = cells.n - fit.count
+        self._learn_tail(fit)
         if old is not None and self._same(old, fit.value, fit.u, int(cells.first[start])):
             self.knock = self._peak
             level = replace(old, change="reopened", to_ns=cells.last_ns)
@@ -276,9 +277,10 @@ class Channel:
 
     def _level(self, fit: Estimate, end_ns: int) -> Level:
         """A rest as this fit of the cells held shows it."""
+        start = int(self.cells.first[self.cells.n - fit.count])
         return Level(
             change="declared",
-            from_ns=int(self.cells.first[self.cells.n - fit.count]),
+            from_ns=start,
             declared_ns=end_ns,
             to_ns=self.cells.last_ns,
             declared=fit.value,
@@ -289,12 +291,14 @@ class Channel:
             u_slope=fit.u_slope,
             n=int(fit.samples),
             wobble=self._cell_sd(fit),
+            parts=self.cells.part_means(start, self.cells.last_ns),
         )
 
     def _same(self, old: Level, value: float, u: float, from_ns: int) -> bool:
         """Is this the rest closed last, after a knock or a radio gap?"""
         limit_s = self.settings.reopen_silent_s if old.change == "silenced" else self.settings.reopen_s
-        near = max(0.6 * self.noise.resolution, 3.0 * (u**2 + old.u**2) ** 0.5)
+        limit_s = max(limit_s, 3.2 * self.cells.step_s())
+        near = max(0.6 * self.noise.resolution, 3.0 * (u**2 + old.u**2 + self._watch.wander**2) ** 0.5)
         return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= near
 
     # -- resting ---------------------------------------------------------------------------------------
@@ -303,6 +307,7 @@ class Channel:
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
         self._watch.level = fit.value if self._wide else fit.now
         self._watch.sd = max(self._cell_sd(fit), self.noise.rounding**0.5)
+        self._watch.wander = fit.wander**0.5
         span = fit.span_s
         pause_s = 0.2 if span < 3 else 1.0 if span < 20 else 3.0 if span < 60 else 10.0
         self._until_fit = max(int(pause_s / self.settings.cell_s + 1e-9), 1)
@@ -335,14 +340,17 @@ class Channel:
 
     def _restated(self, fit: Estimate, change: str, n: int) -> Level:
         assert self.level is not None
+        cells, to_ns = self.cells, int(self.cells.last[n - 1])
+        fall, ctt = slope(cells.t[n - 1] - cells.t[:n], cells.x[:n], cells.w[:n])
         return replace(
             self.level,
             change=change,
-            to_ns=int(self.cells.last[n - 1]),
+            to_ns=to_ns,
+            parts=cells.part_means(self.level.from_ns, to_ns) or self.level.parts,
             value=fit.value,
             u=fit.u,
-            slope=fit.slope,
-            u_slope=fit.u_slope,
+            slope=fall,
+            u_slope=(fit.variance / ctt) ** 0.5,
             n=self._samples,
             wobble=self._watch.sd,
         )
@@ -360,7 +368,7 @@ class Channel:
         if end - guard >= 3:
             fit = self._fit(end - guard)
             closed = self._restated(fit, change, end)
-            self._learn_tail(fit)
+            self._keep_lesson(fit)
         else:
             closed = replace(self.level, change=change, to_ns=int(cells.last[end - 1]))
         closed = replace(closed, n=closed.n - int(cells.w[end : cells.n].sum()))
@@ -371,12 +379,12 @@ class Channel:
         self._drop(end)
         return [closed]
 
-    def _learn_tail(self, fit: Estimate) -> None:
-        """Teach the bay's expectation of tails, after a rest that was long and a movement that was large."""
+    def _keep_lesson(self, fit: Estimate) -> None:
+        """Keep what this rest shows of tails, if it was long and the movement before it large."""
         s, band = self.settings, self.noise.band()
         if self._wide or fit.span_s < s.tail_learn_s or self._behind.max() < s.tail_learn_bands * band:
             return
-        self.prior.learn(fit, self._behind, self.cells.t[self.cells.n - 1] - self._behind_s, band)
+        self._lesson = fit
 
     def _drop(self, count: int) -> None:
         self.cells.drop(count)

@@ -17,6 +17,8 @@ HELD = 1
 """This value may be wild; it waits for the next one."""
 WILD = 2
 """The value that waited was wild."""
+SLOWEST_DISPLAY_NS = 2_000_000_000
+"""A value that stays for longer is a load that stands, not a display that is slow."""
 OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
 
 
@@ -33,24 +35,40 @@ class Resolution:
         """0.0 while no two values have differed."""
         self.seen = 0
         """Samples taken since the last group of changes was judged."""
+        self.known = False
+        """Have enough differences been seen? Until then the value is what divides all of them."""
         self._now = self._before = float("inf")
+        self._divisor = 0.0
+        self.hold_s = 0.0
+        """How long a value is shown before the next, typically; 0 while unknown."""
+        self._holds: list[int] = []
+        self._changed_ns = 0
         self._changes = 0
         self._group: list[float] = []
         self._held = 0.0
 
-    def see(self, step: float, size: float) -> None:
-        """Take the absolute difference (> 0) of two successive values of this size."""
+    def see(self, step: float, size: float, t_ns: int) -> None:
+        """Take the absolute difference (> 0) of two successive values of this size, the later at t."""
         if step < 1e-9 * size:
             return  # the same reading, written differently
+        if t_ns - self._changed_ns < SLOWEST_DISPLAY_NS:
+            self._holds.append(t_ns - self._changed_ns)
+        self._changed_ns = t_ns
         if step < self._now:
             self._now = step
             self.value = max(min(self._now, self._before), self._held)
+        if not self.known:
+            self._divisor = _common(step, self._divisor)
+            self.value = min(self._divisor, self._now)
         self._group.append(step)
         if len(self._group) >= 16:
             self._judge()
 
     def _judge(self) -> None:
         """Sixteen more changes are in: do the values repeat, and is the bucket full?"""
+        self.known = True
+        self.hold_s = median(self._holds) * 1e-9 if self._holds else 0.0
+        self._holds.clear()
         repeats = self.seen > 3 * len(self._group)
         self._held = sorted(self._group)[4] if repeats else 0.0
         self._changes += len(self._group)
@@ -70,6 +88,8 @@ class Intake:
         """Samples left out, by reason: missing, not_finite, stale, overload, wild."""
         self.resolution = Resolution()
         self.stated_d: float | None = None
+        self.kin_d = 0.0
+        """Resolution of the bay's other pads; 0 while none is known."""
         self.held: float | None = None
         """A value that may be wild, kept back until the next one is known."""
         self.held_ns = -1
@@ -133,7 +153,7 @@ class Intake:
         step = x - self._last
         self.resolution.seen += 1
         if step != 0.0 and isfinite(step):
-            self.resolution.see(abs(step), abs(x))
+            self.resolution.see(abs(step), abs(x), t_ns)
         if len(self._start) < 12:
             self._learn_jump(x)
         gone = (t_ns - self.last_ns) * 1e-9
@@ -161,11 +181,14 @@ class Intake:
 
     @property
     def d(self) -> float:
-        """The stream's stated resolution, else the one learned; before any change, what the digits
-        suggest."""
+        """The stream's stated resolution, else the one learned, its kin's until then; before any change, what
+        the digits suggest."""
         if self.stated_d is not None:
             return self.stated_d
-        return self.resolution.value or _digits(self._last)
+        own = self.resolution.value
+        if self.kin_d and not self.resolution.known:
+            return min(own, self.kin_d) or self.kin_d
+        return own or _digits(self._last)
 
     def cell(self, origin_ns: int) -> Cell | None:
         """Close the running cell; None if it is empty. Its time is in seconds from `origin_ns`."""
@@ -175,6 +198,15 @@ class Intake:
         self._n = 0
         t = (self._first_ns - origin_ns) * 1e-9 + self._t_sum / n
         return Cell(t, self._base + self._sum / n, n, self._first_ns, self._end_ns)
+
+
+def _common(a: float, b: float) -> float:
+    """Largest step that both are nearly multiples of (a converted unit is rounded again)."""
+    a, b = max(a, b), min(a, b)
+    while b > 1e-9 * a:
+        rest = abs(a - round(a / b) * b)
+        a, b = b, rest if rest > 0.06 * b else 0.0
+    return a
 
 
 def _digits(x: float) -> float:

@@ -21,6 +21,8 @@ class NoiseLearner:
         self.settings = settings
         self.cells = cells
         self.resolution = 0.0
+        self.hold_s = 0.0
+        """How long the display shows a value before the next."""
         self.copies = 1.0
         """How many independent roundings add up in a value (the total of four pads: 4)."""
         self.variance: float | None = None
@@ -93,8 +95,11 @@ class NoiseLearner:
         if self.variance is None:
             self.variance, self.eta = scatter, eta
             return
+        held = fit.changes < 0.5 * fit.count
         if scatter < self.variance:
             self.variance += (scatter - self.variance) * 0.1
+        elif held:  # a display that changes slowly shows its noise in few cells
+            self.variance += (scatter - self.variance) * 0.3
         elif fit.eta > 0.5:  # a slow wander is no noise
             self.variance += (scatter - self.variance) * 0.04
         self.eta += (eta - self.eta) * 0.05

@@ -17,8 +17,9 @@ from logger.model import (
     ZeroCheck,
 )
 from logger.settling.cells import Cell
-from logger.settling.channel import Channel, Level
+from logger.settling.channel import Channel
 from logger.settling.intake import HELD, WILD, Intake
+from logger.settling.level import Level
 from logger.settling.prior import TailPrior
 from logger.settling.restate import PadRests
 from logger.settling.settings import Settling
@@ -149,7 +150,7 @@ class Pad:
         if cell is not None:
             channel = self.channel
             self.silent = False
-            channel.noise.resolution = intake.d
+            channel.noise.resolution, channel.noise.hold_s = intake.d, intake.resolution.hold_s
             levels = channel.feed(cell, end_ns)
             if channel.noise.variance is not None:
                 intake.know_noise(channel.noise.variance**0.5, channel.noise.resolution)
@@ -194,7 +195,7 @@ class Pad:
             if level.change == "declared":
                 out += self._step(before, rest)
             if level.change == "reopened":
-                out.append(self._knock(level))
+                out += self._knock(level)
             self._rests.keep(rest)
         return out
 
@@ -246,8 +247,12 @@ class Pad:
             )
         ]
 
-    def _knock(self, level: Level) -> Knock:
-        return Knock(pad=self.name, t_mono_ns=level.to_ns, amplitude_kg=self.channel.knock)
+    def _knock(self, level: Level) -> list[Record]:
+        """What interrupted a rest and left the level as it was, if it is worth a word."""
+        noise, s = self.channel.noise, self.settings
+        if self.channel.knock < max(s.knock_bands * noise.band(), s.knock_d * noise.resolution):
+            return []
+        return [Knock(pad=self.name, t_mono_ns=level.to_ns, amplitude_kg=self.channel.knock)]
 
     # -- zero ------------------------------------------------------------------------------------------
 

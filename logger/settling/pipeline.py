@@ -97,7 +97,18 @@ class Pipeline:
         if now_ns < end:
             return []
         self._next_ns = (now_ns // self._cell_ns + 1) * self._cell_ns
+        self._share_resolution()
         out: list[Record] = []
         for pad in self.pads.values():
             out += pad.tick(end, now_ns)
         return out + self.car.tick(end)
+
+    def _share_resolution(self) -> None:
+        """Pads of a bay are mostly of one make: one that hardly changed yet takes its kin's resolution."""
+        intakes = [pad.intake for pad in self.pads.values()]
+        if all(i.resolution.known for i in intakes):
+            return
+        known = [i.stated_d or i.resolution.value for i in intakes if i.stated_d or i.resolution.known]
+        seen = known or [i.resolution.value for i in intakes if i.resolution.value]
+        for intake in intakes:
+            intake.kin_d = min(seen, default=0.0)

@@ -21,9 +21,11 @@ class Settling:
     """Noise that counts as standing still, in sigma: 99.7 % of cells."""
     min_rest_s: float = 0.8
     """Shortest time that can be declared a rest; above the 0.4 s of Canada's stable-indication clause."""
+    hold_values: float = 2.5
+    """Shortest rest in times that a display shows one value: a slow one stands still between two."""
     min_rest_samples: int = 5
     """Fewest samples in a rest; matters below 5 Hz only: fewer cannot tell noise from a tail."""
-    tails_s: tuple[float, ...] = (0.4, 1.0, 2.2, 3.7, 6.0, 10.0)
+    tails_s: tuple[float, ...] = (0.6, 2.2, 3.7, 6.0, 10.0)
     """Time constants: the first two are the end of the swing and are always fitted, of the others one or
     none; tyres and dampers settle with 2–10 s."""
     no_tail_weight: float = 0.5
@@ -32,32 +34,37 @@ class Settling:
     """How many rests the first expectation of tails is worth against what is learned."""
     tail_memory_rests: float = 40.0
     """Rests after which what was learned of tails fades: tyres warm up, cars change."""
-    tail_root: float = 0.1
-    """First expectation of a tail's size, in bands, per root of the movement before it in bands: 4 bands
-    after 700, half a band after 10."""
+    tail_sizes: tuple[float, ...] = (0.001, 0.004, 0.016, 0.064)
+    """Sizes a tail may have, as shares of the movement before it; which it is, is learned."""
+    tail_same: float = 0.5
+    """Probability that all rests of a session have the same kind of tail."""
+    tail_told: float = 0.5
+    """What the rest of one pad tells counts so much: the four pads settle together."""
     tail_least_band: float = 0.6
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 4.0
     """Shortest rest that teaches about tails."""
+    tail_apart_bands: float = 10.0
+    """The next rest must be so many bands away: otherwise this one broke off by its own tail."""
     tail_learn_bands: float = 50.0
     """Smallest movement, in bands, that teaches about tails."""
-    risk: float = 0.02
+    risk: float = 0.025
     """Declare once the settled value is farther than the tolerance with at most this probability."""
     tolerance_sigma: float = 0.75
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
-    patience_s: float = 2.5
+    patience_s: float = 3.5
     """After so long within a band the risk taken rises (breathing, wind, creep never let it fall) …"""
-    risk_per_s: float = 0.06
+    risk_per_s: float = 0.03
     """… by so much a second …"""
-    risk_most: float = 0.3
+    risk_most: float = 0.2
     """… up to this: u says how sure the value is, and a level missed helps nobody."""
     likely_sigma_d: float = 2.0
     """Before any rest was seen, scatter beyond so many d is as likely a swing as noise."""
-    late_rest_s: float = 1.2
+    late_rest_s: float = 1.5
     """A level that stood so long, and moved on before it could be told, is told when it ends …"""
     late_bands: float = 6.0
     """… by at least so many bands, so that it was a step …"""
-    late_risk: float = 0.6
+    late_risk: float = 0.3
     """… if its risk was not above this."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
@@ -96,6 +103,10 @@ class Settling:
     """Pace of refinements in the first ten seconds of a rest; a fifth of it later."""
     reopen_s: float = 1.5
     """A disturbance shorter than this that leaves the level as it was is a knock within one rest."""
+    knock_bands: float = 4.0
+    """It is told if it reached so many bands …"""
+    knock_d: float = 3.0
+    """… and so many d."""
     reopen_silent_s: float = 5.0
     """A radio gap shorter than this, with the same level after it, lies within one rest."""
     silent_s: float = 2.0
@@ -127,10 +138,12 @@ class Settling:
     0.03 kg in an hour on a 500 kg pad."""
     empty_share: float = 0.01
     """Below this share of capacity (zero taken off) a pad carries no wheel."""
-    person_min_kg: float = 35.0
-    """Lightest step that may be a person."""
+    person_min_kg: float = 45.0
+    """Lightest step that may be a person; nobody alone lifts such a part out of a car."""
     person_max_kg: float = 160.0
     """Heaviest step that may be a person."""
+    person_car_kg: float = 5000.0
+    """Heaviest car somebody gets into; more is a bridge or a lorry."""
     rock_min_swings: int = 4
     """Fewest swings (half periods) that make a rock; getting in or out and rolling on make three."""
     rock_band: float = 4.0

@@ -19,10 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-FAST = 2
+FAST = 1
 """The first time constants, always fitted: what is left of the swing and of the last touch."""
 LONG_AGO = 14.0
 """Ages beyond so many time constants tell nothing of a tail: it would have been a million times larger."""
+WANDER_S = 4.0
+"""Shortest stretch that shows how a load wanders from second to second."""
 ENOUGH_CELLS = 15
 """Cells whose scatter is known to about a factor of two (χ² with a dozen degrees of freedom)."""
 
@@ -49,8 +51,8 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class Tails:
-    """Expectation: time constants (s; the first always fitted), log prior of none and of each other,
-    spreads."""
+    """Expectation: time constants (s; the first always fitted), log prior of none and of each size and time
+    constant, spreads (sizes by time constants)."""
 
     tails_s: Array
     log_prior: Array
@@ -78,6 +80,8 @@ class Estimate:
     scatter: float
     """The same from the newest cells alone, without what was known before; inf if they are few."""
     eta: float
+    wander: float
+    """Variance of what the load wanders from second to second beyond noise."""
     changes: int
     """How many of these cells differ from the one before."""
     crossings: int
@@ -103,36 +107,43 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     mean = float((weight * y).sum()) / s0
     f = (weight * basis).sum(axis=1) / s0
     basis -= f[:, None]
-    before = 1.0 / (tails.spread * tails.spread)
-    swept = _sweep(weight, y - mean, basis, f, _least_variance(noise) * before)
-    slow, pull, before = basis[FAST:], f[FAST:], before[FAST:]
+    ridge = _least_variance(noise) / tails.spread[-1] ** 2
+    swept = _sweep(weight, y - mean, basis, f, ridge)
+    slow, pull = basis[FAST:], f[FAST:]
     cff = np.maximum((weight * slow * slow).sum(axis=1), 1e-300)
     fit = (weight * slow * swept.rest).sum(axis=1) / cff
     best = int(np.argmax(fit * fit * cff))
-    found = _scatter(swept.rest - fit[best] * slow[best], weight, count, noise)
+    left = swept.rest - fit[best] * slow[best]
+    found = _scatter(left, weight, count, noise)
 
     rounding = noise.copies * noise.step * noise.step / 12.0
     share = rounding * _undithered(found.variance, noise)
     kappa = min((2.0 - found.eta) / found.eta, max(count / (found.crossings + 1.0), 1.0))
-    scale = max(found.variance, rounding + share * (per_cell - 1.0), 1e-18) * kappa
+    scale = max(kappa * (found.variance - share) + share * per_cell, rounding, 1e-18)
     reach = np.exp(np.minimum(age[-1] / tau[FAST:], LONG_AGO)) - 1.0
     known = 1.0 / (scale / cff + 2.0 * share / np.maximum(reach * reach, 1e-12))
+    before = 1.0 / tails.spread[:, FAST:] ** 2
     after = known + before
     p = _probabilities(fit, cff / (scale + 2.0 * share * per_cell), before, tails.log_prior)
-    b = fit * known / after
+    b = (fit * known / after).ravel()
+    after, pull = after.ravel(), np.tile(pull, len(tails.spread))
     steady = mean + swept.steady
     values = np.concatenate(((steady,), steady - b * pull))
     value = float((p * values).sum())
     own = scale * (1.0 / s0 + swept.loose) + np.concatenate(((0.0,), pull * pull / after))
     var = float((p * (own + (values - value) ** 2)).sum())
-    slope, ctt = _slope(age[:count], y[:count], weight[:count])
+    wander, swings = _wander(age[:count], left[:count], found.variance / per_cell)
+    fall, ctt = slope(age[:count], y[:count], weight[:count])
     origin = float(x[-1])
     return Estimate(
         value=value + origin,
-        u=(var + share) ** 0.5,
+        u=float(var + share + wander / swings) ** 0.5,
         risk=_risk(noise.tolerance, p, values - value, own + share),
-        now=value + swept.touch + float((p[1:] * b * swept.front[FAST:]).sum()) + origin,
-        slope=slope,
+        now=value
+        + swept.touch
+        + float((p[1:] * b * np.tile(swept.front[FAST:], len(tails.spread))).sum())
+        + origin,
+        slope=fall,
         u_slope=float(np.sqrt(scale / ctt)),
         count=count,
         samples=float(w[len(w) - count :].sum()),
@@ -140,6 +151,7 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
         variance=found.variance,
         scatter=found.scatter,
         eta=found.eta,
+        wander=wander,
         changes=int(np.count_nonzero(np.diff(y[:count]))),
         crossings=found.crossings,
         weights=p,
@@ -202,7 +214,7 @@ def _sweep(weight: Array, rest: Array, basis: Array, f: Array, ridge: Array) -> 
 def _probabilities(fit: Array, told: Array, before: Array, log_prior: Array) -> Array:
     """Posterior probability of no tail and of each slow one; `told` and `before` are precisions of b."""
     evidence = 0.5 * (fit * fit * told * told / (told + before) - np.log1p(told / before))
-    log_p = np.concatenate(((0.0,), evidence)) + log_prior
+    log_p = np.concatenate(((0.0,), evidence.ravel())) + log_prior
     p = np.exp(log_p - log_p.max())
     p /= p.sum()
     return np.asarray(p)
@@ -243,6 +255,24 @@ def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> _Scatter:
     return _Scatter(variance, scatter if count >= ENOUGH_CELLS else float("inf"), eta, crossings)
 
 
+def _wander(age: Array, left: Array, white: float) -> tuple[float, float]:
+    """Variance of what the load wanders from second to second beyond noise, and how often it swung (≥ 1).
+
+    A wander does not average out by waiting, unless it swings to and fro. `white` is the variance of one
+    cell; below four seconds no wander is seen.
+    """
+    if age[-1] < WANDER_S:
+        return 0.0, 1.0
+    seconds = (age + 1e-6).astype(np.int64)
+    count = np.bincount(seconds)
+    full = count > 0
+    means = np.bincount(seconds, left)[full] / count[full]
+    means -= means.mean()
+    more = float((means * means).mean()) - 1.5 * white * len(means) / len(age)
+    swings = np.count_nonzero(means[1:] * means[:-1] < 0) / 2.0
+    return max(more, 0.0), max(swings, 1.0)
+
+
 def _undithered(variance: float, noise: Noise) -> float:
     """Share of the rounding error that averaging leaves: 1 without noise, 0 with noise of d/2 and more.
 
@@ -255,9 +285,20 @@ def _undithered(variance: float, noise: Noise) -> float:
     return float(np.exp(-19.74 * ratio))
 
 
-def _slope(age: Array, y: Array, weight: Array) -> tuple[float, float]:
+def slope(age: Array, y: Array, weight: Array) -> tuple[float, float]:
     """Weighted least-squares slope in time, and the sum of squares it rests on."""
     total = weight.sum()
     centred = age - (weight * age).sum() / total
     ctt = max(float((weight * centred * centred).sum()), 1e-300)
     return -float((weight * centred * y).sum()) / ctt, ctt
+
+
+def turns(t: Array, x: Array) -> int:
+    """How often half-second means cross their own straight line: a tail's do twice, a breath's more often."""
+    halves = np.floor((t - t[0]) * 2.0 + 1e-6).astype(int)
+    count = np.bincount(halves)
+    full = count > 0
+    means = np.bincount(halves, x - x[0])[full] / count[full]
+    at = np.flatnonzero(full) - 0.5 * (len(count) - 1)
+    left = means - means.mean() - at * (at @ means) / max(float(at @ at), 1e-9)
+    return int(np.count_nonzero(left[1:] * left[:-1] < 0))

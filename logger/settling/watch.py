@@ -17,6 +17,8 @@ class Watch:
         self.level = 0.0
         self.sd = 0.0
         """Scatter of one cell."""
+        self.wander = 0.0
+        """How far the load wanders from second to second beyond that: as far again is no movement."""
         self.off = 0
         """How many cells in a row were off."""
         self._up = self._down = 0.0
@@ -38,7 +40,7 @@ class Watch:
         n = cells.n
         r = float(cells.x[n - 1]) - self.level
         sd = max(self.sd, 1e-15)
-        limit = max(s.close_sigma * sd, s.close_d * self.noise.resolution)
+        limit = max(s.close_sigma * (sd * sd + self.wander**2) ** 0.5, s.close_d * self.noise.resolution)
         self.off = self.off + 1 if abs(r) > limit else 0
         if self.off >= 2 or (self.off and cells.w[n - 1] >= 3 and abs(r) > 1.5 * limit):
             return n - self.off
@@ -76,15 +78,26 @@ class Watch:
         eta = self.noise.eta
         per = self.sd**2 * self.cells.mean_n * (2.0 - eta) / eta
         se = (per * (1.0 / w0 + 1.0 / w1)) ** 0.5
-        return bool(abs(m1 - m0) > max(1.2 * self.noise.resolution, 0.4 * self.noise.band(), 4.5 * se))
+        return bool(
+            abs(m1 - m0)
+            > max(1.2 * self.noise.resolution, 0.4 * self.noise.band(), 4.5 * se, 3.0 * self.wander)
+        )
 
     def ramp(self, sway_bands: float) -> int | None:
         """Index where a steady ramp faster than creep began, or None."""
+        found = self._falls(1, sway_bands)
+        return self._falls(2, sway_bands) if found is None else found
+
+    def _falls(self, horizons: int, sway_bands: float) -> int | None:
+        """Does the load fall by that many bands in each of the last so many creep horizons?"""
         cells = self.cells
-        n, lo = cells.n, cells.since(self.settings.creep_horizon_s)
-        if n - lo < 8:
+        n, lo = cells.n, cells.since(horizons * self.settings.creep_horizon_s)
+        whole_s = 0.9 * horizons * self.settings.creep_horizon_s
+        if n - lo < 8 or (horizons > 1 and cells.t[n - 1] - cells.t[lo] < whole_s):
             return None
         half = (lo + n) // 2
         fall = float(cells.x[half:n].mean() - cells.x[lo:half].mean()) * 2.0
-        se = 2.0 * self.sd * (4.0 / (n - lo)) ** 0.5
-        return lo if abs(fall) > max(sway_bands * self.noise.band(), 5.0 * se) else None
+        eta = self.noise.eta
+        se = 2.0 * self.sd * (4.0 / (n - lo) * (2.0 - eta) / eta) ** 0.5
+        limit = max(horizons * sway_bands * self.noise.band(), 5.0 * se, 4.0 * self.wander)
+        return lo if abs(fall) > limit else None

@@ -1,0 +1,34 @@
+"""A rest as one stream shows it, before zero is taken off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger.settling.cells import Array
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A rest as the channel sees it (values as on the wire); `change` says what happened to it."""
+
+    change: str
+    """declared, refined, closed (movement), silenced (no samples), ended (recording ends) or reopened."""
+    from_ns: int
+    declared_ns: int
+    to_ns: int
+    declared: float
+    declared_u: float
+    value: float
+    u: float
+    slope: float
+    u_slope: float
+    n: int
+    wobble: float
+    """Residual standard deviation of one cell."""
+    parts: tuple[Array, Array] | None = None
+    """Means of the parts over this rest and their covariance; None for a stream without parts."""
+
+    @property
+    def open(self) -> bool:
+        """True while the rest lasts."""
+        return self.change not in ("closed", "silenced", "ended")
