@@ -125,7 +125,7 @@ def score(trace: Trace, rests: list[Told]) -> Score:
         _score_stretch(s, trace, stretch, [r for r in rests if _belongs(r, stretch)])
     for r in rests:
         if not any(_belongs(r, x) for x in trace.stretches):
-            spread, load = trace.standing(r.declared_s)
+            spread, load = trace.standing(min(r.declared_s, r.to_s))  # told late: look where it stood
             if spread <= trace.d and abs(load - r.value) <= trace.d:
                 continue  # somebody is busy elsewhere; this pad stands, and was read rightly
             s.declared += 1

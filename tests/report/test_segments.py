@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from math import pi
 from pathlib import Path
 
@@ -61,9 +62,14 @@ def test_every_act_of_a_session_is_told_in_its_place(
 
 
 def test_steps_say_from_which_rest_to_which_and_how_much_on_every_pad(tmp_path: Path) -> None:
-    found = story(told(write(session(1), tmp_path / "s.csv")))
+    one = session(1)
+    found = story(told(write(one, tmp_path / "s.csv")))
     steps = [text for _, _, what, text in found if what == "step"]
-    assert steps[0].startswith("from rest 5 to 6: -33.7 ±")
+    part = next(act.part for _, act in one.scenario.timetable() if isinstance(act, TakeOut))
+    words = re.match(r"from rest (\d+) to (\d+): (\S+) ± (\S+) kg", steps[0])
+    assert words is not None
+    assert int(words[2]) == int(words[1]) + 1
+    assert abs(float(words[3]) + part.mass_kg) < 2 * float(words[4])
     assert [word for word in steps[0].split() if word.startswith("P")] == ["P1", "P2", "P3", "P4"]
     assert steps[0].count("±") == 5
 
