@@ -20,6 +20,8 @@ Numbers = np.ndarray[Any, np.dtype[np.int64]]
 
 MOST = 1000
 """Segments before a step that are put right, a week of ten-minute ones: older ones were read as they are."""
+SLEWED_NS = 1_000_000
+"""Labels that differ by less were made by the same clock; its two readings lie microseconds apart."""
 _WALL = {"samples": "t_wall", "events": "t_wall", "rests": "t_from_wall_ns", "car_rests": "t_from_wall_ns"}
 """Table → its wall column; those called t_wall are in µs, the others in ns."""
 
@@ -74,8 +76,11 @@ def _moved(table: str, rows: Any, steps: list[tuple[int, int, int]]) -> Any:
     name = _WALL[table]
     unit = 1000 if name == "t_wall" else 1
     wall, mono_ns = _numbers(rows, name), _mono_ns(table, rows)
-    before = _labelled_before(wall * unit - mono_ns, steps)
-    offset = (steps[-1][2] - steps[-1][0]) // unit
+    offsets_ns, told_ns = wall * unit - mono_ns, steps[-1][2] - steps[-1][0]
+    before = _labelled_before(offsets_ns, steps)
+    # A clock that stepped to and fro: the same label, whether it was moved step by step or all at once.
+    before |= (mono_ns < steps[-1][0]) & (np.abs(offsets_ns - told_ns) < SLEWED_NS)
+    offset = told_ns // unit
     rows = _replaced(rows, name, np.where(before, mono_ns // unit + offset, wall))
     if table == "samples":
         rows = _replaced(rows, "wall_less_mono_us", _numbers(rows, name) - mono_ns // 1000)
