@@ -263,8 +263,8 @@ def replace_covariance(w: Weighing, variance: float) -> Weighing:
     return Weighing(**(fields | {"covariance_kg2": (variance,) * 4}))
 
 
-def ten_kilograms(parts: int, rests: int) -> dict[str, float]:
-    """Parts of 10 kg, pads rounding to 0.1 kg, each rest repeating to 0.1 kg, the car not moved between."""
+def ten_kilograms(parts: int, rests: int, pad_sd_kg: float) -> dict[str, float]:
+    """Parts of 10 kg, pads rounding to 0.1 kg, each pad repeating to `pad_sd_kg`, the car left standing."""
     rng = np.random.default_rng(8)
     geometry = Geometry(wheelbase_m=2.43, track_front_m=1.405, track_rear_m=1.395)
     state = np.array([968.0, 968 * 1.41, 968 * 0.012, 4.0])
@@ -275,7 +275,7 @@ def ten_kilograms(parts: int, rests: int) -> dict[str, float]:
         rows = []
         for build, now in (("a", state), ("b", state - 10 * np.array([1, x, y, 0]))):
             for n in range(rests):
-                loads = np.round(to_loads @ now + rng.normal(0, 0.1, 4), 1)
+                loads = np.round(to_loads @ now + rng.normal(0, pad_sd_kg, 4), 1)
                 rows.append(
                     Weighing(
                         run=f"{build}{n}",
@@ -283,7 +283,7 @@ def ten_kilograms(parts: int, rests: int) -> dict[str, float]:
                         spots=SPOTS,
                         pads=PADS,
                         loads_kg=tuple(loads.tolist()),
-                        covariance_kg2=(0.01 + 0.01 / 12,) * 4,
+                        covariance_kg2=(pad_sd_kg**2 + 0.01 / 12,) * 4,
                         build=build,
                     )
                 )
@@ -333,6 +333,24 @@ def plan_seconds() -> float:
     return max(seconds(plan, 2) for plan in plans)
 
 
+def ten_kilogram_rows() -> list[bool]:
+    """Print the shares for both readings of "repeats to 0.1 kg"; whether those with an aim met it.
+
+    Four pads that repeat to 0.05 kg each independently give a whole car that repeats to 0.1 kg.
+    """
+    met = []
+    for reading, pad_sd_kg in (("each pad", 0.1), ("whole car", 0.05)):
+        for rests in (1, 8):
+            ten = ten_kilograms(200, rests, pad_sd_kg)
+            _row(
+                f"10 kg part within 0.2 kg, {rests} rests, {reading} to 0.1 kg", f"{100 * ten['mass']:.0f} %"
+            )
+            aim = "≥ 95 %" if rests > 1 else ""
+            ok = rests == 1 or ten["place"] >= 0.95
+            met.append(_row("  within 0.1 m", f"{100 * ten['place']:.0f} %", aim, ok))
+    return met
+
+
 def report(cars: int, jobs: int) -> bool:
     """Print every figure with its aim; whether all were met."""
     counts = Counts()
@@ -363,17 +381,7 @@ def report(cars: int, jobs: int) -> bool:
     met.append(
         _row("  of these within 2u", f"{100 * twist['within']:.0f} %", "100 %", twist["within"] == 1.0)
     )
-    for rests in (1, 8):
-        ten = ten_kilograms(200, rests)
-        _row(f"10 kg part within 0.2 kg, {rests} rests before and after", f"{100 * ten['mass']:.0f} %")
-        met.append(
-            _row(
-                "  within 0.1 m",
-                f"{100 * ten['place']:.0f} %",
-                "≥ 95 %" if rests > 1 else "",
-                rests == 1 or ten["place"] >= 0.95,
-            )
-        )
+    met.extend(ten_kilogram_rows())
     rows, geometry = hundred_rests(), Geometry(wheelbase_m=2.43, track_front_m=1.405, track_rear_m=1.395)
     solving = 1e3 * seconds(lambda: solve(rows, geometry))
     met.append(_row("solve 100 rests of the car", f"{solving:.1f} ms", "≤ 20 ms", solving <= 20))
