@@ -1,6 +1,6 @@
 """How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
 
-    python tools/bench_learn.py [FIRST [LAST]]      seeds, 0 to 119 unless given
+    python tools/bench_learn.py [--odd] [FIRST [LAST]]      seeds, 0 to 119 unless given; --odd: those of stream_odd
 
 Every stream is learnt as a user would; then the layout's driver reads the recording and a later stretch of
 the same indicator in use (heavier loads, readings below zero). A wrong mass or pad in any frame is "wrong".
@@ -11,10 +11,12 @@ from __future__ import annotations
 import sys
 import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from make_streams import make
 from stream_kit import Reading, Stream
+from stream_odd import make_odd
 
 from drivers.api import FLAG_MOVING, FLAG_STEADY, Frame
 from drivers.layout import load_layout
@@ -99,11 +101,11 @@ def compare(
     return read / max(total, 1), "", claimed > 0 and agree > 0.98 * claimed and claimed > 0.9 * read
 
 
-def main(first: int, last: int) -> int:
+def main(first: int, last: int, invent: Callable[[int], Stream]) -> int:
     """Score seeds and print a line each, then the figures."""
     scores: list[tuple[Stream, Score]] = []
     for seed in range(first, last + 1):
-        stream = make(seed)
+        stream = invent(seed)
         got = score(stream)
         scores.append((stream, got))
         print(
@@ -129,5 +131,6 @@ def _figures(scores: list[tuple[Stream, Score]]) -> None:
 
 
 if __name__ == "__main__":
-    words = [int(word) for word in sys.argv[1:]]
-    sys.exit(main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119))
+    words = [int(word) for word in sys.argv[1:] if word != "--odd"]
+    chosen = make_odd if "--odd" in sys.argv[1:] else make
+    sys.exit(main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119, chosen))

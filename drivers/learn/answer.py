@@ -10,6 +10,7 @@ import itertools
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import gcd
 from statistics import median
 
 from drivers.learn.recording import Known
@@ -138,11 +139,17 @@ def _within(groups: Mapping[str, Series], levels: dict[str, list[float]], reach:
 
 
 def step_of(values: Sequence[float], last_place: float | None = None) -> float:
-    """The smallest distance between distinct values: the resolution, where enough of them were seen."""
+    """The resolution, where enough distinct values were seen: what all their distances are multiples of.
+
+    Floats have no last place: theirs is the smallest distance.
+    """
     distinct = sorted(set(values))
     if len(distinct) < MANY:
         return last_place or 0.0
-    return min((b - a for a, b in itertools.pairwise(distinct)), default=0.0)
+    if last_place is None:
+        return min(b - a for a, b in itertools.pairwise(distinct))
+    places = [round(value / last_place) for value in distinct]
+    return last_place * gcd(*(place - places[0] for place in places))
 
 
 def travel(values: Sequence[float]) -> float:

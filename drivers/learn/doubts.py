@@ -67,7 +67,7 @@ def safe_limits(solution: Solution) -> tuple[float, float]:
 
 def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list[str]]:
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
-    missing = _too_few(solution) + _conflicts(solution)
+    missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
     notes = list(solution.notes)
     for rival in _apart(solution):
         said = _against(solution, rival)
@@ -94,6 +94,16 @@ def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list
         )
     del knowns
     return missing, list(dict.fromkeys(notes))
+
+
+def _check_doubt(shape: Shape) -> list[str]:
+    """A check that agrees with another one on all that came, and would not on other numbers."""
+    if shape.check is None or not shape.check.rival:
+        return []
+    return [
+        f"undecided: the check fits {shape.check.name} and {shape.check.rival} alike, for too few different "
+        "numbers came. To decide, record again and put the load on slowly, through many readings"
+    ]
 
 
 def _too_few(solution: Solution) -> list[str]:

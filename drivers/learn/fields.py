@@ -19,6 +19,8 @@ from drivers.learn.shapes import Shape
 from drivers.learn.values import UNREADABLE, Value
 
 NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")
+WHOLE = 0.9
+"""Share of rows below which values that came once are no damage: the field never repeats itself."""
 SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
 
 
@@ -125,7 +127,8 @@ def _kept(shape: Shape, source: Source) -> dict[bytes, int]:
     column = shape.column(source)
     counted = Counter(column)
     least = 0 if shape.check else 1 + len(column) // 250
-    return {cell: n for cell, n in counted.items() if n > least} or dict(counted.most_common(1))
+    kept = {cell: n for cell, n in counted.items() if n > least}
+    return kept if sum(kept.values()) > WHOLE * len(column) else dict(counted)
 
 
 def _sign(shape: Shape, source: Source, value: Value) -> Role | None:

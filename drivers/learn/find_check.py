@@ -6,13 +6,16 @@ on the line then shows as messages that fail it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
+from random import Random
 
 from drivers import checks
 from drivers.checks import Check, Sum
 from drivers.learn.cuts import Cut
+from drivers.learn.find_span import spots
 
 PROBE = 28
 """Messages looked at first; a wrong sum passes 8 bits once in 256, so 28 of them exclude chance."""
@@ -24,6 +27,10 @@ DAMAGED = 0.35
 """Share of distinct messages that may be damaged: good ones repeat themselves and count once."""
 NUMERIC = frozenset(b"0123456789 +-.,")
 """A byte that is always one of these belongs to a number: equal numbers cancel in sums."""
+MAIN = 0.6
+"""Share of messages that have one size where a check is looked for at any place."""
+MADE_UP = 200
+"""Messages put together from bytes seen, to tell checks apart that agree on all that came."""
 WRITTEN = ("binary", "hex", "decimal")
 
 
@@ -43,6 +50,8 @@ class Found:
     mask: int = 0
     passing: int = 0
     of: int = 0
+    rival: str = ""
+    """Another check that passes as well and would differ on other messages."""
 
     def check(self) -> Check:
         """The check as drivers compute it."""
@@ -95,6 +104,9 @@ class _Place:
     values: tuple[int | None, ...]
 
 
+Sums = Callable[[list[bytes], _Place, int, int], Iterator[Found]]
+
+
 def find_check(messages: Sequence[bytes], cut: Cut) -> Found | None:
     """Find the check that most messages pass; None when there is none that is known."""
     distinct = list(dict.fromkeys(messages))
@@ -102,21 +114,78 @@ def find_check(messages: Sequence[bytes], cut: Cut) -> Found | None:
     if len(probe) < 8:
         return None
     places = list(_places(probe, cut))
-    for sums in (_plain_sums, _crcs, _sums_from):
-        for place in places:
-            for first, stop in _spans(place, cut, min(map(len, probe))):
-                for found in sums(probe, place, first, stop):
-                    counted = _count(found, messages)
-                    if counted.passing >= PASSING * counted.of:
-                        return counted
+    likely = next(_holding(_crcs, probe, places, cut, messages), None)
+    if likely is not None:
+        return likely
+    for sums in (_plain_sums, _sums_from):
+        found = list(_holding(sums, probe, places, cut, messages))
+        if found:
+            return _best(found, distinct)
+    return _anywhere(messages, cut)
+
+
+def _anywhere(messages: Sequence[bytes], cut: Cut) -> Found | None:
+    """A XOR or sum over some part of messages of one size."""
+    size, count = Counter(map(len, messages)).most_common(1)[0]
+    if count < MAIN * len(messages):
+        return None
+    for spot in spots([message for message in messages if len(message) == size], cut.head, cut.tail):
+        found = Found(
+            kind=spot.kind,
+            coding=spot.coding,
+            at=spot.at - size,
+            size=spot.size,
+            first=spot.first,
+            stop=spot.stop - size,
+            init=spot.init,
+        )
+        counted = _count(found, messages)
+        if counted.passing >= PASSING * counted.of:
+            return counted
     return None
+
+
+def _holding(
+    sums: Sums, probe: list[bytes], places: list[_Place], cut: Cut, messages: Sequence[bytes]
+) -> Iterator[Found]:
+    """Checks of a family that most messages pass."""
+    for place in places:
+        for first, stop in _spans(place, cut, min(map(len, probe))):
+            for found in sums(probe, place, first, stop):
+                counted = _count(found, messages)
+                if counted.passing >= PASSING * counted.of:
+                    yield counted
+
+
+def _best(found: list[Found], distinct: list[bytes]) -> Found:
+    """The check that most messages pass; of equal ones the first, with the name of one that would differ."""
+    most = max(item.passing for item in found)
+    equal = [item for item in found if item.passing == most]
+    best = equal[0]
+    others = _made_up([message for message in distinct if best.check().passes(message)])
+    for other in equal[1:]:
+        if (other.at, other.size) == (best.at, best.size) and _differs(best, other, others):
+            return replace(best, rival=other.name)
+    return best
+
+
+def _made_up(messages: list[bytes]) -> list[bytes]:
+    """Messages that may come one day: each varying byte takes what it had in any message."""
+    random = Random(3)
+    size = Counter(map(len, messages)).most_common(1)[0][0]
+    rows = [message for message in messages if len(message) == size]
+    return [bytes(random.choice(rows)[n] for n in range(size)) for _ in range(MADE_UP)]
+
+
+def _differs(a: Found, b: Found, messages: list[bytes]) -> bool:
+    one, other = a.check(), b.check()
+    return any(one.expected(message) != other.expected(message) for message in messages)
 
 
 def _count(found: Found, messages: Sequence[bytes]) -> Found:
     passes = found.check().passes
     passing = sum(map(passes, messages))
-    values = {**vars(found), "passing": passing, "of": len(messages)}
-    return Found(**values)
+    return replace(found, passing=passing, of=len(messages))
 
 
 def _places(probe: list[bytes], cut: Cut) -> Iterator[_Place]:

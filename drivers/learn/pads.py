@@ -19,6 +19,7 @@ from drivers.learn.values import (
     Search,
     Value,
     judge,
+    last_place,
     series,
     settled,
     sign_seen,
@@ -50,7 +51,7 @@ def kinds(shape: Shape, value: Value, knowns: Sequence[Known]) -> tuple[Value, l
     address = value.address
     rows = [row for row in shape.rows if shape.get(row, address).decode("latin-1") in pads]
     groups = {name: value.groups[name] for name in value.groups if name in pads}
-    found = answer(groups, knowns, value.answer.step) or value.answer
+    found = answer(groups, knowns, last_place(value.reading, value.places)) or value.answer
     return replace(value, groups=groups, answer=found), rows, notes
 
 
@@ -186,7 +187,7 @@ def _kind(numbers: list[float], value: Value) -> str:
     near = sum(abs(number) < NEAR_ZERO * reach for number in numbers) / len(numbers)
     loaded = max(numbers) > 0.2 * reach
     signs = min(numbers) < 0 < max(numbers) or (value.places > 0 and len(set(numbers)) > 2)
-    step = step_of(numbers, value.answer.step)
+    step = step_of(numbers, last_place(value.reading, value.places))
     beside = [theirs for mine, theirs in zip(ours, numbers, strict=False) if mine > 0.5 * reach]
     alone = sum(abs(number) < NEAR_ZERO * reach for number in beside) > 0.9 * len(beside)
     if loaded and alone and near > 0.15 and abs(step - value.answer.step) <= 0.6 * value.answer.step:

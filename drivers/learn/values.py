@@ -90,16 +90,18 @@ def series(
     return groups, unread, places
 
 
-def probe(rows: list[Row], knowns: Sequence[Known], groups: int) -> list[Row]:
-    """Some rows of every known load, and of the rest."""
-    sets = [[row for row in rows if known.holds(row.t_s)] for known in knowns]
-    sets.append([row for row in rows if not any(known.holds(row.t_s) for known in knowns)])
-    chosen: list[Row] = []
-    for members in sets:
-        step = max(len(members) // (PROBE * max(groups, 1)), 1)
-        step += step > 1 and step % 2 == 0  # not in step with pads that take turns
-        chosen += members[::step]
-    return sorted(chosen, key=lambda row: row.t_s)
+def probe(shape: Shape, knowns: Sequence[Known], address: Source | None) -> list[Row]:
+    """Some rows of every known load, and of the rest; of every pad where there is an address."""
+    sets: dict[tuple[int, bytes], list[Row]] = {}
+    for row in shape.rows:
+        name = b"" if address is None else shape.get(row, address)
+        held = [number for number, known in enumerate(knowns) if known.holds(row.t_s)]
+        for number in held or [-1]:
+            sets.setdefault((number, name), []).append(row)
+    chosen = {
+        id(row): row for members in sets.values() for row in members[:: max(len(members) // PROBE, 1)]
+    }
+    return sorted(chosen.values(), key=lambda row: row.t_s)
 
 
 def with_common_addresses(shape: Shape, address: Source) -> Shape:
@@ -118,8 +120,7 @@ class Search:
         self.shape = shape if address is None else with_common_addresses(shape, address)
         self.knowns, self.address = knowns, address
         self._skip = skip
-        names = {self.shape.get(row, address) for row in self.shape.rows} if address is not None else {b""}
-        self._probe = probe(self.shape.rows, knowns, len(names))
+        self._probe = probe(self.shape, knowns, address)
         self._answers: set[int] | None = None
         self._set: dict[tuple[Source, str, str, int], bool] = {}
         self.partial: list[tuple[Source, Reading, list[float]]] = []
@@ -169,10 +170,11 @@ class Search:
 
     def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
         """See how a reading answers in some rows."""
-        groups = self._read(source, reading, rows)
-        if groups is None:
+        read = self._read(source, reading, rows)
+        if read is None:
             return None
-        found = answer(groups, self.knowns, last_place(reading, groups))
+        groups, places = read
+        found = answer(groups, self.knowns, last_place(reading, places))
         if found is None:
             if len(groups) == 1:
                 self._note_partial(source, reading, next(iter(groups.values())))
@@ -180,20 +182,22 @@ class Search:
         good = found.share >= AGREEING and found.within >= WITHIN
         return found if good and self._ends_in_a_digit(source, reading, found) else None
 
-    def _read(self, source: Source, reading: Reading, rows: list[Row]) -> dict[str, Series] | None:
-        """Read rows; None when most do not read so, or the sign form is not called for."""
+    def _read(
+        self, source: Source, reading: Reading, rows: list[Row]
+    ) -> tuple[dict[str, Series], int] | None:
+        """Read rows and count decimal places; None when most do not read so, or the sign form is not called for."""
         if reading.form in readings.SIGNED and not self._sign_set(source, reading):
             return None
         reader = reading.reader()
         few = rows[:: max(len(rows) // 12, 1)]
         if series(self.shape, few, source, reader, None)[1] > 0.2 * len(few):
             return None
-        groups, unread, _ = series(self.shape, rows, source, reader, self.address)
+        groups, unread, places = series(self.shape, rows, source, reader, self.address)
         if unread > (1 - READABLE) * len(rows) + 1 or not groups:
             return None
         if reading.form == "offset" and not _around_middle(groups, reading, self.shape, source):
             return None
-        return groups
+        return groups, places
 
     def _sign_set(self, source: Source, reading: Reading) -> bool:
         """Tell whether the highest bit of an integer was ever seen set: only then has it a sign form."""
@@ -227,7 +231,7 @@ class Search:
     def _whole(self, source: Source, reading: Reading) -> Value | None:
         """Judge a reading on all rows."""
         groups, unread, places = series(self.shape, self.shape.rows, source, reading.reader(), self.address)
-        found = answer(groups, self.knowns, last_place(reading, groups))
+        found = answer(groups, self.knowns, last_place(reading, places))
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
             return None
         pointed = places > 0 or reading.coding == "float"
@@ -327,16 +331,9 @@ def _size(source: Source) -> int:
     return source[1] if isinstance(source, tuple) else 1
 
 
-def last_place(reading: Reading, groups: dict[str, Series]) -> float | None:
+def last_place(reading: Reading, places: int) -> float | None:
     """One unit in the last place that a reading sends, None for floats."""
-    if reading.coding == "float":
-        return None
-    most = 0
-    for _, values in groups.values():
-        for value in values[:40]:
-            while most < 9 and abs(value * 10**most - round(value * 10**most)) > 1e-6:
-                most += 1
-    return 10.0**-most
+    return None if reading.coding == "float" else 10.0**-places
 
 
 def sign_seen(

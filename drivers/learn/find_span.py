@@ -1,0 +1,117 @@
+"""Finding a XOR or sum over any part of a message, wherever it stands: tried when no usual place holds one."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+from operator import add, xor
+
+ROWS = 30
+"""Messages looked at: by chance a byte agrees once in 256."""
+QUICK = 6
+"""Messages looked at first; most places fail at once."""
+AGREEING = 0.75
+"""Share of messages that must agree; the others may be damaged."""
+DISTINCT = 6
+"""Different check values needed."""
+NUMERIC = frozenset(b"0123456789 +-.,")
+KINDS = {"xor": xor, "sum": add}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spot:
+    """A check found: `kind` over bytes `first` to `stop` and `init` gives what stands at `at`."""
+
+    kind: str
+    coding: str
+    at: int
+    size: int
+    first: int
+    stop: int
+    init: int
+
+
+def spots(messages: Sequence[bytes], head: int, tail: int) -> Iterator[Spot]:
+    """Yield checks of messages of one size, the longest spans first."""
+    size = len(messages[0])
+    distinct = list(dict.fromkeys(messages))
+    rows = distinct[:: max(len(distinct) // ROWS, 1)][:ROWS]
+    varying = [n for n in range(head, size - tail) if len({row[n] for row in rows}) > 1]
+    if len(rows) < 2 * DISTINCT or size > 80:
+        return
+    before = {
+        kind: [list(accumulate(row, fold, initial=0)) for row in rows] for kind, fold in KINDS.items()
+    }
+    for coding, width in (("binary", 1), ("hex", 2)):
+        for at in range(head, size - tail - width + 1):
+            sent = _sent(rows, at, coding)
+            if sent is None or at not in varying:
+                continue
+            for kind, sums in before.items():
+                yield from _spans(sums, sent, kind, coding, (at, width), varying, (head, size - tail))
+
+
+def _sent(rows: list[bytes], at: int, coding: str) -> list[int] | None:
+    """The numbers at a place, None when they are none or hardly vary."""
+    if coding == "binary":
+        found = [row[at] for row in rows]
+        return found if len(set(found)) >= DISTINCT and not set(found) <= NUMERIC else None
+    found = []
+    for row in rows:
+        pair = row[at : at + 2]
+        try:
+            found.append(int(pair, 16) if pair.isalnum() else -1)
+        except ValueError:
+            found.append(-1)
+    letters = any(row[at : at + 2].isalnum() and not row[at : at + 2].isdigit() for row in rows)
+    good = letters and len(set(found)) >= DISTINCT and found.count(-1) < (1 - AGREEING) * len(found)
+    return found if good else None
+
+
+def _spans(
+    sums: list[list[int]],
+    sent: list[int],
+    kind: str,
+    coding: str,
+    place: tuple[int, int],
+    varying: list[int],
+    inside: tuple[int, int],
+) -> Iterator[Spot]:
+    at, width = place
+    lows = [at + width, *range(inside[0], at)]
+    for first in lows:
+        last = inside[1] if first > at else at
+        for stop in range(last, first + 1, -1):
+            if sum(first <= n < stop for n in varying) < 2:
+                break
+            init = _init(sums, sent, kind, first, stop)
+            if init is not None and _whole(sums, sent, kind, (first, stop), varying):
+                yield Spot(kind=kind, coding=coding, at=at, size=width, first=first, stop=stop, init=init)
+                return
+
+
+def _init(sums: list[list[int]], sent: list[int], kind: str, first: int, stop: int) -> int | None:
+    """The number that all messages agree the check begins at."""
+    for few in (QUICK, len(sums)):
+        if kind == "xor":
+            begun = [(value ^ row[stop] ^ row[first]) & 0xFF for row, value in zip(sums[:few], sent, strict=False)]
+        else:
+            begun = [(value - row[stop] + row[first]) & 0xFF for row, value in zip(sums[:few], sent, strict=False)]
+        init, count = Counter(begun).most_common(1)[0]
+        if count < AGREEING * len(begun) - 1:
+            return None
+    return init if count >= AGREEING * len(sums) else None
+
+
+def _whole(
+    sums: list[list[int]], sent: list[int], kind: str, span: tuple[int, int], varying: list[int]
+) -> bool:
+    """Tell whether all bytes that vary in a span are needed: without one the check holds no more."""
+    first, stop = span
+    inner = [n for n in varying if first <= n < stop]
+    return all(
+        _init(sums, sent, kind, low, high) is None
+        for low, high in ((inner[0] + 1, stop), (first, inner[-1]))
+    )
