@@ -29,6 +29,8 @@ class Cut:
     size: int = 0
     length: tuple[int, int, str, int] | None = None
     hex: bool = False
+    step: tuple[bytes, int] | tuple[()] = ()
+    """Bytes that stand once in each message of one size without a start, and how far behind them it begins."""
 
     @property
     def unwraps(self) -> bool:
@@ -48,7 +50,7 @@ class Cut:
     def pieces(self, data: bytes) -> list[Piece]:
         """Cut a stream; what is no message is left out."""
         if self.kind == "fixed":
-            spans = _fixed(data, self.start, self.size)
+            spans = _fixed(data, self.start, self.size) if self.start else self._stepped(data)
         elif self.length is not None:
             spans = _told(data, self.start, self.length)
         elif self.kind == "marked":
@@ -56,6 +58,13 @@ class Cut:
         else:
             spans = _ended(data, self.end or escapes.ENDS[self.kind], lead=not self.end)
         return [piece for span in spans if (piece := self._piece(data, *span)) is not None]
+
+    def _stepped(self, data: bytes) -> Spans:
+        if not self.step:
+            return []
+        word, shift = self.step
+        spans = [(at + shift, at + shift + self.size) for at, _ in _fixed(data, word, self.size)]
+        return [(begin, stop) for begin, stop in spans if stop <= len(data)]
 
     def _piece(self, data: bytes, begin: int, stop: int) -> Piece | None:
         raw = data[begin:stop]

@@ -6,6 +6,7 @@ means something else than was learnt is refused, never read wrongly.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -19,6 +20,10 @@ from drivers.learn.shapes import Shape
 from drivers.learn.values import UNREADABLE, Value
 
 NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")
+POINTED = re.compile(rb" *[-+]? *\d+[.,]\d+ *[-+]?")
+"""A number with its point is no code, however few came."""
+NEARLY = 0.97
+"""Share of rows in which a code must stand with small numbers to be thought a sign; others may be damaged."""
 WHOLE = 0.9
 """Share of rows below which values that came once are no damage: the field never repeats itself."""
 SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
@@ -144,6 +149,8 @@ def _sign(shape: Shape, source: Source, value: Value) -> Role | None:
 
 def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role:
     column, kept = shape.column(source), _kept(shape, source)
+    if len(kept) > 1 and all(POINTED.fullmatch(cell) for cell in kept):
+        return Role(kind="free", source=source, evidence="another number")
     if seek_sign and 1 < len(kept) <= FEW:
         kept = _without_rare_minus(shape, source, value, kept)
     if len(kept) == 1:
@@ -219,11 +226,8 @@ def _sign_among(
     """Several codes of which some stand only with small numbers that are not zero: the sign is among them."""
     numbers, column = _numbers(shape, value), shape.column(source)
     near = 0.25 * value.answer.reach
-    small = {
-        code
-        for code in kept
-        if all(0 < n < near for n, cell in zip(numbers, column, strict=True) if cell == code)
-    }
+    below = Counter(cell for n, cell in zip(numbers, column, strict=True) if 0 < n < near)
+    small = {code for code, count in kept.items() if below[code] >= NEARLY * count}
     if not small or len(small) == len(kept) or _is_slow(column, kept):
         return None
     if said is not None and all(said[code] == "moving" for code in small):
@@ -248,7 +252,8 @@ def _is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool
     numbers = _numbers(shape, value)
     below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
     near = 0.25 * value.answer.reach
-    if len(below) < 2 or max(below) > near or sum(number == 0 for number in below) > 0.1 * len(below):
+    far = sum(number > near for number in below)
+    if len(below) < 2 or far > (1 - NEARLY) * len(below) or sum(n == 0 for n in below) > 0.1 * len(below):
         return False, ""
     runs = sum(flag and not before for flag, before in zip(flagged[1:], flagged, strict=False))
     others = [n for n, flag in zip(numbers, flagged, strict=True) if n <= near and not flag]

@@ -23,8 +23,10 @@ DISTINCT = 5
 """Different check values needed: a constant byte agrees with many sums."""
 PASSING = 0.8
 """Share of messages that must pass; more damage than that is no stream to learn from."""
-DAMAGED = 0.35
+DAMAGED = 0.55
 """Share of distinct messages that may be damaged: good ones repeat themselves and count once."""
+STRICT = 8
+"""Of the first so many, which came more than once where any did, three may be wrong."""
 NUMERIC = frozenset(b"0123456789 +-.,")
 """A byte that is always one of these belongs to a number: equal numbers cancel in sums."""
 MAIN = 0.6
@@ -107,10 +109,17 @@ class _Place:
 Sums = Callable[[list[bytes], _Place, int, int], Iterator[Found]]
 
 
-def find_check(messages: Sequence[bytes], cut: Cut) -> Found | None:
-    """Find the check that most messages pass; None when there is none that is known."""
-    distinct = list(dict.fromkeys(messages))
-    probe = distinct[:: max(len(distinct) // PROBE, 1)][: 2 * PROBE]
+def find_check(messages: Sequence[bytes], cut: Cut, *, anywhere: bool = True) -> Found | None:
+    """Find the check that most messages pass; None when there is none that is known.
+
+    `anywhere` looks at unusual places, too, when the usual ones hold none.
+    """
+    counted = Counter(messages)
+    distinct = list(counted)
+    twice = [message for message in distinct if counted[message] > 1]  # what came twice is not damaged
+    once = [message for message in distinct if counted[message] == 1]
+    probe = _some(twice, PROBE)
+    probe += _some(once, 2 * PROBE - len(probe)) if len(probe) < PROBE else []
     if len(probe) < 8:
         return None
     places = list(_places(probe, cut))
@@ -121,7 +130,12 @@ def find_check(messages: Sequence[bytes], cut: Cut) -> Found | None:
         found = list(_holding(sums, probe, places, cut, messages))
         if found:
             return _best(found, distinct)
-    return _anywhere(messages, cut)
+    return _anywhere(messages, cut) if anywhere else None
+
+
+def _some(messages: list[bytes], count: int) -> list[bytes]:
+    """At most so many messages, from all over the recording."""
+    return messages[:: max(-(-len(messages) // count), 1)]
 
 
 def _anywhere(messages: Sequence[bytes], cut: Cut) -> Found | None:
@@ -164,7 +178,7 @@ def _best(found: list[Found], distinct: list[bytes]) -> Found:
     best = equal[0]
     others = _made_up([message for message in distinct if best.check().passes(message)])
     for other in equal[1:]:
-        if (other.at, other.size) == (best.at, best.size) and _differs(best, other, others):
+        if other.name != best.name and (other.at, other.size) == (best.at, best.size) and _differs(best, other, others):
             return replace(best, rival=other.name)
     return best
 
@@ -243,7 +257,7 @@ def _matches(compute: Sum, mask: int, spans: list[bytes], values: tuple[int | No
     for number, (span, value) in enumerate(zip(spans, values, strict=True)):
         if value is None or compute(span) & mask != value & mask:
             wrong += 1
-            if wrong > allowed or (number < 8 and wrong > 3):
+            if wrong > allowed or (number < STRICT and wrong > 3):
                 return False
     return True
 

@@ -11,12 +11,9 @@ from dataclasses import replace
 
 from drivers import escapes
 from drivers.learn.cuts import Cut, Piece, told_size, with_hex
+from drivers.learn.periodic import LEAST, LONGEST, periodic, places_of
 from drivers.learn.recording import Recording
 
-LEAST = 12
-"""Messages below which nothing is concluded from a way to cut."""
-LONGEST = 160
-"""The longest message thought of."""
 ENDS = (b"\r\n", b"\n\r", b"\n", b"\r")
 PUNCTUATION = b";/#!*|)>]}$@&=~?:(<[{%"
 PUNCTUATION_ENDS = (b">", b")", b"]", b";", b"#", b"!", b"|", b"/")
@@ -28,7 +25,7 @@ def guess(recording: Recording) -> Iterator[Cut]:
     """Yield ways to cut, likely ones first."""
     data = recording.data
     plain = sum(byte in TEXTUAL for byte in data) / max(len(data), 1)
-    ways = [_escaped(data), _told(recording), _periodic(recording)]
+    ways = [_escaped(data), _told(recording), periodic(recording)]
     if plain > 0.97:
         ways = [
             _delimited(recording),
@@ -165,7 +162,7 @@ def _told(recording: Recording) -> Iterator[Cut]:
     data = recording.data
     found: list[tuple[float, Cut]] = []
     for sync in _syncs(data):
-        places = _places(data, sync)
+        places = places_of(data, sync)
         for at in range(len(sync), len(sync) + 4):
             for size, coding in ((1, "binary"), (2, "text"), (2, "hex"), (2, "binary")):
                 plus, share, kinds = _told_plus(data, places, (at, size, coding, 0))
@@ -195,57 +192,3 @@ def _told_plus(data: bytes, places: list[int], length: tuple[int, int, str, int]
     plus, count = found.most_common(1)[0]
     kinds = sum(1 for seen in sizes[plus].values() if seen >= 0.02 * count)
     return plus, count / max(len(places) - 1, 1), kinds
-
-
-def _places(data: bytes, sync: bytes) -> list[int]:
-    places, at = [], data.find(sync)
-    while at >= 0:
-        places.append(at)
-        at = data.find(sync, at + 1)
-    return places
-
-
-def periods(data: bytes) -> list[int]:
-    """Distances at which bytes repeat themselves best, and what divides them; likely ones first."""
-    probe = data[: 1 << 13]
-    score = {
-        period: sum(map(int.__eq__, probe, probe[period:])) / (len(probe) - period)
-        for period in range(3, LONGEST)
-        if len(probe) > 8 * period
-    }
-    if not score:
-        return []
-    best = max(score.values())
-    good = [period for period, share in score.items() if share > 0.9 * best]
-    smallest = [p for p in good if not any(p % q == 0 and score[p] < 1.03 * score[q] for q in good if q < p)]
-    parts = {p // n for p in smallest for n in (2, 3, 4, 5, 6, 8) if p % n == 0 and p // n > 3}
-    return sorted({*smallest[:4], *(p for p in parts if score.get(p, 0) > 0.25 * best)})
-
-
-def _periodic(recording: Recording) -> Iterator[Cut]:
-    """Messages of one size: with a constant start, where chunks begin first, then without one."""
-    data = recording.data
-    found = periods(data)[:5]
-    for period in found:
-        for start in _anchors(recording, period)[:8]:
-            yield Cut(kind="fixed", start=start, size=period)
-    for period in found:
-        yield Cut(kind="fixed", size=period)
-
-
-def _anchors(recording: Recording, period: int) -> list[bytes]:
-    """Bytes and pairs that stand once in each period: those that chunks begin with, then pairs, first."""
-    data = recording.data
-    whole = len(data) / period
-    out: list[tuple[int, int, bytes]] = []
-    for size in (2, 1):
-        counted = Counter(data[n : n + size] for n in range(len(data) - size + 1))
-        for word, count in counted.items():
-            if not 0.6 * whole < count < 1.6 * whole:
-                continue
-            places = _places(data, word)
-            follow = sum(data.startswith(word, at + period) for at in places)
-            if follow > 0.75 * count:
-                begun = sum(data.startswith(word, start) for start in recording.starts)
-                out.append((begun, size, word))
-    return [word for _, _, word in sorted(out, key=lambda item: (-round(item[0] / 10), -item[1]))]

@@ -251,6 +251,16 @@ def combined(search: Search) -> list[Value]:
     return []
 
 
+def of_several(search: Search, value: Value) -> bool:
+    """Tell whether a field that answers to all loads may be the sum of others that answer to some each."""
+    alike = [
+        levels
+        for source, reading, levels in search.partial
+        if reading == replace(value.reading, decimals=reading.decimals, scale="") and not overlap(source, value.source)
+    ]
+    return len(alike) > 1
+
+
 def _plainest(item: tuple[tuple[Reading, int], list[Field]]) -> tuple[bool, int, int]:
     """Whole fields before masked ones, long ones before what may be cut out of them."""
     (reading, size), _ = item

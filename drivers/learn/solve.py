@@ -66,7 +66,7 @@ def solve(
 
 
 def _pieces(cut: Cut, recording: Recording) -> list[Piece]:
-    if cut.kind != "fixed" or cut.start:
+    if cut.kind != "fixed" or cut.start or cut.step:
         return cut.pieces(recording.data)
     data, size = recording.data, cut.size
     return [
@@ -123,7 +123,9 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     counting = counters(shape)
     skip = _parts(shape, counting)
     search = Search(shape, knowns, None, skip)
-    values = _ranked(shape, search.values()) or pads.combined(search)
+    values = _ranked(shape, search.values())
+    together = pads.combined(search) if not values or pads.of_several(search, values[0]) else []
+    values = together or values
     reasons = search.reasons
     for address in () if values else address_places(shape, skip):
         search = Search(shape, knowns, address, skip | {address})

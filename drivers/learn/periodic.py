@@ -1,0 +1,133 @@
+"""Messages of one size: the distance at which bytes repeat, and where in it a message begins.
+
+A byte that always stands at the same place of the period shows the step, not where a message begins. That is
+told by chunks where they keep to messages, else by a check, which is nearly always the last thing in one.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from drivers.learn.cuts import Cut
+from drivers.learn.find_check import Found, find_check
+from drivers.learn.recording import Recording
+
+LEAST = 12
+"""Messages below which nothing is concluded from a way to cut."""
+LONGEST = 160
+"""The longest message thought of."""
+KEPT_TO = 0.5
+"""Share of chunks that begin at one place of the period when chunks keep to messages."""
+SURE = 4
+TURNING = ("xor", "sum-twos", "sum-ones")
+ENOUGH = 60
+"""Messages in which a check is looked for to tell where they begin."""
+
+
+def places_of(data: bytes, word: bytes) -> list[int]:
+    """All places where some bytes stand."""
+    places, at = [], data.find(word)
+    while at >= 0:
+        places.append(at)
+        at = data.find(word, at + 1)
+    return places
+
+
+def periods(data: bytes) -> list[int]:
+    """Distances at which bytes repeat themselves best, and what divides them; likely ones first."""
+    probe = data[: 1 << 13]
+    score = {
+        period: sum(map(int.__eq__, probe, probe[period:])) / (len(probe) - period)
+        for period in range(3, LONGEST)
+        if len(probe) > 8 * period
+    }
+    if not score:
+        return []
+    best = max(score.values())
+    good = [period for period, share in score.items() if share > 0.9 * best]
+    smallest = [p for p in good if not any(p % q == 0 and score[p] < 1.03 * score[q] for q in good if q < p)]
+    parts = {p // n for p in smallest for n in (2, 3, 4, 5, 6, 8) if p % n == 0 and p // n > 3}
+    return sorted({*smallest[:4], *(p for p in parts if score.get(p, 0) > 0.25 * best)})
+
+
+def periodic(recording: Recording) -> Iterator[Cut]:
+    """Yield cuts into messages of one size, likely ones first."""
+    for period in periods(recording.data)[:5]:
+        words = _anchors(recording.data, period)
+        if words:
+            yield from _begun(recording, period, words)
+        yield Cut(kind="fixed", size=period)
+
+
+def _anchors(data: bytes, period: int) -> list[bytes]:
+    """Bytes and pairs that stand once in each period, pairs first."""
+    whole = len(data) / period
+    out: list[bytes] = []
+    for size in (2, 1):
+        counted = Counter(data[n : n + size] for n in range(len(data) - size + 1))
+        for word, count in counted.items():
+            if 0.6 * whole < count < 1.6 * whole:
+                follow = sum(data.startswith(word, at + period) for at in places_of(data, word))
+                if follow > 0.75 * count:
+                    out.append(word)
+    return out
+
+
+def _begun(recording: Recording, period: int, words: list[bytes]) -> Iterator[Cut]:
+    """Order the places where a message may begin, each with the start that stands there."""
+    step = Cut(kind="fixed", start=words[0], size=period)
+    places = [piece.begin for piece in step.pieces(recording.data)]
+    if len(places) < LEAST:
+        return
+    begun = _chunks_at(recording, places, period)
+    cuts: list[tuple[tuple[float, ...], Cut]] = []
+    starts = [_start_at(recording.data, places, shift, words) for shift in range(period)]
+    for shift, start in enumerate(starts):
+        cut = Cut(kind="fixed", start=start, size=period, step=() if start else (words[0], shift))
+        check = _quick_check(recording.data, places, shift, cut)
+        if start or check is not None:
+            trust, run = _trust(check, cut), bool(start) and not starts[shift - 1]
+            order = (trust > SURE, begun[shift] > KEPT_TO, run, trust, begun[shift], len(start))
+            cuts.append((order, cut))
+    for _, cut in sorted(cuts, key=lambda item: item[0], reverse=True)[:8]:
+        yield cut
+
+
+def _chunks_at(recording: Recording, places: list[int], period: int) -> list[float]:
+    """Share of chunks that begin at each place of the period."""
+    known = sorted(places)
+    counted: Counter[int] = Counter()
+    number = 0
+    for start in recording.starts:
+        while number + 1 < len(known) and known[number + 1] <= start:
+            number += 1
+        if 0 <= start - known[number] < period:
+            counted[start - known[number]] += 1
+    return [counted[shift] / max(counted.total(), 1) for shift in range(period)]
+
+
+def _start_at(data: bytes, places: list[int], shift: int, words: list[bytes]) -> bytes:
+    """The longest known word that stands at a place of the period."""
+    for word in words:
+        good = sum(data.startswith(word, at + shift) for at in places)
+        if good > 0.9 * len(places):
+            return word
+    return b""
+
+
+def _quick_check(data: bytes, places: list[int], shift: int, cut: Cut) -> Found | None:
+    messages = [data[at + shift : at + shift + cut.size] for at in places]
+    whole = [message for message in messages if len(message) == cut.size]
+    return find_check(whole[:: max(len(whole) // ENOUGH, 1)], cut, anywhere=False)
+
+
+def _trust(check: Found | None, cut: Cut) -> int:
+    """A check that is last in a message and covers all before it tells best where a message begins.
+
+    XOR and sums to a constant tell little: any byte of the message is as good a check of all others.
+    """
+    if check is None or check.kind in TURNING:
+        return 0
+    last = check.at == -check.size and check.stop == check.at
+    return 1 + 4 * last + 2 * (check.init == 0) + (check.first <= len(cut.start))
