@@ -66,6 +66,8 @@ class Design:
     chatter: list[bytes] = field(default_factory=list)
     undecidable: bool = False
     features: list[str] = field(default_factory=list)
+    mass_kg: Callable[[State], float] | None = None
+    """The mass that a message says, where it is not the count times the step."""
 
 
 def profile(t_s: float, plan: list[tuple[float, float]]) -> tuple[float, bool]:

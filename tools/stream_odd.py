@@ -142,13 +142,16 @@ def unit_changes(rng: Rng) -> Design:
     scale = Scale("kg", Fraction(1, 10), 1)
     at = rng.choice((5.0, 10.0, 15.0))
 
+    def number(s: State) -> str:
+        return f"{float(s.count * scale.step) * (2.20462262185 if s.t_s > at else 1):8.1f}"
+
     def encode(made: list[State]) -> bytes:
         s = made[0]
-        pounds = s.t_s > at
-        number = float(s.count * scale.step) * (2.20462262185 if pounds else 1)
-        return f"{'S' if s.steady else 'M'} {number:8.1f} {'lb' if pounds else 'kg'}\r\n".encode()
+        return f"{'S' if s.steady else 'M'} {number(s)} {'lb' if s.t_s > at else 'kg'}\r\n".encode()
 
-    return _design("odd unit changes", scale, encode, undecidable=True)
+    return _design(
+        "odd unit changes", scale, encode, mass_kg=lambda s: float(number(s)) * (0.45359237 if s.t_s > at else 1)
+    )
 
 
 def eight_bytes(rng: Rng) -> Design:
@@ -545,7 +548,8 @@ def _line(
         size += len(data)
         if intact:
             still = all(s.steady for s in together)
-            truth[size] = [Reading(pad=design.pads[s.pad], mass_kg=s.count * per, steady=still) for s in together]
+            mass = design.mass_kg or (lambda s: s.count * per)
+            truth[size] = [Reading(pad=design.pads[s.pad], mass_kg=mass(s), steady=still) for s in together]
         chunks.append((together[0].t_s, data))
     return _rechunked(chunks, sizes), truth
 

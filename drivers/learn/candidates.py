@@ -12,6 +12,8 @@ from drivers.learn.shapes import Shape
 NUMERIC = frozenset(b"0123456789 +-.,")
 DIGITS = frozenset(b"0123456789")
 HEX = frozenset(b"0123456789ABCDEFabcdef")
+SEVERAL = 5
+"""Different digits that damage alone does not make of one place."""
 PRINTABLE = frozenset(range(32, 127))
 
 
@@ -44,6 +46,9 @@ def common(column: list[bytes]) -> set[int]:
     counted = Counter(column)
     least = 1 + len(column) // 250
     kept = {cell[0] for cell, count in counted.items() if count > least}
+    digits = {cell[0] for cell in counted} & DIGITS
+    if len(digits) >= SEVERAL and kept <= NUMERIC:
+        return kept | digits  # a load that went by quickly shows most digits once only
     return kept or {counted.most_common(1)[0][0][0]}
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from drivers.learn.answer import Series, travel
+from drivers.learn.pads import label
 from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Shape
@@ -13,6 +14,8 @@ from drivers.learn.values import Value
 from drivers.learn.write import PLAIN_LIMITS
 from drivers.wire import COUNTS
 
+GROSS, NET = ("gross", "brutto"), ("net", "netto")
+"""Names by which a stream tells all that stands on a pad from the same less a tare."""
 SEVERAL = 8
 """Different numbers that must have been seen of a coded integer."""
 
@@ -178,6 +181,9 @@ def _against(solution: Solution, rival: Value) -> str:
         return f"{place} shows the same mass in {rival.verdict.unit}"
     if _is_sum(solution, rival):
         return f"{place} is the sum of the pads"
+    ours_said, theirs_said = (label(solution.shape, s).lower() for s in (value.source, rival.source))
+    if ours_said in GROSS and theirs_said in NET and alike > 0.98:
+        return f"{place} is the net by its name {theirs_said!r}, the same without a tare; {ours_said!r} is read"
     how = (
         "the same number in every frame"
         if alike > 0.98

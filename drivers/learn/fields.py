@@ -16,10 +16,11 @@ from drivers.learn.answer import travel
 from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import FEW, Motion, Role, claims, motion
-from drivers.learn.shapes import Shape
+from drivers.learn.shapes import CLOCK, Shape
 from drivers.learn.values import UNREADABLE, Value
 
 NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")
+_CLOCK = re.compile(rb"(?<!\d)(?:" + CLOCK + rb")(?!\d)")
 POINTED = re.compile(rb" *[-+]? *\d+[.,]\d+ *[-+]?")
 """A number with its point is no code, however few came."""
 NEARLY = 0.97
@@ -35,6 +36,11 @@ def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Seque
     roles = list(counting)
     if value.address is not None:
         roles.append(_address(shape, value))
+    if shape.units is not None:
+        seen = ", ".join(f"{unit} {n}" for unit, n in _units_seen(shape).items())
+        roles.append(
+            Role(kind="unit", source=shape.units.source, map=shape.units.words, evidence=f"frames by unit: {seen}")
+        )
     left = [source for source in shape.sources() if not _taken(source, value, roles)]
     signed = min(v for _, values in value.groups.values() for v in values) < 0
     if not signed:
@@ -42,12 +48,17 @@ def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Seque
         roles += [role for _, role in found[:1]]
         signed = bool(found)
         left = [source for source in left if not found or source != found[0][0]]
-    pieces = _number_pieces(shape, left)
+    pieces = list(dict.fromkeys([*_clocks(shape, left), *_number_pieces(shape, left)]))
     roles += [Role(kind="free", source=source, evidence="part of another number") for source in pieces]
     left = [source for source in left if source not in pieces]
     for source in _joined(shape, left):
         roles.append(_role(shape, source, value, moved, seek_sign=not signed))
     return _one_steady(roles)
+
+
+def _units_seen(shape: Shape) -> Counter[str]:
+    assert shape.units is not None
+    return Counter(shape.units.words[cell] for cell in shape.column(shape.units.source))
 
 
 def _taken(source: Source, value: Value, roles: Sequence[Role]) -> bool:
@@ -93,6 +104,17 @@ def _widened(shape: Shape, source: tuple[int, int], value: Value) -> tuple[int, 
     while good(end) and end - begin < 8:
         end += 1
     return begin, end - begin
+
+
+def _clocks(shape: Shape, left: list[Source]) -> list[Source]:
+    """Places of a date or time of day in messages of one size, and cells that are one."""
+    rows = shape.rows[:: max(len(shape.rows) // 40, 1)]
+    if shape.size is None:
+        clocks = (s for s in left if all(_CLOCK.fullmatch(shape.get(row, s).strip()) for row in rows))
+        return list(clocks)
+    spans = Counter(match.span() for row in rows for match in _CLOCK.finditer(row.message))
+    places = {n for span, count in spans.items() if count > NEARLY * len(rows) for n in range(*span)}
+    return [source for source in left if source[0] in places]  # type: ignore[index]  # by position
 
 
 def _number_pieces(shape: Shape, left: list[Source]) -> list[Source]:
@@ -270,7 +292,7 @@ def _numbers(shape: Shape, value: Value) -> list[float]:
     for row in shape.rows:
         try:
             digits, places = read(shape.get(row, value.source))
-            numbers.append(digits / 10**places)
+            numbers.append(digits / 10**places * shape.factor(row))
         except UNREADABLE:
             numbers.append(0.0)
     return numbers

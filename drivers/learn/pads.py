@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -108,7 +109,7 @@ def _odd_rows(shape: Shape, value: Value) -> list[bool]:
         name = b"" if value.address is None else shape.get(row, value.address)
         try:
             digits, places = read(shape.get(row, value.source))
-            pads.setdefault(name, []).append((n, digits / 10**places))
+            pads.setdefault(name, []).append((n, digits / 10**places * shape.factor(row)))
         except UNREADABLE:
             odd[n] = True
     for numbers in pads.values():
@@ -198,14 +199,27 @@ def _kind(numbers: list[float], value: Value) -> str:
 
 
 def pad_names(shape: Shape, sources: Sequence[Source]) -> list[str]:
-    """Name pads by their keys or by the words before them, else by number."""
+    """Name pads by their keys, by names beside them or by the words before them, else by number."""
     number = [str(n + 1) for n in range(len(sources))]
     if shape.kind == "keyed":
         return [shape.keys[source] for source in sources]  # type: ignore[index]  # cells
     if shape.kind == "json":
-        return _path_names([shape.keys[source] for source in sources]) or number  # type: ignore[index]  # cells
-    words = [_word_before(shape, source) for source in sources]
+        found = _beside_names(shape, sources) or _path_names([shape.keys[s] for s in sources])  # type: ignore[index]  # cells
+        return found or number
+    words = [label(shape, source) for source in sources]
     return words if all(words) and len(set(words)) == len(words) else number
+
+
+def _beside_names(shape: Shape, sources: Sequence[Source]) -> list[str]:
+    """Names that stand in the same object as each pad's number: {"id": "A", "kg": 1.2}."""
+    inside = [shape.keys[source].rpartition(".")[0] for source in sources]  # type: ignore[index]  # cells
+    for word in ("id", "name", "pad", "ch", "addr", "address", "no", "n"):
+        cells = [shape.keys.index(key) for path in inside if (key := f"{path}.{word}") in shape.keys]
+        names = [shape.rows[0].cells[cell].decode("latin-1") for cell in cells]
+        constant = all(len({row.cells[cell] for row in shape.rows}) == 1 for cell in cells)
+        if len(set(names)) == len(sources) and constant:
+            return names
+    return []
 
 
 def _path_names(paths: list[str]) -> list[str]:
@@ -218,14 +232,21 @@ def _path_names(paths: list[str]) -> list[str]:
     return [str(int(name) + 1) if name.isdigit() else name for name in differing[0]]
 
 
-def _word_before(shape: Shape, source: Source) -> str:
-    row = shape.rows[0]
+def label(shape: Shape, source: Source) -> str:
+    """The word that names a field: its key, or what stands right before it in text; "" when there is none."""
+    if shape.keys and isinstance(source, int):
+        return shape.keys[source].rpartition(".")[2]
     if isinstance(source, tuple):
-        text = row.message[: source[0]].decode("latin-1").rstrip(" :=")
-        word = "".join(c if c.isalnum() else " " for c in text[-6:]).split()
-        return word[-1] if word and text[-1:].isalnum() and not word[-1].replace(".", "").isdigit() else ""
-    cells = [cell for cell in row.cells[:source] if cell not in (b":", b"=")]
-    return cells[-1].decode("latin-1") if cells and cells[-1].isalnum() and not cells[-1].isdigit() else ""
+        if shape.cut.unwraps:
+            return ""
+        before = shape.rows[0].message[shape.body[0] : source[0]]
+    elif shape.kind == "columns":
+        before = shape.rows[0].cells[source - 1] if source else b""
+    else:
+        row = shape.rows[0]
+        before = b"".join(gap + cell for gap, cell in zip(row.gaps, row.cells[:source], strict=False))
+    found = re.search(rb"([A-Za-z][A-Za-z0-9_]{0,11})[ :=,;|\t/+-]*$", before[-24:])
+    return found[1].decode() if found else ""
 
 
 def _told(shape: Shape, source: Source) -> str:

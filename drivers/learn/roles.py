@@ -183,7 +183,7 @@ def _by_pad(shape: Shape, value: Value) -> list[tuple[list[int], list[float]]]:
                 continue
             numbers, values = pads.setdefault((name, address), ([], []))
             numbers.append(number)
-            values.append(digits / 10**places)
+            values.append(digits / 10**places * shape.factor(row))
     return list(pads.values())
 
 

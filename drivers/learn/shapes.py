@@ -1,7 +1,7 @@
 """Messages seen as a table: rows are messages of one kind, sources are places where a field may stand.
 
 Messages of one size are read by position. Text of changing length is read by cells: tokens of a pattern,
-values of `key=value` pairs or of a JSON object.
+values of `key=value` pairs or of a JSON object, columns between separators.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from drivers.learn.cuts import Cut
 from drivers.learn.find_check import Found
@@ -18,6 +18,10 @@ from drivers.learn.readings import Source
 
 LEAST_SHARE = 0.06
 """A kind of message rarer than this share of all is not looked into."""
+
+
+MOSTLY = 0.85
+"""Share of lines that have the same number of columns where they are read by columns."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -28,6 +32,16 @@ class Row:
     message: bytes
     cells: tuple[bytes, ...] = ()
     gaps: tuple[bytes, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Units:
+    """A field that names the unit, of which several came: words, and factors to the commonest, `base`."""
+
+    source: Source
+    words: dict[bytes, str]
+    factors: dict[bytes, float]
+    base: str
 
 
 @dataclass(kw_only=True)
@@ -44,6 +58,11 @@ class Shape:
     assign: bytes = b""
     body: tuple[int, int] = (0, 0)
     others: list[bytes] = field(default_factory=list)
+    units: Units | None = None
+
+    def factor(self, row: Row) -> float:
+        """What a row's number is multiplied by to be in the commonest unit; KeyError when its unit is none."""
+        return 1.0 if self.units is None else self.units.factors[self.get(row, self.units.source)]
 
     def get(self, row: Row, source: Source) -> bytes:
         """The bytes of a field in a row."""
@@ -78,7 +97,7 @@ class Shape:
 
     def only(self, rows: list[Row]) -> Shape:
         """The same with fewer rows."""
-        return Shape(**{**vars(self), "rows": rows})
+        return replace(self, rows=rows)
 
 
 def edges(cut: Cut, check: Found | None) -> tuple[int, int]:
@@ -130,6 +149,7 @@ def by_cells(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shape]:
     for points in (".", ",") if any(b"," in text for _, _, text in texts[:50]) else (".",):
         for tokens in (_fine_tokens(points), _coarse_tokens(points)):
             yield from _token_shapes(cut, check, texts, (head, tail), tokens)
+    yield from _column_shapes(cut, check, texts, (head, tail))
 
 
 ODD = frozenset(b'"{}[]')
@@ -143,7 +163,7 @@ def _is_text(body: bytes) -> bool:
 
 
 def _json_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int]) -> Iterator[Shape]:
-    found: dict[tuple[str, ...], list[Row]] = {}
+    found: list[tuple[float, bytes, dict[str, bytes]]] = []
     for t_s, message, text in texts:
         if not text.startswith(b"{"):
             continue
@@ -151,13 +171,27 @@ def _json_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int, i
             flat = dict(_flat(json.loads(text, parse_float=str), ""))
         except (ValueError, RecursionError):
             continue
-        names = tuple(sorted(flat))
-        found.setdefault(names, []).append(
-            Row(t_s=t_s, message=message, cells=tuple(flat[name] for name in names))
-        )
-    for names, rows in found.items():
-        if len(rows) >= max(10, LEAST_SHARE * len(texts)) and names:
-            yield Shape(kind="json", cut=cut, check=check, rows=rows, keys=names, body=body)
+        found.append((t_s, message, flat))
+    for names, rows in _with_keys(found, len(texts)):
+        yield Shape(kind="json", cut=cut, check=check, rows=rows, keys=names, body=body)
+
+
+def _with_keys(
+    found: Sequence[tuple[float, bytes, dict[str, bytes]]], of: int
+) -> Iterator[tuple[tuple[str, ...], list[Row]]]:
+    """Yield sets of keys and the rows that have them all, those of most rows first; other keys may come and go."""
+    sets = Counter(tuple(sorted(cells)) for _, _, cells in found)
+    likely = [names for names, count in sets.most_common(8) if names and count >= max(4, 0.02 * of)]
+    grouped = []
+    for names in likely:
+        rows = [
+            Row(t_s=t_s, message=message, cells=tuple(cells[name] for name in names))
+            for t_s, message, cells in found
+            if cells.keys() >= set(names)
+        ]
+        if len(rows) >= max(10, LEAST_SHARE * of):
+            grouped.append((names, rows))
+    yield from sorted(grouped, key=lambda item: (len(item[1]), len(item[0])), reverse=True)
 
 
 def _flat(tree: object, path: str) -> Iterator[tuple[str, bytes]]:
@@ -174,41 +208,61 @@ def _flat(tree: object, path: str) -> Iterator[tuple[str, bytes]]:
 def _keyed_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int]) -> Iterator[Shape]:
     for assign in (b"=", b":"):
         for separator in (b";", b",", b" ", b"\t", b"|", b"&", b"/"):
-            found: dict[tuple[bytes, ...], list[Row]] = {}
+            found = []
             for t_s, message, text in texts:
                 pairs = [cell.partition(assign) for cell in text.split(separator)]
                 cells = {key.strip(b" "): value for key, mark, value in pairs if mark and key.strip(b" ")}
                 if len(cells) == len(pairs) > 1 and not any(ODD.intersection(key) for key in cells):
-                    names = tuple(sorted(cells))
-                    row = Row(t_s=t_s, message=message, cells=tuple(cells[name] for name in names))
-                    found.setdefault(names, []).append(row)
-            for names, rows in found.items():
-                if len(rows) >= max(10, LEAST_SHARE * len(texts)):
-                    keys = tuple(name.decode("latin-1") for name in names)
-                    yield Shape(
-                        kind="keyed",
-                        cut=cut,
-                        check=check,
-                        rows=rows,
-                        keys=keys,
-                        separator=separator,
-                        assign=assign,
-                        body=body,
-                    )
+                    found.append((t_s, message, {key.decode("latin-1"): cells[key] for key in cells}))
+            for names, rows in _with_keys(found, len(texts)):
+                yield Shape(
+                    kind="keyed",
+                    cut=cut,
+                    check=check,
+                    rows=rows,
+                    keys=names,
+                    separator=separator,
+                    assign=assign,
+                    body=body,
+                )
+
+
+def _column_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int]) -> Iterator[Shape]:
+    """Text between separators, whatever stands there."""
+    for separator in (b";", b",", b"\t", b"|"):
+        rows = [
+            Row(t_s=t_s, message=message, cells=tuple(text.split(separator))) for t_s, message, text in texts
+        ]
+        count, times = Counter(len(row.cells) for row in rows).most_common(1)[0]
+        if count > 2 and times >= max(10, MOSTLY * len(rows)):
+            alike = [row for row in rows if len(row.cells) == count]
+            yield Shape(kind="columns", cut=cut, check=check, rows=alike, separator=separator, body=body)
+
+
+CLOCK = (
+    rb"\d{4}-\d\d-\d\d(?:T\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?Z?)?"
+    rb"|\d\d?:\d\d:\d\d(?:[.,]\d+)?|\d\d?[./]\d\d?[./]\d{4}"
+)
+"""A date or a time of day: it goes on, whatever stood still of it in a recording."""
 
 
 def _fine_tokens(point: str) -> re.Pattern[bytes]:
     """Numbers with sign and point, runs of letters, blanks, and any other byte."""
     dot = re.escape(point.encode())
     number = rb"(?:(?<![0-9.])[+-] *)?[0-9]+(?:" + dot + rb"[0-9]+)?(?:[+-](?![0-9A-Za-z]))?"
-    return re.compile(rb"(?P<number>" + number + rb")|(?P<word>[A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])")
+    return re.compile(
+        rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))|(?P<number>" + number + rb")|(?P<word>[A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"
+    )
 
 
 def _coarse_tokens(point: str) -> re.Pattern[bytes]:
     """Numbers that have a sign or a point, runs of letters and digits, blanks, and any other byte."""
     dot = re.escape(point.encode())
     number = rb"[+-] *[0-9]+(?:" + dot + rb"[0-9]+)?|[0-9]+" + dot + rb"[0-9]+(?:[+-](?![0-9A-Za-z]))?"
-    return re.compile(rb"(?P<number>" + number + rb")|(?P<word>[0-9A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])")
+    return re.compile(
+        rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))|(?P<number>" + number + rb")"
+        rb"|(?P<word>[0-9A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"
+    )
 
 
 def _token_shapes(

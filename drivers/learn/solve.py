@@ -16,6 +16,7 @@ from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known, Recording
 from drivers.learn.roles import Role, address_places, counters
 from drivers.learn.shapes import Shape, by_cells, by_position
+from drivers.learn.units import with_units
 from drivers.learn.values import Search, Value
 
 
@@ -53,7 +54,7 @@ def solve(
         messages = [item for item in messages if passes(item[1])]
     solutions: list[Solution] = []
     reasons: list[str] = []
-    for shape in _shapes(cut, check, messages):
+    for shape in map(with_units, _shapes(cut, check, messages)):
         found, why = _solve_shape(shape, knowns)
         reasons += why
         if found is not None:
@@ -121,7 +122,7 @@ def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) 
 
 def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None, list[str]]:
     counting = counters(shape)
-    skip = _parts(shape, counting)
+    skip = _parts(shape, counting) | _unit_places(shape)
     search = Search(shape, knowns, None, skip)
     values = _ranked(shape, search.values())
     together = pads.combined(search) if not values or pads.of_several(search, values[0]) else []
@@ -138,9 +139,10 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     if not values:
         return None, reasons
     unit = max(knowns, key=lambda known: known.mass_kg).unit
-    return _solution(shape, _in_unit_first(values, unit), counting, knowns), reasons
+    return _solution(shape, _preferred(shape, values, unit), counting, knowns), reasons
 
 
+GROSS = ("gross", "brutto")
 SURE = 0.98
 """Share of agreeing frames with which an address is taken without trying others."""
 
@@ -158,9 +160,10 @@ def _follows(shape: Shape, address: Source, value: Source) -> bool:
     return all(cell.isdigit() for cell in cells)
 
 
-def _in_unit_first(values: list[Value], unit: str) -> list[Value]:
-    """Of a mass that is sent twice, take it in the unit of the known load."""
-    first = values[0]
+def _preferred(shape: Shape, values: list[Value], unit: str) -> list[Value]:
+    """Of a mass that is sent twice, take what is called gross, and in the unit of the known load."""
+    first = next((v for v in values if pads.label(shape, v.source).lower() in GROSS), values[0])
+    values = [first, *(value for value in values if value is not first)]
     far = 0.01 * first.answer.reach * first.per_read_kg()
     for value in values:
         if value.verdict.unit == unit != first.verdict.unit and not overlap(value.source, first.source):
@@ -187,6 +190,13 @@ def _solution(shape: Shape, values: list[Value], counting: list[Role], knowns: S
         covered=0.0,
         notes=notes,
     )
+
+
+def _unit_places(shape: Shape) -> set[Source]:
+    if shape.units is None:
+        return set()
+    source = shape.units.source
+    return {source} if isinstance(source, int) else {(n, 1) for n in range(source[0], sum(source))}
 
 
 def _parts(shape: Shape, counting: Sequence[Role]) -> set[Source]:

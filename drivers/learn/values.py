@@ -85,7 +85,7 @@ def series(
         name = "" if address is None else get(row, address).decode("latin-1")
         times, values = groups.setdefault(name, ([], []))
         times.append(row.t_s)
-        values.append(number / 10**sent)
+        values.append(number / 10**sent * shape.factor(row))
         places = max(places, sent)
     return groups, unread, places
 
@@ -211,7 +211,10 @@ class Search:
 
     def _ends_in_a_digit(self, source: Source, reading: Reading, found: Answer) -> bool:
         """Tell whether the last decimal digits behave as such, and are not another field's."""
-        if not isinstance(source, tuple) or reading.coding != "bcd":
+        if not isinstance(source, tuple):
+            lasts = {self.shape.get(row, source)[-1:] for row in self._probe}
+            return reading.coding != "text" or reading.backwards or lasts == {b"0"} or len(lasts) > 1
+        if reading.coding != "bcd":
             return True
         if found.reach / 100 < FINE:
             return True  # without its last byte it would be no value
@@ -427,6 +430,8 @@ def _around_middle(groups: dict[str, Series], reading: Reading, shape: Shape, so
 
 def unit_word(shape: Shape, source: Source) -> str:
     """The unit named right behind a value, or anywhere as a word of its own; "" when none is."""
+    if shape.units is not None:
+        return shape.units.base
     words = _words_behind(shape, source) or []
     found = {UNIT_WORDS[word] for word in words if word in UNIT_WORDS}
     return found.pop() if len(found) == 1 else ""

@@ -74,6 +74,8 @@ def _where(shape: Shape, source: Source, name: str) -> str:
         return f"at = {source[0]}" + (f", size = {source[1]}" if source[1] != 1 else "")
     if shape.kind == "pattern":
         return f'group = "{group_name(name)}"' if name else ""
+    if shape.kind == "columns":
+        return f"column = {source}"
     return f'key = "{shape.keys[source]}"'
 
 
@@ -89,6 +91,8 @@ def _body(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
         out.append(f"from = {shape.body[0]}")
     if shape.kind == "pattern":
         return [*out, f"pattern = '{pattern(shape, value, roles)}'"]
+    if shape.kind == "columns":
+        out += [f'separator = "{quoted(shape.separator)}"', f"count = {len(shape.rows[0].cells)}"]
     if shape.kind == "keyed":
         out += [f'separator = "{quoted(shape.separator)}"', f'assign = "{quoted(shape.assign)}"']
     return out
@@ -114,7 +118,7 @@ def _table(pairs: Iterable[str]) -> str:
 
 
 def _fields(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
-    out = ["[fields]", f'unit = "{value.verdict.unit}"']
+    out = ["[fields]"] + ([f'unit = "{value.verdict.unit}"'] if shape.units is None else [])
     together = len(value.sources) > 1
     where = _where(shape, value.source, "") if not together else _size(value.source)
     out.append(f"value = {_table([where, *value.reading.pairs()])}")
@@ -125,6 +129,8 @@ def _fields(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
             out.append(f"address = {_table([place, *_address(shape, role)])}")
         elif role.kind == "counter" and role is _longest_counter(roles):
             out.append(f"seq = {_table([place, *_counter(role)])}")
+        elif role.kind == "unit":
+            out.append(f"unit = {_table([place, _map(role)])}")
         elif role.kind == "sign":
             out.append(f"sign = {_table([place, _map(role)])}")
         elif _is_code(shape, role):
@@ -155,7 +161,7 @@ def _is_code(shape: Shape, role: Role) -> bool:
         return True
     if shape.kind == "pattern":
         return False
-    return role.kind == "code" or (role.kind == "constant" and shape.kind in ("keyed", "json"))
+    return role.kind == "code" or (role.kind == "constant" and shape.kind in ("keyed", "json", "columns"))
 
 
 def _place(shape: Shape, role: Role, number: int) -> str:
@@ -236,9 +242,9 @@ def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
 
 
 def _cell_pattern(shape: Shape, role: Role, number: int, only: Role | None) -> str:
-    names = {"address": "address", "counter": "seq", "sign": "sign", "steady": f"code{number}"}
+    names = {"address": "address", "counter": "seq", "sign": "sign", "unit": "unit", "steady": f"code{number}"}
     assert isinstance(role.source, int)
-    if role.kind in ("constant", "code", "address", "steady", "sign"):
+    if role.kind in ("constant", "code", "address", "steady", "sign", "unit"):
         inner = "|".join(_escaped(cell) for cell in sorted(role.map))
     else:
         inner = _free_pattern(shape.column(role.source))

@@ -1,0 +1,46 @@
+"""Streams whose unit changes: a field that names it, found before the value is looked for."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+
+from drivers.learn.readings import Source
+from drivers.learn.shapes import Shape, Units
+from drivers.learn.verdict import UNIT_WORDS
+from drivers.wire import KG_PER
+
+NAMED = 0.97
+"""Share of rows in which a field must hold a unit's name; the others may be damaged."""
+LEAST = 4
+"""Rows in which each unit must have come."""
+
+
+def with_units(shape: Shape) -> Shape:
+    """The same shape, its numbers told in one unit where a field names several."""
+    for source in _places(shape):
+        counted = Counter(shape.column(source))
+        words = {
+            cell: UNIT_WORDS[word]
+            for cell, count in counted.items()
+            if count >= LEAST and (word := cell.decode("latin-1").strip().lower()) in UNIT_WORDS
+        }
+        if len(set(words.values())) > 1 and sum(counted[cell] for cell in words) > NAMED * len(shape.rows):
+            base = words[max(words, key=counted.__getitem__)]
+            factors = {cell: float(KG_PER[unit] / KG_PER[base]) for cell, unit in words.items()}
+            units = Units(source=source, words=words, factors=factors, base=base)
+            return replace(shape, units=units, rows=[r for r in shape.rows if shape.get(r, source) in words])
+    return shape
+
+
+def _places(shape: Shape) -> Iterator[Source]:
+    """Cells, or two or three bytes of letters."""
+    if shape.size is None:
+        yield from shape.sources()
+        return
+    probe = shape.rows[:: max(len(shape.rows) // 16, 1)]
+    for size in (3, 2):
+        for at in range(shape.body[0], shape.size - shape.body[1] - size + 1):
+            if sum(row.message[at : at + size].strip().isalpha() for row in probe) > 0.8 * len(probe):
+                yield at, size
