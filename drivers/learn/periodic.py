@@ -68,15 +68,21 @@ def _anchors(data: bytes, period: int) -> list[bytes]:
         counted = Counter(data[n : n + size] for n in range(len(data) - size + 1))
         for word, count in counted.items():
             if 0.6 * whole < count < 1.6 * whole:
-                follow = sum(data.startswith(word, at + period) for at in places_of(data, word))
-                if follow > 0.75 * count:
+                if _steadiness(data, word, period) > 0.75:
                     out.append(word)
     return out
 
 
+def _steadiness(data: bytes, word: bytes, period: int) -> float:
+    """Share of the places of some bytes behind which they stand again a period later."""
+    places = places_of(data, word)
+    return sum(data.startswith(word, at + period) for at in places) / len(places)
+
+
 def _begun(recording: Recording, period: int, words: list[bytes]) -> Iterator[Cut]:
     """Order the places where a message may begin, each with the start that stands there."""
-    step = Cut(kind="fixed", start=words[0], size=period)
+    word = max(words, key=lambda word: _steadiness(recording.data, word, period))
+    step = Cut(kind="fixed", start=word, size=period)
     places = [piece.begin for piece in step.pieces(recording.data)]
     if len(places) < LEAST:
         return
@@ -84,9 +90,9 @@ def _begun(recording: Recording, period: int, words: list[bytes]) -> Iterator[Cu
     cuts: list[tuple[tuple[float, ...], Cut]] = []
     starts = [_start_at(recording.data, places, shift, words) for shift in range(period)]
     for shift, start in enumerate(starts):
-        cut = Cut(kind="fixed", start=start, size=period, step=() if start else (words[0], shift))
+        cut = Cut(kind="fixed", start=start, size=period, step=() if start else (word, shift))
         check = _quick_check(recording.data, places, shift, cut)
-        if start or check is not None:
+        if start or (check is not None and check.at == -check.size):
             trust, run = _trust(check, cut), bool(start) and not starts[shift - 1]
             order = (trust > SURE, begun[shift] > KEPT_TO, run, trust, begun[shift], len(start))
             cuts.append((order, cut))
@@ -111,7 +117,7 @@ def _start_at(data: bytes, places: list[int], shift: int, words: list[bytes]) ->
     """The longest known word that stands at a place of the period."""
     for word in words:
         good = sum(data.startswith(word, at + shift) for at in places)
-        if good > 0.9 * len(places):
+        if good > 0.95 * len(places):
             return word
     return b""
 

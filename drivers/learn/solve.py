@@ -44,8 +44,8 @@ def solve(
         return [], []
     check = _check(cut, pieces)
     if cut.kind == "fixed" and not cut.start:
-        if check is None:
-            return [], []
+        if check is None or check.at != -check.size:
+            return [], []  # nothing else would tell where a message begins
         pieces = resynchronised(recording.data, cut.size, check)
     messages = [(recording.time_at(piece.stop - 1), piece.message) for piece in pieces]
     messages = [item for item in messages if int(item[0]) not in without]

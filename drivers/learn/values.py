@@ -375,9 +375,7 @@ def even_step(groups: dict[str, Series]) -> bool:
     numbers = sorted(often if len(often) > 3 else counted)  # one damaged number must not decide
     if len(numbers) < 3:
         return True
-    nearest = min(b - a for a, b in pairwise(numbers))
-    common = gcd(*(number - numbers[0] for number in numbers))
-    return _is_step(common) and (len(numbers) < MANY or _is_step(nearest))
+    return _is_step(gcd(*(number - numbers[0] for number in numbers)))
 
 
 def _is_step(step: int) -> bool:
