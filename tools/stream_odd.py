@@ -543,6 +543,7 @@ def _line(
             data, intact = data[:at] + (b"" if rng.random() < 0.5 else bytes([rng.randrange(256)])) + data[at + 1 :], False
         if rng.random() < bursts:
             noise = bytes(rng.randrange(256) for _ in range(rng.randrange(1, 9)))
+            intact = data[0] > 0x7F  # text without a start cannot be told from noise before it
             chunks.append((together[0].t_s, noise))
             size += len(noise)
         size += len(data)

@@ -36,6 +36,7 @@ def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Seque
     roles = list(counting)
     if value.address is not None:
         roles.append(_address(shape, value))
+        roles += [_half(shape, value, moved, mask) for mask in shape.masks.values()]
     if shape.units is not None:
         seen = ", ".join(f"{unit} {n}" for unit, n in _units_seen(shape).items())
         roles.append(
@@ -69,12 +70,14 @@ def _taken(source: Source, value: Value, roles: Sequence[Role]) -> bool:
 def _address(shape: Shape, value: Value) -> Role:
     source = value.address
     assert source is not None
-    if isinstance(source, tuple):
+    mask = shape.masks.get(source, 0)
+    if isinstance(source, tuple) and not mask:
         source = _widened(shape, source, value)
     names = Counter(shape.column(source))
-    binary = any(not 32 < byte < 127 for name in names for byte in name)
+    binary = bool(mask) or any(not 32 < byte < 127 for name in names for byte in name)
+    lowest = max(mask & -mask, 1)
     known = {
-        name: (str(int.from_bytes(name, "big")) if binary else name.decode().strip())
+        name: (str(int.from_bytes(name, "big") // lowest) if binary else name.decode().strip())
         for name in sorted(names)
     }
     counts = ", ".join(f"{known[name]} {names[name]}" for name in known)
@@ -83,8 +86,23 @@ def _address(shape: Shape, value: Value) -> Role:
         source=source,
         map={name: word for name, word in known.items() if names[name] > 1 + len(shape.rows) // 250},
         coding="binary" if binary else "text",
+        mask=mask,
         evidence=f"takes turns; frames by pad: {counts}",
     )
+
+
+def _half(shape: Shape, value: Value, moved: Motion, mask: int) -> Role:
+    """The other bits of a byte of which some are the address: a claim, a sign, or what must stay."""
+    source = value.address
+    assert source is not None
+    rest = replace(shape, masks={source: 0xFF ^ mask})
+    found = _flags(rest, source, value, moved, seek_sign=True)
+    column = [cell[0] for cell in rest.column(source)]
+    still = {bit: str(column[0] >> bit & 1) for bit in range(8) if len({n >> bit & 1 for n in column}) == 1}
+    bits = found.bits if found is not None else still
+    why = found.evidence if found is not None else "bits beside the address"
+    kept = {bit: words for bit, words in bits.items() if not mask >> bit & 1}
+    return Role(kind="steady" if found else "code", source=source, bits=kept, evidence=why)
 
 
 def _widened(shape: Shape, source: tuple[int, int], value: Value) -> tuple[int, int]:

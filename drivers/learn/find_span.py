@@ -47,7 +47,7 @@ def spots(messages: Sequence[bytes], head: int, tail: int) -> Iterator[Spot]:
     for coding, width in (("binary", 1), ("hex", 2)):
         for at in range(head, size - tail - width + 1):
             sent = _sent(rows, at, coding)
-            if sent is None or at not in varying:
+            if sent is None or not set(varying) & set(range(at, at + width)):
                 continue
             for kind, sums in before.items():
                 yield from _spans(sums, sent, kind, coding, (at, width), varying, (head, size - tail))

@@ -21,8 +21,6 @@ KEPT_TO = 0.5
 """Share of chunks that begin at one place of the period when chunks keep to messages."""
 SURE = 4
 TURNING = ("xor", "sum-twos", "sum-ones")
-ENOUGH = 60
-"""Messages in which a check is looked for to tell where they begin."""
 
 
 def places_of(data: bytes, word: bytes) -> list[int]:
@@ -125,7 +123,7 @@ def _start_at(data: bytes, places: list[int], shift: int, words: list[bytes]) ->
 def _quick_check(data: bytes, places: list[int], shift: int, cut: Cut) -> Found | None:
     messages = [data[at + shift : at + shift + cut.size] for at in places]
     whole = [message for message in messages if len(message) == cut.size]
-    return find_check(whole[:: max(len(whole) // ENOUGH, 1)], cut, anywhere=False)
+    return find_check(whole, cut, anywhere=False)
 
 
 def _trust(check: Found | None, cut: Cut) -> int:

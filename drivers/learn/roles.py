@@ -34,6 +34,7 @@ class Role:
     coding: str = ""
     order: str = ""
     wraps: int = 0
+    mask: int = 0
     share: float = 0.0
     step: int = 0
     evidence: str = ""
@@ -125,10 +126,10 @@ def _wraps(numbers: list[int], whole: int) -> int:
     return high + 1 if seen >= 2 and low <= 1 and high + 1 < whole else whole
 
 
-def address_places(shape: Shape, skip: set[Source]) -> list[Source]:
+def address_places(shape: Shape, skip: set[Source], only: Source | None = None) -> list[Source]:
     """Fields that may name a pad: a few values that take turns; those that change oftenest first."""
     found: list[tuple[int, float, Source]] = []
-    for source in shape.sources():
+    for source in shape.sources() if only is None else [only]:
         if source in skip:
             continue
         column = shape.column(source)

@@ -59,6 +59,8 @@ class Shape:
     body: tuple[int, int] = (0, 0)
     others: list[bytes] = field(default_factory=list)
     units: Units | None = None
+    masks: dict[Source, int] = field(default_factory=dict)
+    """Bits that count where a field shares a byte with another."""
 
     def factor(self, row: Row) -> float:
         """What a row's number is multiplied by to be in the commonest unit; KeyError when its unit is none."""
@@ -68,7 +70,8 @@ class Shape:
         """The bytes of a field in a row."""
         if isinstance(source, int):
             return row.cells[source]
-        return row.message[source[0] : source[0] + source[1]]
+        cell = row.message[source[0] : source[0] + source[1]]
+        return cell if source not in self.masks else bytes([cell[0] & self.masks[source]])
 
     def column(self, source: Source) -> list[bytes]:
         """The bytes of a field in all rows."""

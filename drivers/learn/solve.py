@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from drivers.learn import pads
 from drivers.learn.cuts import Cut, Piece
@@ -128,20 +128,42 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     together = pads.combined(search) if not values or pads.of_several(search, values[0]) else []
     values = together or values
     reasons = search.reasons
-    for address in () if values else address_places(shape, skip):
-        search = Search(shape, knowns, address, skip | {address})
-        found = _ranked(shape, [v for v in search.values() if not _follows(shape, address, v.source)])
+    named = shape
+    for one, address in () if values else _addressed(shape, skip):
+        if values and one.masks:
+            break
+        search = Search(one, knowns, address, skip | {address})
+        found = _ranked(one, [v for v in search.values() if not _follows(one, address, v.source)])
         reasons += search.reasons
-        if found and (not values or rank(shape, found[0])[:4] > rank(shape, values[0])[:4]):
-            values = found
+        if found and (not values or rank(one, found[0])[:4] > rank(named, values[0])[:4]):
+            values, named = found, one
         if values and values[0].answer.share > SURE:
             break
     if not values:
         return None, reasons
+    shape = named
     unit = max(knowns, key=lambda known: known.mass_kg).unit
     return _solution(shape, _preferred(shape, values, unit), counting, knowns), reasons
 
 
+def _addressed(shape: Shape, skip: set[Source]) -> Iterator[tuple[Shape, Source]]:
+    """Places that may name a pad: whole ones first, then halves of a byte."""
+    for address in address_places(shape, skip):
+        yield shape, address
+    if shape.size is None:
+        return
+    halves = [
+        replace(shape, masks={source: mask})
+        for source in shape.sources()
+        if source not in skip
+        for mask in (0xF0, 0x0F)
+    ]
+    found = [(one, source) for one in halves for source in one.masks if address_places(one, skip, only=source)]
+    yield from sorted(found, key=lambda item: len(set(item[0].column(item[1]))))[:MOST_HALVES]
+
+
+MOST_HALVES = 6
+"""Halves of bytes tried as an address: each costs a whole search."""
 GROSS = ("gross", "brutto")
 SURE = 0.98
 """Share of agreeing frames with which an address is taken without trying others."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import gcd
+from statistics import median
 
 from drivers.learn import readings
 from drivers.learn.answer import MANY, Answer, Series, answer, step_of, travel, window
@@ -104,6 +106,40 @@ def probe(shape: Shape, knowns: Sequence[Known], address: Source | None) -> list
     return sorted(chosen.values(), key=lambda row: row.t_s)
 
 
+FEW = 3
+"""Rows of each pad at each known load that tell at once whether a reading rises with the load."""
+
+
+def few_rows(shape: Shape, knowns: Sequence[Known], address: Source) -> list[list[list[Row]]]:
+    """For each pad a few rows at each known load, the loads from small to large."""
+    pads: dict[bytes, list[list[Row]]] = {}
+    order = sorted(knowns, key=lambda known: known.mass_kg)
+    for row in shape.rows:
+        sets = pads.setdefault(shape.get(row, address), [[] for _ in order])
+        for rows, known in zip(sets, order, strict=True):
+            if known.holds(row.t_s):
+                rows.append(row)
+    return [[_inner(rows) for rows in sets] for sets in pads.values() if all(sets)]
+
+
+def _inner(rows: list[Row]) -> list[Row]:
+    """Rows from the middle of an interval, where the load surely stands."""
+    return rows[len(rows) // 3 :: max(len(rows) // (2 * FEW), 1)][:FEW]
+
+
+def rises(shape: Shape, pads: list[list[list[Row]]], source: Source, reader: Reader) -> bool:
+    """Tell whether pads together show more at the largest load than at the smallest, and no pad far more."""
+    total, most = 0.0, 0.0
+    try:
+        for sets in pads:
+            low, high = (median(reader(shape.get(row, source))[0] for row in sets[n]) for n in (0, -1))
+            total += high - low
+            most = max(most, abs(high - low))
+    except UNREADABLE:
+        return True  # damage; the whole of it will tell
+    return total > 0 and most < 2 * total
+
+
 def with_common_addresses(shape: Shape, address: Source) -> Shape:
     """Leave out rows whose address hardly ever comes: it is damaged."""
     counted = Counter(shape.column(address))
@@ -121,6 +157,7 @@ class Search:
         self.knowns, self.address = knowns, address
         self._skip = skip
         self._probe = probe(self.shape, knowns, address)
+        self._few = few_rows(self.shape, knowns, address) if address is not None else []
         self._answers: set[int] | None = None
         self._set: dict[tuple[Source, str, str, int], bool] = {}
         self.partial: list[tuple[Source, Reading, list[float]]] = []
@@ -170,6 +207,8 @@ class Search:
 
     def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
         """See how a reading answers in some rows."""
+        if self._few and not rises(self.shape, self._few, source, reading.reader()):
+            return None
         read = self._read(source, reading, rows)
         if read is None:
             return None
@@ -238,7 +277,8 @@ class Search:
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
             return None
         pointed = places > 0 or reading.coding == "float"
-        if reading.ignore in (b".", b",") and not pointed:
+        marked = reading.ignore in (b".", b",")
+        if marked and not pointed and not _in_thousands(self.shape.column(source), reading.ignore):
             return None  # a mark of thousands is one only beside a decimal point
         if self._contradicted(source, reading, groups, found, pointed=pointed):
             return None
@@ -328,6 +368,14 @@ class Search:
         if reading.form == "unsigned":
             return sign_seen(self.shape, source, reading, groups, found)
         return reading.form == "ones" and not dense_below_zero(self.shape, source, groups)
+
+
+def _in_thousands(column: list[bytes], mark: bytes) -> bool:
+    """Tell whether a mark stands before every three digits, and only there: 950 and 1,050."""
+    grouped = re.compile(rb" *[-+]? *\d{1,3}(?:" + re.escape(mark) + rb"\d{3})* *[-+]?")
+    good = sum(grouped.fullmatch(cell) is not None for cell in column)
+    with_mark = sum(mark in cell for cell in column)
+    return good > READABLE * len(column) and 0.02 * len(column) < with_mark < 0.98 * len(column)
 
 
 def _size(source: Source) -> int:

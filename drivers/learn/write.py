@@ -190,7 +190,8 @@ def _address(shape: Shape, role: Role) -> list[str]:
         return []
     if role.coding == "binary":
         names = [f'"{word}" = "{_words(word)}"' for word in role.map.values()]
-        return ['coding = "binary"', f"map = {_table(names)}"]
+        masked = [f"mask = 0x{role.mask:02X}"] if role.mask else []
+        return ['coding = "binary"', *masked, f"map = {_table(names)}"]
     return [f"map = {_table(_entries(role))}"]
 
 
