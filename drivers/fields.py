@@ -121,6 +121,7 @@ def _reader(table: Table, coding: str) -> numbers.Reader:
             decimals=decimals if table.has("decimals") else None,
             ignore=table.octets("ignore"),
             backwards=table.truth("reversed"),
+            exponent=table.truth("exponent"),
         )
     order = table.choice("order", numbers.ORDERS, "big")
     if coding == "float":

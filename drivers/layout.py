@@ -60,7 +60,8 @@ count from its end, -1 being the last byte.
     how a number reads:
       coding = "text"               decimal text: blanks around, a sign before or after; point = "." or ",";
                                     decimals = n (a point that is not sent); ignore = " " (characters left
-                                    out inside); reversed = true (last digit first)
+                                    out inside); reversed = true (last digit first); exponent = true
+                                    (8.42E+01)
       coding = "hex" | "binary"     an integer in hexadecimal characters or bytes: form = "unsigned" "twos"
                                     "ones" "magnitude" "offset"; order = "big" "little" "swapped" (16-bit
                                     words); mask = 0x3FFF; bits = n (width for the sign); decimals = n

@@ -7,6 +7,7 @@ number. `Scaler` turns the pair into a correctly rounded float: one division of 
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Callable
 from fractions import Fraction
@@ -25,14 +26,22 @@ _BCD_SIGNS = {0x0: 1, 0xA: 1, 0xC: 1, 0xE: 1, 0xF: 1, 0xB: -1, 0xD: -1, 0x8: -1,
 
 
 def text(
-    *, point: str = ".", decimals: int | None = None, ignore: bytes = b"", backwards: bool = False
+    *,
+    point: str = ".",
+    decimals: int | None = None,
+    ignore: bytes = b"",
+    backwards: bool = False,
+    exponent: bool = False,
 ) -> Reader:
     """Read decimal text: blanks around, one sign before or after (blanks between allowed), one point.
 
     `decimals` is an implied point: then none may be sent. `ignore` lists characters left out wherever they
-    stand (blanks, thousands marks). `backwards` reads the last character first.
+    stand (blanks, thousands marks). `backwards` reads the last character first. `exponent` wants one behind
+    the number: 8.42E+01.
     """
     mark = point.encode()
+    if exponent:
+        return _scientific(mark)
     read = _pointed(mark) if decimals is None else _implied(decimals)
     if not backwards and not ignore:
         return read
@@ -52,6 +61,20 @@ def _pointed(mark: bytes) -> Reader:
             except ValueError:  # sign behind, blanks after the sign
                 pass
         return _slowly(field, mark, None)
+
+    return read
+
+
+def _scientific(mark: bytes) -> Reader:
+    match = re.compile(rb" *([+-]?)(\d+)(?:%b(\d+))?[Ee]([+-]?\d{1,2}) *" % re.escape(mark)).fullmatch
+
+    def read(field: bytes) -> Pair:
+        found = match(field)
+        if found is None:
+            raise ValueError(f"{field!r} is no number with an exponent")
+        sign, whole, part, power = found.groups(b"")
+        digits = int(whole + part)
+        return (-digits if sign == b"-" else digits), len(part) - int(power)
 
     return read
 

@@ -33,12 +33,17 @@ class Reading:
     backwards: bool = False
     mask: int = 0
     scale: str = ""
+    exponent: bool = False
 
     def reader(self) -> Reader:
         """The function that reads it."""
         if self.coding == "text":
             return numbers.text(
-                point=self.point or ".", decimals=self.decimals, ignore=self.ignore, backwards=self.backwards
+                point=self.point or ".",
+                decimals=self.decimals,
+                ignore=self.ignore,
+                backwards=self.backwards,
+                exponent=self.exponent,
             )
         if self.coding == "float":
             return numbers.ieee(order=self.order or "big")
@@ -62,6 +67,7 @@ class Reading:
         out += [f'point = "{self.point}"'] if self.point and self.point != "." else []
         out += [f'ignore = "{quoted(self.ignore)}"'] if self.ignore else []
         out += ["reversed = true"] if self.backwards else []
+        out += ["exponent = true"] if self.exponent else []
         out += [f"mask = 0x{self.mask:X}"] if self.mask else []
         if self.decimals or (self.coding == "text" and self.decimals is not None):
             out.append(f"decimals = {self.decimals}")
@@ -75,7 +81,8 @@ class Reading:
         words += ["words swapped"] if self.order == "swapped" else []
         words += ["decimal comma"] if self.point == "," else []
         words += ["last digit first"] if self.backwards else []
-        words += ["blanks inside"] if self.ignore else []
+        words += ["blanks inside"] if self.ignore == b" " else ["marks of thousands"] if self.ignore else []
+        words += ["exponent"] if self.exponent else []
         words += [f"low {self.mask.bit_length()} bits"] if self.mask else []
         return ", ".join(words)
 
@@ -89,6 +96,7 @@ TEXTS = (
     Reading(coding="text", point=".", ignore=b","),
     Reading(coding="text", backwards=True),
     Reading(coding="text", point=",", backwards=True),
+    Reading(coding="text", exponent=True),
 )
 """Ways to read decimal text, the plain one first."""
 SIGNED = ("twos", "magnitude", "offset", "ones")

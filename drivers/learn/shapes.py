@@ -249,10 +249,13 @@ CLOCK = (
 """A date or a time of day: it goes on, whatever stood still of it in a recording."""
 
 
+POWER = rb"(?:[Ee][+-]?\d\d?(?!\d))?"
+
+
 def _fine_tokens(point: str) -> re.Pattern[bytes]:
     """Numbers with sign and point, runs of letters, blanks, and any other byte."""
     dot = re.escape(point.encode())
-    number = rb"(?:(?<![0-9.])[+-] *)?[0-9]+(?:" + dot + rb"[0-9]+)?(?:[+-](?![0-9A-Za-z]))?"
+    number = rb"(?:(?<![0-9.])[+-] *)?[0-9]+(?:" + dot + rb"[0-9]+" + POWER + rb")?(?:[+-](?![0-9A-Za-z]))?"
     return re.compile(
         rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))|(?P<number>" + number + rb")|(?P<word>[A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"
     )
@@ -261,7 +264,8 @@ def _fine_tokens(point: str) -> re.Pattern[bytes]:
 def _coarse_tokens(point: str) -> re.Pattern[bytes]:
     """Numbers that have a sign or a point, runs of letters and digits, blanks, and any other byte."""
     dot = re.escape(point.encode())
-    number = rb"[+-] *[0-9]+(?:" + dot + rb"[0-9]+)?|[0-9]+" + dot + rb"[0-9]+(?:[+-](?![0-9A-Za-z]))?"
+    part = dot + rb"[0-9]+" + POWER
+    number = rb"[+-] *[0-9]+(?:" + part + rb")?|[0-9]+" + part + rb"(?:[+-](?![0-9A-Za-z]))?"
     return re.compile(
         rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))|(?P<number>" + number + rb")"
         rb"|(?P<word>[0-9A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"

@@ -230,6 +230,8 @@ def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
     if value.reading.coding == "hex":
         width = {len(cell) for cell in cells}
         return "[0-9A-Fa-f]" + (f"{{{width.pop()}}}" if len(width) == 1 else "+")
+    if value.reading.exponent:
+        return r"[-+]?\d+(?:" + re.escape(point) + r"\d+)?[Ee][-+]?\d{1,2}"
     places = {len(cell.strip(b" +-").partition(point.encode())[2]) for cell in cells}
     tail = (
         re.escape(point) + (rf"\d{{{places.pop()}}}" if len(places) == 1 else r"\d+") if value.places else ""
@@ -265,6 +267,8 @@ def _free_pattern(column: Sequence[bytes]) -> str:
         return r"\d+"
     if all(re.fullmatch(rb"[+-]? *\d+(?:[.,]\d+)?", cell) for cell in column):
         return r"[-+]? *\d+(?:[.,]\d+)?"
+    if all(re.fullmatch(rb"[+-]?\d+[.,]\d+[Ee][+-]?\d+", cell) for cell in column):
+        return r"[-+]?\d+[.,]\d+[Ee][-+]?\d+"
     widths = Counter(map(len, column))
     many = "+" if len(widths) > 1 else f"{{{next(iter(widths))}}}"
     return rf"[0-9A-Za-z]{many}" if all(cell.isalnum() for cell in column) else rf"[!-~]{many}"
