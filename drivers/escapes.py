@@ -1,5 +1,5 @@
 """Undoing escapes: hexadecimal characters, SLIP (RFC 1055), COBS (Cheshire and Baker 1999) and the byte
-stuffing of HDLC-like framing (RFC 1662).
+stuffing of HDLC-like framing (RFC 1662); DLE STX … DLE ETX with DLE doubled inside (ISO 1745).
 
 Each takes a message with the end (and leading ends) it had on the wire; ValueError says that its escapes
 are damaged. The inverses serve simulation and tests.
@@ -11,6 +11,8 @@ from collections.abc import Callable
 
 SLIP_END, SLIP_ESC = b"\xc0", b"\xdb"
 HDLC_FLAG = b"\x7e"
+
+DLE, DLE_START, DLE_END = b"\x10", b"\x10\x02", b"\x10\x03"
 
 ENDS: dict[str, bytes] = {"slip": SLIP_END, "cobs": b"\0", "hdlc": HDLC_FLAG}
 """The byte that ends a message of each kind and stands nowhere inside."""
@@ -74,6 +76,19 @@ def from_hdlc(raw: bytes) -> bytes:
     return first + b"".join(bytes([part[0] ^ 0x20]) + part[1:] for part in rest)
 
 
+def from_dle(raw: bytes) -> bytes:
+    """Undo doubled DLE between DLE STX and DLE ETX."""
+    body = raw[len(DLE_START) : -len(DLE_END)]
+    if body.count(DLE) != 2 * body.count(DLE + DLE):
+        raise ValueError("a DLE stands alone inside")
+    return body.replace(DLE + DLE, DLE)
+
+
+def to_dle(message: bytes) -> bytes:
+    """Double DLE and put the message between its start and end."""
+    return DLE_START + message.replace(DLE, DLE + DLE) + DLE_END
+
+
 def to_hdlc(message: bytes) -> bytes:
     """Escape a message and end it."""
     return message.replace(b"\x7d", b"\x7d\x5d").replace(HDLC_FLAG, b"\x7d\x5e") + HDLC_FLAG
@@ -91,5 +106,10 @@ def from_hex(head: int, tail: int) -> Callable[[bytes], bytes]:
     return unwrap
 
 
-UNWRAP: dict[str, Callable[[bytes], bytes]] = {"slip": from_slip, "cobs": from_cobs, "hdlc": from_hdlc}
-WRAP: dict[str, Callable[[bytes], bytes]] = {"slip": to_slip, "cobs": to_cobs, "hdlc": to_hdlc}
+UNWRAP: dict[str, Callable[[bytes], bytes]] = {
+    "slip": from_slip,
+    "cobs": from_cobs,
+    "hdlc": from_hdlc,
+    "dle": from_dle,
+}
+WRAP: dict[str, Callable[[bytes], bytes]] = {"slip": to_slip, "cobs": to_cobs, "hdlc": to_hdlc, "dle": to_dle}

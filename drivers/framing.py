@@ -9,9 +9,9 @@ from drivers import checks, escapes
 from drivers.checks import Check
 from drivers.numbers import ORDERS, integer, text
 from drivers.schema import Table, nearest
-from drivers.split import Cutter, Decode, Ended, Hunter, Marked, Sized, Stepper, Told
+from drivers.split import Cutter, Decode, Ended, Hunter, Marked, Sized, Stepper, Stuffed, Told
 
-KINDS = ("line", "marked", "fixed", "length", "slip", "cobs", "hdlc")
+KINDS = ("line", "marked", "fixed", "length", "slip", "cobs", "hdlc", "dle")
 LONGEST = 65536
 """No message is longer, so that a wrong layout cannot fill the memory."""
 
@@ -62,6 +62,8 @@ class Framing:
             return Marked(self.start, self.end, self.trail, self.longest, sized=self.size is not None)
         if self.kind == "line":
             return Ended(self.end, self.longest, tail_safe=tail_safe)
+        if self.kind == "dle":
+            return Stuffed(escapes.DLE_START, escapes.DLE_END, self.longest)
         return Ended(escapes.ENDS[self.kind], self.longest, tail_safe=tail_safe, lead=True)
 
 
@@ -72,8 +74,8 @@ def read_framing(table: Table) -> Framing:
     kind = table.choice("kind", KINDS, "line")
     longest = table.whole("max", 256, 2, LONGEST)
     size = table.whole("size", 0, 1, LONGEST) or None
-    if kind in escapes.ENDS:
-        longest = max(longest, 2 * (size or 0) + 2)
+    if kind in escapes.UNWRAP:
+        longest = max(longest, 2 * (size or 0) + 4)
         framing = Framing(kind=kind, size=size, longest=longest, unwrap=escapes.UNWRAP[kind])
     elif kind in ("line", "marked"):
         framing = _delimited(table, kind, size, longest)

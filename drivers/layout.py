@@ -3,7 +3,7 @@
 The schema, wholly (everything not marked "needed" may be left out; an unknown key is an error).
 
 Bytes are written as text with control characters and other bytes in brackets: "<STX>", "<CR><LF>", "<AA>".
-A *message* is what stands on the wire from its start to its end, both included (for slip, cobs and hdlc:
+A *message* is what stands on the wire from its start to its end, both included (for slip, cobs, hdlc and dle:
 what they carry, without escapes). The *body* is the message less its start, end and trail, and less a check
 that is the last thing in it. Positions (`at`, `from`, `to`) count bytes of the message from 0; negative ones
 count from its end, -1 being the last byte.
@@ -22,6 +22,7 @@ count from its end, -1 being the last byte.
       "length"  the message tells its length: `length = {at, size, coding, order, mask, plus}`,
                 the number read plus `plus` is the length of the whole message; `start` as for fixed
       "slip" (RFC 1055)  "cobs"  "hdlc" (7E flags, 7D escapes XOR 20)
+      "dle" (DLE STX … DLE ETX, DLE doubled inside)
     size = n                        the message's exact length; needed for body "positions" unless "length"
     max = n                         longest message, 256 unless given
     hex = true                      line and marked: the message is binary, sent as hexadecimal characters

@@ -6,7 +6,7 @@ Nothing here depends on more of the buffer than a fixed look-ahead from where a 
 makes the result independent of chunking.
 
 Two strategies. `Stepper` serves streams whose ends or starts cannot stand inside a message (lines, marked
-messages, SLIP, COBS). `Hunter` serves binary messages of fixed or told length, where a start may stand
+messages, SLIP, COBS, DLE). `Hunter` serves binary messages of fixed or told length, where a start may stand
 inside by chance: out of step it believes a message only when another good one follows at its end, because
 an 8-bit check alone passes once in 256 wrong places. Answers to polling come one by one: there a CRC of 16
 bits or more is believed by itself (`sure`).
@@ -119,6 +119,31 @@ class Marked:
             return MORE
         inside, self._inside = self._inside, False
         return stop, Reason.TRUNCATED if inside else None
+
+
+class Stuffed:
+    """Messages from DLE STX to DLE ETX in which every other DLE is doubled."""
+
+    def __init__(self, start: bytes, end: bytes, longest: int) -> None:
+        self.start, self.longest = start, longest
+        mark = re.escape(start[:1])
+        whole = re.escape(start) + rb"(?:[^%b]|%b%b)*" % (mark, mark, mark)
+        self._inner, self._end = re.compile(whole, re.DOTALL).match, end
+
+    def begin(self, clean: bool) -> None:
+        """Nothing is remembered between messages."""
+
+    def cut(self, buffer: bytes, at: int) -> Cut:
+        """Find noise up to a start, or the message up to its end or to a DLE that should not stand there."""
+        found = self._inner(buffer, at, at + self.longest)
+        if found is None:
+            return noise(buffer, at, self.start, self.longest)
+        stop = found.end()
+        if buffer.startswith(self._end, stop) and stop + len(self._end) <= at + self.longest:
+            return stop + len(self._end), None
+        if stop + len(self._end) > at + self.longest:
+            return at + self.longest, Reason.OVERLONG
+        return (stop, Reason.TRUNCATED) if len(buffer) >= stop + len(self._end) else MORE
 
 
 class Sized:

@@ -26,7 +26,7 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
         return
     open_to = {at for at, _ in shape.sources() if (at, 1) not in skip}  # type: ignore[misc]  # by position
     open_to &= shape.covered()
-    columns = {at: common(shape.column((at, 1))) for at in open_to}
+    columns = {at: common(shape.column((at, 1)), checked=shape.check is not None) for at in open_to}
     yield from _text_spans(columns)
     varying = {at for at, seen in columns.items() if len(seen) > 1}
     yield from _hex_spans(columns, varying)
@@ -41,10 +41,10 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
                     yield (at, size), reading
 
 
-def common(column: list[bytes]) -> set[int]:
+def common(column: list[bytes], *, checked: bool) -> set[int]:
     """The bytes that stand in a column of single bytes, less those so rare that they may be damage."""
     counted = Counter(column)
-    least = 1 + len(column) // 250
+    least = 0 if checked else 1 + len(column) // 250
     kept = {cell[0] for cell, count in counted.items() if count > least}
     digits = {cell[0] for cell in counted} & DIGITS
     if len(digits) >= SEVERAL and kept <= NUMERIC:

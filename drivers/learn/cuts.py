@@ -35,7 +35,7 @@ class Cut:
     @property
     def unwraps(self) -> bool:
         """True when a message is carried in escapes or hexadecimal characters."""
-        return self.kind in escapes.ENDS or self.hex
+        return self.kind in escapes.UNWRAP or self.hex
 
     @property
     def head(self) -> int:
@@ -53,6 +53,8 @@ class Cut:
             spans = _fixed(data, self.start, self.size) if self.start else self._stepped(data)
         elif self.length is not None:
             spans = _told(data, self.start, self.length)
+        elif self.kind == "dle":
+            spans = [match.span() for match in _DLE.finditer(data)]
         elif self.kind == "marked":
             spans = _marked(data, self)
         else:
@@ -122,6 +124,7 @@ def with_hex(cut: Cut) -> Cut:
     return replace(cut, hex=True)
 
 
+_DLE = re.compile(rb"\x10\x02(?:[^\x10]|\x10\x10){1,200}?\x10\x03", re.DOTALL)
 Spans = list[tuple[int, int]]
 
 

@@ -137,6 +137,9 @@ def _grown(data: bytes, start: bytes, end: int, trail: int) -> Iterator[Cut]:
 
 
 def _escaped(data: bytes) -> Iterator[Cut]:
+    starts, ends = data.count(escapes.DLE_START), data.count(escapes.DLE_END)
+    if min(starts, ends) >= LEAST and len(Cut(kind="dle").pieces(data)) > 0.8 * max(starts, ends):
+        yield Cut(kind="dle")
     for kind, end in escapes.ENDS.items():
         if data.count(end) < LEAST:
             continue

@@ -79,13 +79,21 @@ def _longest(shape: Shape, role: Role, places: set[int]) -> Role:
             longer
             for begin, n in wider
             if places.issuperset(range(begin, begin + n))
-            and len(set(shape.column((begin, 1) if begin < at else (at + size, 1)))) > 1
+            and _carries(shape, (begin, 1) if begin < at else (at + size, 1), role)
             and (longer := _counter(shape, (begin, n), role.share - 0.01))
             and longer.step == role.step
         ]
         if not joined:
             return role
         role = joined[0]
+
+
+def _carries(shape: Shape, higher: Source, role: Role) -> bool:
+    """Tell whether a place changes when a counter begins again, and hardly otherwise."""
+    high, low = shape.column(higher), shape.column(role.source)
+    changes = [n for n in range(1, len(high)) if high[n] != high[n - 1]]
+    turns = sum(low[n] < low[n - 1] for n in changes)
+    return bool(changes) and turns > 0.6 * len(changes)
 
 
 def _counter(shape: Shape, source: Source, least: float) -> Role | None:
