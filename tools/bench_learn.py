@@ -1,6 +1,6 @@
 """How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
 
-    python tools/bench_learn.py [--odd] [FIRST [LAST]]      seeds, 0 to 119 unless given; --odd: those of stream_odd
+    python tools/bench_learn.py [--odd] [FIRST [LAST]]      seeds, 0 to 119 unless given
 
 Every stream is learnt as a user would; then the layout's driver reads the recording and a later stretch of
 the same indicator in use (heavier loads, readings below zero). A wrong mass or pad in any frame is "wrong".
@@ -133,4 +133,6 @@ def _figures(scores: list[tuple[Stream, Score]]) -> None:
 if __name__ == "__main__":
     words = [int(word) for word in sys.argv[1:] if word != "--odd"]
     chosen = make_odd if "--odd" in sys.argv[1:] else make
-    sys.exit(main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119, chosen))
+    sys.exit(
+        main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119, chosen)
+    )

@@ -150,7 +150,10 @@ def unit_changes(rng: Rng) -> Design:
         return f"{'S' if s.steady else 'M'} {number(s)} {'lb' if s.t_s > at else 'kg'}\r\n".encode()
 
     return _design(
-        "odd unit changes", scale, encode, mass_kg=lambda s: float(number(s)) * (0.45359237 if s.t_s > at else 1)
+        "odd unit changes",
+        scale,
+        encode,
+        mass_kg=lambda s: float(number(s)) * (0.45359237 if s.t_s > at else 1),
     )
 
 
@@ -232,12 +235,20 @@ def labelled(rng: Rng) -> Design:
         if style == "json":
             return (
                 json.dumps(
-                    {"gross": float(number), "tare": 0.0, "net": float(number), "u": scale.unit, "ok": s.steady}
+                    {
+                        "gross": float(number),
+                        "tare": 0.0,
+                        "net": float(number),
+                        "u": scale.unit,
+                        "ok": s.steady,
+                    }
                 ).encode()
                 + b"\n"
             )
         if style == "keyed":
-            return f"gross={number};tare={none};net={number};unit={scale.unit};st={int(s.steady)}\r\n".encode()
+            return (
+                f"gross={number};tare={none};net={number};unit={scale.unit};st={int(s.steady)}\r\n".encode()
+            )
         return (
             f"{'R' if s.steady else 'M'} gross {number:>8} tare {none:>8} net {number:>8} {scale.unit}\r\n"
         ).encode()
@@ -248,7 +259,9 @@ def labelled(rng: Rng) -> Design:
 def glued(rng: Rng) -> Design:
     """Key, number and unit glued together, or in brackets, or quoted."""
     scale = _scale(rng)
-    form = rng.choice(("W={n}{u};S={s}\r\n", "[{n}{u}|{s}]\r\n", '"{n}","{u}","{s}"\r\n', "<w u={u} s={s}>{n}</w>\n"))
+    form = rng.choice(
+        ("W={n}{u};S={s}\r\n", "[{n}{u}|{s}]\r\n", '"{n}","{u}","{s}"\r\n', "<w u={u} s={s}>{n}</w>\n")
+    )
     words = rng.choice((("1", "0"), ("Y", "N"), ("stop", "go")))
 
     def encode(made: list[State]) -> bytes:
@@ -441,10 +454,31 @@ def hex_status(rng: Rng) -> Design:
 
 
 ODD = (
-    clocked, several_lines, exponent, point_told, half_bytes, unit_changes, eight_bytes, dle, inner_span, kinds,
-    labelled, glued, thousands, raw_beside, signed_bit, reversed_bcd, long_sync, nested, table, shorter_number,
-    modbus_like, float_text, letters, hex_status,
-)  # fmt: skip
+    clocked,
+    several_lines,
+    exponent,
+    point_told,
+    half_bytes,
+    unit_changes,
+    eight_bytes,
+    dle,
+    inner_span,
+    kinds,
+    labelled,
+    glued,
+    thousands,
+    raw_beside,
+    signed_bit,
+    reversed_bcd,
+    long_sync,
+    nested,
+    table,
+    shorter_number,
+    modbus_like,
+    float_text,
+    letters,
+    hex_status,
+)
 
 
 def make_odd(seed: int) -> Stream:
@@ -456,7 +490,9 @@ def make_odd(seed: int) -> Stream:
     rate = rng.choice((6, 10, 10, 15, 25)) * (1 if design.together else max(len(design.pads) * 0.8, 1))
     manner = rng.choice(("quiet", "noise", "sway", "noise"))
     chunks, truth = _line(rng, design, _states(rng, design, plans, rate, seconds, manner), clean=False)
-    used = [[(0.0, 0.0), (2.0, rng.uniform(90, 290)), (7.0, rng.uniform(-18, -4)), (12.0, 33.0)] for _ in plans]
+    used = [
+        [(0.0, 0.0), (2.0, rng.uniform(90, 290)), (7.0, rng.uniform(-18, -4)), (12.0, 33.0)] for _ in plans
+    ]
     later, later_truth = _line(rng, design, _states(rng, design, used, rate, 18.0, "noise"), clean=True)
     return Stream(
         name=f"o{seed:05d}",
@@ -473,7 +509,9 @@ def make_odd(seed: int) -> Stream:
     )
 
 
-def _session(rng: Rng, design: Design, load: float) -> tuple[list[list[tuple[float, float]]], list[str], float]:
+def _session(
+    rng: Rng, design: Design, load: float
+) -> tuple[list[list[tuple[float, float]]], list[str], float]:
     """Loads by pad, what is known, and how long."""
     plans: list[list[tuple[float, float]]] = [[(0.0, 0.0)] for _ in design.pads]
     known = ["0@0:8"]
@@ -518,7 +556,15 @@ def _states(
             if manner == "sway" and kg > 5:
                 kg += swing * rng.choice((-1, 0, 1, 1)) * 0.5
             shake = {"quiet": 0.0}.get(manner, 0.6 * per) * (1 if still else 3)
-            made.append(State(pad=pad, count=round((kg + zero[pad] + rng.gauss(0, shake)) / per), steady=still, seq=n + 5, t_s=t_s))
+            made.append(
+                State(
+                    pad=pad,
+                    count=round((kg + zero[pad] + rng.gauss(0, shake)) / per),
+                    steady=still,
+                    seq=n + 5,
+                    t_s=t_s,
+                )
+            )
         out.append(made)
     return out
 
@@ -540,7 +586,10 @@ def _line(
             data, intact = data[skip:], skip == 0
         elif rng.random() < hurt:
             at = rng.randrange(len(data))
-            data, intact = data[:at] + (b"" if rng.random() < 0.5 else bytes([rng.randrange(256)])) + data[at + 1 :], False
+            data, intact = (
+                data[:at] + (b"" if rng.random() < 0.5 else bytes([rng.randrange(256)])) + data[at + 1 :],
+                False,
+            )
         if rng.random() < bursts:
             noise = bytes(rng.randrange(256) for _ in range(rng.randrange(1, 9)))
             intact = data[0] > 0x7F  # text without a start cannot be told from noise before it

@@ -30,7 +30,7 @@ class Cut:
     length: tuple[int, int, str, int] | None = None
     hex: bool = False
     step: tuple[bytes, int] | tuple[()] = ()
-    """Bytes that stand once in each message of one size without a start, and how far behind them it begins."""
+    """Bytes that stand once in each message that has no start, and how far behind them it begins."""
 
     @property
     def unwraps(self) -> bool:

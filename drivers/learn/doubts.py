@@ -10,7 +10,7 @@ from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Shape
 from drivers.learn.solve import Solution
-from drivers.learn.values import Value
+from drivers.learn.value import Value
 from drivers.learn.write import PLAIN_LIMITS
 from drivers.wire import COUNTS
 
@@ -183,7 +183,9 @@ def _against(solution: Solution, rival: Value) -> str:
         return f"{place} is the sum of the pads"
     ours_said, theirs_said = (label(solution.shape, s).lower() for s in (value.source, rival.source))
     if ours_said in GROSS and theirs_said in NET and alike > 0.98:
-        return f"{place} is the net by its name {theirs_said!r}, the same without a tare; {ours_said!r} is read"
+        return (
+            f"{place} is the net by its name {theirs_said!r}, the same without a tare; {ours_said!r} is read"
+        )
     how = (
         "the same number in every frame"
         if alike > 0.98

@@ -17,7 +17,7 @@ from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import FEW, Motion, Role, claims, motion
 from drivers.learn.shapes import CLOCK, Shape
-from drivers.learn.values import UNREADABLE, Value
+from drivers.learn.value import UNREADABLE, Value
 
 NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")
 _CLOCK = re.compile(rb"(?<!\d)(?:" + CLOCK + rb")(?!\d)")
@@ -40,7 +40,12 @@ def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Seque
     if shape.units is not None:
         seen = ", ".join(f"{unit} {n}" for unit, n in _units_seen(shape).items())
         roles.append(
-            Role(kind="unit", source=shape.units.source, map=shape.units.words, evidence=f"frames by unit: {seen}")
+            Role(
+                kind="unit",
+                source=shape.units.source,
+                map=shape.units.words,
+                evidence=f"frames by unit: {seen}",
+            )
         )
     left = [source for source in shape.sources() if not _taken(source, value, roles)]
     signed = min(v for _, values in value.groups.values() for v in values) < 0

@@ -178,7 +178,11 @@ def _best(found: list[Found], distinct: list[bytes]) -> Found:
     best = equal[0]
     others = _made_up([message for message in distinct if best.check().passes(message)])
     for other in equal[1:]:
-        if other.name != best.name and (other.at, other.size) == (best.at, best.size) and _differs(best, other, others):
+        if (
+            other.name != best.name
+            and (other.at, other.size) == (best.at, best.size)
+            and _differs(best, other, others)
+        ):
             return replace(best, rival=other.name)
     return best
 

@@ -1,4 +1,4 @@
-"""Finding a XOR or sum over any part of a message, wherever it stands: tried when no usual place holds one."""
+"""Finding a XOR or sum over any part of a message: tried when no usual place holds a check."""
 
 from __future__ import annotations
 
@@ -41,9 +41,7 @@ def spots(messages: Sequence[bytes], head: int, tail: int) -> Iterator[Spot]:
     varying = [n for n in range(head, size - tail) if len({row[n] for row in rows}) > 1]
     if len(rows) < 2 * DISTINCT or size > 80:
         return
-    before = {
-        kind: [list(accumulate(row, fold, initial=0)) for row in rows] for kind, fold in KINDS.items()
-    }
+    before = {kind: [list(accumulate(row, fold, initial=0)) for row in rows] for kind, fold in KINDS.items()}
     for coding, width in (("binary", 1), ("hex", 2)):
         for at in range(head, size - tail - width + 1):
             sent = _sent(rows, at, coding)
@@ -96,9 +94,13 @@ def _init(sums: list[list[int]], sent: list[int], kind: str, first: int, stop: i
     """The number that all messages agree the check begins at."""
     for few in (QUICK, len(sums)):
         if kind == "xor":
-            begun = [(value ^ row[stop] ^ row[first]) & 0xFF for row, value in zip(sums[:few], sent, strict=False)]
+            begun = [
+                (value ^ row[stop] ^ row[first]) & 0xFF for row, value in zip(sums[:few], sent, strict=False)
+            ]
         else:
-            begun = [(value - row[stop] + row[first]) & 0xFF for row, value in zip(sums[:few], sent, strict=False)]
+            begun = [
+                (value - row[stop] + row[first]) & 0xFF for row, value in zip(sums[:few], sent, strict=False)
+            ]
         init, count = Counter(begun).most_common(1)[0]
         if count < AGREEING * len(begun) - 1:
             return None
@@ -112,6 +114,5 @@ def _whole(
     first, stop = span
     inner = [n for n in varying if first <= n < stop]
     return all(
-        _init(sums, sent, kind, low, high) is None
-        for low, high in ((inner[0] + 1, stop), (first, inner[-1]))
+        _init(sums, sent, kind, low, high) is None for low, high in ((inner[0] + 1, stop), (first, inner[-1]))
     )

@@ -8,24 +8,15 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise, product
 
+from drivers.learn.against import sign_seen
 from drivers.learn.answer import Series, answer, step_of
 from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import Role
 from drivers.learn.shapes import Row, Shape
-from drivers.learn.values import (
-    AGREEING,
-    UNREADABLE,
-    WITHIN,
-    Search,
-    Value,
-    judge,
-    last_place,
-    series,
-    settled,
-    sign_seen,
-    unit_word,
-)
+from drivers.learn.units import unit_word
+from drivers.learn.value import UNREADABLE, Value, judge, last_place, series, settled
+from drivers.learn.values import AGREEING, WITHIN, Search
 from drivers.wire import COUNTS
 
 NEAR_ZERO = 0.05
@@ -277,7 +268,8 @@ def of_several(search: Search, value: Value) -> bool:
     alike = [
         levels
         for source, reading, levels in search.partial
-        if reading == replace(value.reading, decimals=reading.decimals, scale="") and not overlap(source, value.source)
+        if reading == replace(value.reading, decimals=reading.decimals, scale="")
+        and not overlap(source, value.source)
     ]
     return len(alike) > 1
 

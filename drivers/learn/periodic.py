@@ -65,9 +65,8 @@ def _anchors(data: bytes, period: int) -> list[bytes]:
     for size in (2, 1):
         counted = Counter(data[n : n + size] for n in range(len(data) - size + 1))
         for word, count in counted.items():
-            if 0.6 * whole < count < 1.6 * whole:
-                if _steadiness(data, word, period) > 0.75:
-                    out.append(word)
+            if 0.6 * whole < count < 1.6 * whole and _steadiness(data, word, period) > 0.75:
+                out.append(word)
     return out
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from drivers.learn.answer import travel
 from drivers.learn.readings import Source
 from drivers.learn.shapes import Shape
-from drivers.learn.values import Value
+from drivers.learn.value import Value
 from drivers.wire import COUNTS
 
 FORM_RANK = {"": 5, "unsigned": 5, "ones": 4, "twos": 3, "magnitude": 2, "offset": 1}

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from drivers.learn.readings import Source
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Shape
-from drivers.learn.values import UNREADABLE, Value
+from drivers.learn.value import UNREADABLE, Value
 
 COUNTING = 0.85
 """Share of steps between messages that a counter takes alike; messages are lost now and then."""

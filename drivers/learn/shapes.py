@@ -63,7 +63,7 @@ class Shape:
     """Bits that count where a field shares a byte with another."""
 
     def factor(self, row: Row) -> float:
-        """What a row's number is multiplied by to be in the commonest unit; KeyError when its unit is none."""
+        """What turns a row's number into the commonest unit; KeyError when its unit is none."""
         return 1.0 if self.units is None else self.units.factors[self.get(row, self.units.source)]
 
     def get(self, row: Row, source: Source) -> bytes:
@@ -182,7 +182,7 @@ def _json_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int, i
 def _with_keys(
     found: Sequence[tuple[float, bytes, dict[str, bytes]]], of: int
 ) -> Iterator[tuple[tuple[str, ...], list[Row]]]:
-    """Yield sets of keys and the rows that have them all, those of most rows first; other keys may come and go."""
+    """Yield sets of keys and the rows that have them all, most rows first; other keys may come and go."""
     sets = Counter(tuple(sorted(cells)) for _, _, cells in found)
     likely = [names for names, count in sets.most_common(8) if names and count >= max(4, 0.02 * of)]
     grouped = []
@@ -257,7 +257,11 @@ def _fine_tokens(point: str) -> re.Pattern[bytes]:
     dot = re.escape(point.encode())
     number = rb"(?:(?<![0-9.])[+-] *)?[0-9]+(?:" + dot + rb"[0-9]+" + POWER + rb")?(?:[+-](?![0-9A-Za-z]))?"
     return re.compile(
-        rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))|(?P<number>" + number + rb")|(?P<word>[A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"
+        rb"(?P<clock>(?<![0-9])(?:"
+        + CLOCK
+        + rb")(?![0-9]))|(?P<number>"
+        + number
+        + rb")|(?P<word>[A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"
     )
 
 

@@ -10,14 +10,15 @@ from drivers.learn import pads
 from drivers.learn.cuts import Cut, Piece
 from drivers.learn.fields import describe
 from drivers.learn.find_check import Found, find_check
-from drivers.learn.guess import LEAST
+from drivers.learn.periodic import LEAST
 from drivers.learn.ranking import rank
 from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known, Recording
 from drivers.learn.roles import Role, address_places, counters
 from drivers.learn.shapes import Shape, by_cells, by_position
 from drivers.learn.units import with_units
-from drivers.learn.values import Search, Value
+from drivers.learn.value import Value
+from drivers.learn.values import Search
 
 
 @dataclass(kw_only=True)
@@ -158,7 +159,9 @@ def _addressed(shape: Shape, skip: set[Source]) -> Iterator[tuple[Shape, Source]
         if source not in skip
         for mask in (0xF0, 0x0F)
     ]
-    found = [(one, source) for one in halves for source in one.masks if address_places(one, skip, only=source)]
+    found = [
+        (one, source) for one in halves for source in one.masks if address_places(one, skip, only=source)
+    ]
     yield from sorted(found, key=lambda item: len(set(item[0].column(item[1]))))[:MOST_HALVES]
 
 

@@ -1,4 +1,4 @@
-"""Streams whose unit changes: a field that names it, found before the value is looked for."""
+"""Names of units in messages: beside the value, or in a field of their own that changes."""
 
 from __future__ import annotations
 
@@ -44,3 +44,27 @@ def _places(shape: Shape) -> Iterator[Source]:
         for at in range(shape.body[0], shape.size - shape.body[1] - size + 1):
             if sum(row.message[at : at + size].strip().isalpha() for row in probe) > 0.8 * len(probe):
                 yield at, size
+
+
+def unit_word(shape: Shape, source: Source) -> str:
+    """The unit named right behind a value, or anywhere as a word of its own; "" when none is."""
+    if shape.units is not None:
+        return shape.units.base
+    words = _words_behind(shape, source) or []
+    found = {UNIT_WORDS[word] for word in words if word in UNIT_WORDS}
+    return found.pop() if len(found) == 1 else ""
+
+
+def _words_behind(shape: Shape, source: Source) -> list[str]:
+    row = shape.rows[len(shape.rows) // 2]
+    if isinstance(source, tuple):
+        after = row.message[source[0] + source[1] :][:8].decode("latin-1")
+        text = "".join(c if c.isalpha() else " " for c in after).split()
+        near = text[:1] if after.strip(" ,;\t")[:1].isalpha() else []
+        return [near[0].lower()] if near and (len(near[0]) > 1 or near[0] in ("g", "t", "N")) else []
+    if shape.kind == "pattern":
+        cells = row.cells[source + 1 : source + 3]
+        words = [cell.decode("latin-1") for cell in cells if cell.isalpha()][:1]
+        return [word.lower() for word in words if len(word) > 1 or word in ("g", "t", "N")]
+    every = [cell.decode("latin-1").strip() for cell in row.cells]
+    return [cell.lower() for cell in every if cell.lower() in UNIT_WORDS]

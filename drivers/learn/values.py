@@ -2,28 +2,32 @@
 
 from __future__ import annotations
 
-import re
-import struct
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
-from math import gcd
-from statistics import median
 
 from drivers.learn import readings
-from drivers.learn.answer import MANY, Answer, Series, answer, step_of, travel, window
+from drivers.learn.against import (
+    around_middle,
+    dense_below_zero,
+    even_step,
+    half_of,
+    in_thousands,
+    sign_seen,
+    smooth,
+)
+from drivers.learn.answer import MANY, Answer, Series, answer, step_of, window
 from drivers.learn.candidates import candidates
+from drivers.learn.probe import few_rows, probe, rises, with_common_addresses
 from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Row, Shape
-from drivers.learn.verdict import UNIT_WORDS, Verdict, counts, shown, whole
-from drivers.numbers import Reader
+from drivers.learn.units import unit_word
+from drivers.learn.value import UNREADABLE, Value, judge, last_place, series, settled
+from drivers.learn.verdict import READABLE
 from drivers.wire import COUNTS
 
-UNREADABLE = (ValueError, OverflowError, struct.error)
-READABLE = 0.97
-"""Share of rows that must read; the others may be damaged."""
 AGREEING = 0.93
 """Share of frames at known loads that must agree with a reading."""
 WITHIN = 0.96
@@ -32,119 +36,8 @@ FINE = 40
 """Steps that the largest known load must span: a coarser field cannot be told from chance."""
 LIVELY = 10
 """Changes of a byte above which it is no slow number such as a battery's."""
-PROBE = 24
-"""Rows looked at first, of each known load (and pad) and of the rest."""
 OVERLAP = 0.5
 """A place answers by itself when its bytes at two known loads agree in less than this share."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Value:
-    """A reading that answers; `sources` are the pads' fields by name ("" for the only one)."""
-
-    sources: dict[str, Source]
-    reading: Reading
-    address: Source | None
-    answer: Answer
-    verdict: Verdict
-    groups: dict[str, Series]
-    unread: int
-    places: int
-
-    def reader(self) -> Reader:
-        """Reads the field in the units of `answer` and `groups`: without the decimal places found."""
-        return replace(self.reading, decimals=None).reader()
-
-    def per_read_kg(self) -> float:
-        """Kilograms that one of the number as read, without the decimals found, is."""
-        factor = self.verdict.factor_kg()
-        pointed = self.places > 0 or self.reading.coding == "float"
-        return factor * 10.0 ** (self.verdict.decimals or 0) if pointed else factor
-
-    def masses_kg(self) -> list[float]:
-        """All readings in kg, pad by pad."""
-        return [v * self.per_read_kg() for _, numbers in self.groups.values() for v in numbers]
-
-    @property
-    def source(self) -> Source:
-        """Where the value stands that answered first."""
-        return next(iter(self.sources.values()))
-
-
-def series(
-    shape: Shape, rows: Sequence[Row], source: Source, reader: Reader, address: Source | None
-) -> tuple[dict[str, Series], int, int]:
-    """Read a field in rows: series by address, how many rows do not read, and most decimal places sent."""
-    groups: dict[str, Series] = {}
-    unread = places = 0
-    get = shape.get
-    for row in rows:
-        try:
-            number, sent = reader(get(row, source))
-        except UNREADABLE:
-            unread += 1
-            continue
-        name = "" if address is None else get(row, address).decode("latin-1")
-        times, values = groups.setdefault(name, ([], []))
-        times.append(row.t_s)
-        values.append(number / 10**sent * shape.factor(row))
-        places = max(places, sent)
-    return groups, unread, places
-
-
-def probe(shape: Shape, knowns: Sequence[Known], address: Source | None) -> list[Row]:
-    """Some rows of every known load, and of the rest; of every pad where there is an address."""
-    sets: dict[tuple[int, bytes], list[Row]] = {}
-    for row in shape.rows:
-        name = b"" if address is None else shape.get(row, address)
-        held = [number for number, known in enumerate(knowns) if known.holds(row.t_s)]
-        for number in held or [-1]:
-            sets.setdefault((number, name), []).append(row)
-    chosen = {
-        id(row): row for members in sets.values() for row in members[:: max(len(members) // PROBE, 1)]
-    }
-    return sorted(chosen.values(), key=lambda row: row.t_s)
-
-
-FEW = 3
-"""Rows of each pad at each known load that tell at once whether a reading rises with the load."""
-
-
-def few_rows(shape: Shape, knowns: Sequence[Known], address: Source) -> list[list[list[Row]]]:
-    """For each pad a few rows at each known load, the loads from small to large."""
-    pads: dict[bytes, list[list[Row]]] = {}
-    order = sorted(knowns, key=lambda known: known.mass_kg)
-    for row in shape.rows:
-        sets = pads.setdefault(shape.get(row, address), [[] for _ in order])
-        for rows, known in zip(sets, order, strict=True):
-            if known.holds(row.t_s):
-                rows.append(row)
-    return [[_inner(rows) for rows in sets] for sets in pads.values() if all(sets)]
-
-
-def _inner(rows: list[Row]) -> list[Row]:
-    """Rows from the middle of an interval, where the load surely stands."""
-    return rows[len(rows) // 3 :: max(len(rows) // (2 * FEW), 1)][:FEW]
-
-
-def rises(shape: Shape, pads: list[list[list[Row]]], source: Source, reader: Reader) -> bool:
-    """Tell whether pads together show more at the largest load than at the smallest, and no pad far more."""
-    total, most = 0.0, 0.0
-    try:
-        for sets in pads:
-            low, high = (median(reader(shape.get(row, source))[0] for row in sets[n]) for n in (0, -1))
-            total += high - low
-            most = max(most, abs(high - low))
-    except UNREADABLE:
-        return True  # damage; the whole of it will tell
-    return total > 0 and most < 2 * total
-
-
-def with_common_addresses(shape: Shape, address: Source) -> Shape:
-    """Leave out rows whose address hardly ever comes: it is damaged."""
-    counted = Counter(shape.column(address))
-    least = 0.012 * len(shape.rows)
-    return shape.only([row for row in shape.rows if counted[shape.get(row, address)] > least])
 
 
 class Search:
@@ -224,7 +117,7 @@ class Search:
     def _read(
         self, source: Source, reading: Reading, rows: list[Row]
     ) -> tuple[dict[str, Series], int] | None:
-        """Read rows and count decimal places; None when most do not read so, or the sign form is not called for."""
+        """Read rows and count decimal places; None when most do not read so, or no sign form is called for."""
         if reading.form in readings.SIGNED and not self._sign_set(source, reading):
             return None
         reader = reading.reader()
@@ -234,7 +127,7 @@ class Search:
         groups, unread, places = series(self.shape, rows, source, reader, self.address)
         if unread > (1 - READABLE) * len(rows) + 1 or not groups:
             return None
-        if reading.form == "offset" and not _around_middle(groups, reading, self.shape, source):
+        if reading.form == "offset" and not around_middle(groups, reading, self.shape, source):
             return None
         return groups, places
 
@@ -244,7 +137,7 @@ class Search:
         if key not in self._set:
             plain = replace(reading, form="unsigned").reader()
             groups, _, _ = series(self.shape, self.shape.rows, source, plain, None)
-            half = _half(self.shape, source, reading)
+            half = half_of(self.shape, source, reading)
             self._set[key] = any(value >= half for _, values in groups.values() for value in values)
         return self._set[key]
 
@@ -278,7 +171,7 @@ class Search:
             return None
         pointed = places > 0 or reading.coding == "float"
         marked = reading.ignore in (b".", b",")
-        if marked and not pointed and not _in_thousands(self.shape.column(source), reading.ignore):
+        if marked and not pointed and not in_thousands(self.shape.column(source), reading.ignore):
             return None  # a mark of thousands is one only beside a decimal point
         if self._contradicted(source, reading, groups, found, pointed=pointed):
             return None
@@ -362,74 +255,12 @@ class Search:
             return True
         distinct = len({value for _, values in groups.values() for value in values})
         # bits are left out of a number only where many numbers that run smoothly bear it out
-        few = bool(reading.mask) and (distinct < MANY or not _smooth(groups, found))
+        few = bool(reading.mask) and (distinct < MANY or not smooth(groups, found))
         if few or (not pointed and not even_step(groups)):
             return True
         if reading.form == "unsigned":
             return sign_seen(self.shape, source, reading, groups, found)
         return reading.form == "ones" and not dense_below_zero(self.shape, source, groups)
-
-
-def _in_thousands(column: list[bytes], mark: bytes) -> bool:
-    """Tell whether a mark stands before every three digits, and only there: 950 and 1,050."""
-    grouped = re.compile(rb" *[-+]? *\d{1,3}(?:" + re.escape(mark) + rb"\d{3})* *[-+]?")
-    good = sum(grouped.fullmatch(cell) is not None for cell in column)
-    with_mark = sum(mark in cell for cell in column)
-    return good > READABLE * len(column) and 0.02 * len(column) < with_mark < 0.98 * len(column)
-
-
-def _size(source: Source) -> int:
-    return source[1] if isinstance(source, tuple) else 1
-
-
-def last_place(reading: Reading, places: int) -> float | None:
-    """One unit in the last place that a reading sends, None for floats."""
-    return None if reading.coding == "float" else 10.0**-places
-
-
-def sign_seen(
-    shape: Shape, source: Source, reading: Reading, groups: dict[str, Series], found: Answer
-) -> bool:
-    """Tell whether the highest bit was set in frames though no known load comes near it: it is a sign."""
-    if reading.coding not in ("binary", "hex", "bcd"):
-        return False
-    half = 10 ** (2 * _size(source) - 1) if reading.coding == "bcd" else _half(shape, source, reading)
-    if any(level >= half for levels in found.levels.values() for level in levels):
-        return False
-    set_in = sum(value >= half for _, values in groups.values() for value in values)
-    return set_in > (0 if shape.check else 1 + len(shape.rows) // 250)
-
-
-def dense_below_zero(shape: Shape, source: Source, groups: dict[str, Series]) -> bool:
-    """Tell whether ones' complement was seen: 0 and -1 came, and never the all-ones that would be its -0."""
-    numbers = [value for _, values in groups.values() for value in values]
-    ones = {b"\xff", b"F", b"f"}
-    never = not any({cell[n : n + 1] for n in range(len(cell))} <= ones for cell in shape.column(source))
-    return never and numbers.count(0) > 3 and numbers.count(-1) > 3
-
-
-def _smooth(groups: dict[str, Series], found: Answer) -> bool:
-    """Tell whether series hardly travel farther than from load to load, and their noise."""
-    noise = 2 * found.step / found.reach * sum(len(values) for _, values in groups.values())
-    loads = sum(abs(b - a) for levels in found.levels.values() for a, b in pairwise(levels)) / found.reach
-    travelled = sum(travel(values) for _, values in groups.values()) / found.reach
-    return travelled < 1.6 * loads + 1.2 + noise
-
-
-def even_step(groups: dict[str, Series]) -> bool:
-    """Tell whether integers step by 1, 2 or 5 times a power of ten, as those of an indicator do."""
-    counted = Counter(int(value) for _, values in groups.values() for value in values)
-    often = {number for number, count in counted.items() if count > 1}
-    numbers = sorted(often if len(often) > 3 else counted)  # one damaged number must not decide
-    if len(numbers) < 3:
-        return True
-    return _is_step(gcd(*(number - numbers[0] for number in numbers)))
-
-
-def _is_step(step: int) -> bool:
-    while step and step % 10 == 0:
-        step //= 10
-    return step in (1, 2, 4, 5)
 
 
 def _parts(source: Source) -> range:
@@ -440,59 +271,3 @@ def _differ(a: Counter[bytes], b: Counter[bytes]) -> bool:
     """Tell whether two sets of bytes hardly overlap."""
     both, total = sum((a & b).values()), min(a.total(), b.total())
     return total >= 3 and both < OVERLAP * total
-
-
-def _half(shape: Shape, source: Source, reading: Reading) -> int:
-    """The smallest number whose highest bit is set."""
-    if reading.mask:
-        return 1 << (reading.mask.bit_count() - 1)
-    size = source[1] if isinstance(source, tuple) else max(min(map(len, shape.column(source))), 1)
-    return 1 << ((4 if reading.coding == "hex" else 8) * size - 1)
-
-
-def judge(found: Answer, knowns: Sequence[Known], reading: Reading, places: int, word: str) -> Verdict | str:
-    """Find unit and decimals of a reading."""
-    if places or reading.coding == "float":
-        return shown(found, word)
-    digits = reading.coding in ("text", "bcd")
-    verdict = whole(found, knowns, word, digits=digits)
-    if isinstance(verdict, str) and verdict.endswith("no unit") and not word and not reading.mask:
-        return counts(found, knowns)
-    return verdict
-
-
-def settled(reading: Reading, verdict: Verdict, places: int) -> Reading:
-    """The reading with the decimals and scale found."""
-    if places or reading.coding == "float":
-        return reading
-    return replace(reading, decimals=verdict.decimals or 0, scale=verdict.scale)
-
-
-def _around_middle(groups: dict[str, Series], reading: Reading, shape: Shape, source: Source) -> bool:
-    """Offset binary counts up from the middle: hardly a reading lies in the lowest quarter."""
-    values = [value for _, numbers in groups.values() for value in numbers]
-    return sum(value >= -_half(shape, source, reading) / 2 for value in values) > 0.9 * len(values)
-
-
-def unit_word(shape: Shape, source: Source) -> str:
-    """The unit named right behind a value, or anywhere as a word of its own; "" when none is."""
-    if shape.units is not None:
-        return shape.units.base
-    words = _words_behind(shape, source) or []
-    found = {UNIT_WORDS[word] for word in words if word in UNIT_WORDS}
-    return found.pop() if len(found) == 1 else ""
-
-
-def _words_behind(shape: Shape, source: Source) -> list[str]:
-    row = shape.rows[len(shape.rows) // 2]
-    if isinstance(source, tuple):
-        after = row.message[source[0] + source[1] :][:8].decode("latin-1")
-        text = "".join(c if c.isalpha() else " " for c in after).split()
-        near = text[:1] if after.strip(" ,;\t")[:1].isalpha() else []
-        return [near[0].lower()] if near and (len(near[0]) > 1 or near[0] in ("g", "t", "N")) else []
-    if shape.kind == "pattern":
-        cells = row.cells[source + 1 : source + 3]
-        words = [cell.decode("latin-1") for cell in cells if cell.isalpha()][:1]
-        return [word.lower() for word in words if len(word) > 1 or word in ("g", "t", "N")]
-    every = [cell.decode("latin-1").strip() for cell in row.cells]
-    return [cell.lower() for cell in every if cell.lower() in UNIT_WORDS]

@@ -38,6 +38,8 @@ SHOWN = ("kg", "lb", "g", "oz", "t", "N", "kN")
 """Units that a number with its point may be in: their ratios lie far apart."""
 WHOLE = ("kg", "lb")
 """Units that an integer may be a multiple of without a word that says so."""
+READABLE = 0.97
+"""Share of rows that must read; the others may be damaged."""
 GENEROUS = 0.025
 """How far a shown number may be off the known load: its unit is clear all the same."""
 CALIBRATION = 0.003

@@ -11,7 +11,7 @@ from drivers.learn.cuts import quoted
 from drivers.learn.readings import Source
 from drivers.learn.roles import Role
 from drivers.learn.shapes import Shape
-from drivers.learn.values import Value
+from drivers.learn.value import Value
 from drivers.wire import COUNTS
 
 PLAIN_LIMITS = (-500.0, 5000.0)
@@ -245,7 +245,13 @@ def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
 
 
 def _cell_pattern(shape: Shape, role: Role, number: int, only: Role | None) -> str:
-    names = {"address": "address", "counter": "seq", "sign": "sign", "unit": "unit", "steady": f"code{number}"}
+    names = {
+        "address": "address",
+        "counter": "seq",
+        "sign": "sign",
+        "unit": "unit",
+        "steady": f"code{number}",
+    }
     assert isinstance(role.source, int)
     if role.kind in ("constant", "code", "address", "steady", "sign", "unit"):
         inner = "|".join(_escaped(cell) for cell in sorted(role.map))

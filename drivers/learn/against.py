@@ -1,0 +1,84 @@
+"""What speaks against a reading that answers: a sign that was seen set, steps of no indicator, roughness."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from itertools import pairwise
+from math import gcd
+
+from drivers.learn.answer import Answer, Series, travel
+from drivers.learn.readings import Reading, Source
+from drivers.learn.shapes import Shape
+from drivers.learn.verdict import READABLE
+
+
+def sign_seen(
+    shape: Shape, source: Source, reading: Reading, groups: dict[str, Series], found: Answer
+) -> bool:
+    """Tell whether the highest bit was set in frames though no known load comes near it: it is a sign."""
+    if reading.coding not in ("binary", "hex", "bcd"):
+        return False
+    half = 10 ** (2 * size_of(source) - 1) if reading.coding == "bcd" else half_of(shape, source, reading)
+    if any(level >= half for levels in found.levels.values() for level in levels):
+        return False
+    set_in = sum(value >= half for _, values in groups.values() for value in values)
+    return set_in > (0 if shape.check else 1 + len(shape.rows) // 250)
+
+
+def dense_below_zero(shape: Shape, source: Source, groups: dict[str, Series]) -> bool:
+    """Tell whether ones' complement was seen: 0 and -1 came, and never the all-ones that would be its -0."""
+    numbers = [value for _, values in groups.values() for value in values]
+    ones = {b"\xff", b"F", b"f"}
+    never = not any({cell[n : n + 1] for n in range(len(cell))} <= ones for cell in shape.column(source))
+    return never and numbers.count(0) > 3 and numbers.count(-1) > 3
+
+
+def smooth(groups: dict[str, Series], found: Answer) -> bool:
+    """Tell whether series hardly travel farther than from load to load, and their noise."""
+    noise = 2 * found.step / found.reach * sum(len(values) for _, values in groups.values())
+    loads = sum(abs(b - a) for levels in found.levels.values() for a, b in pairwise(levels)) / found.reach
+    travelled = sum(travel(values) for _, values in groups.values()) / found.reach
+    return travelled < 1.6 * loads + 1.2 + noise
+
+
+def even_step(groups: dict[str, Series]) -> bool:
+    """Tell whether integers step by 1, 2 or 5 times a power of ten, as those of an indicator do."""
+    counted = Counter(int(value) for _, values in groups.values() for value in values)
+    often = {number for number, count in counted.items() if count > 1}
+    numbers = sorted(often if len(often) > 3 else counted)  # one damaged number must not decide
+    if len(numbers) < 3:
+        return True
+    return _is_step(gcd(*(number - numbers[0] for number in numbers)))
+
+
+def _is_step(step: int) -> bool:
+    while step and step % 10 == 0:
+        step //= 10
+    return step in (1, 2, 4, 5)
+
+
+def in_thousands(column: list[bytes], mark: bytes) -> bool:
+    """Tell whether a mark stands before every three digits, and only there: 950 and 1,050."""
+    grouped = re.compile(rb" *[-+]? *\d{1,3}(?:" + re.escape(mark) + rb"\d{3})* *[-+]?")
+    good = sum(grouped.fullmatch(cell) is not None for cell in column)
+    with_mark = sum(mark in cell for cell in column)
+    return good > READABLE * len(column) and 0.02 * len(column) < with_mark < 0.98 * len(column)
+
+
+def size_of(source: Source) -> int:
+    return source[1] if isinstance(source, tuple) else 1
+
+
+def half_of(shape: Shape, source: Source, reading: Reading) -> int:
+    """The smallest number whose highest bit is set."""
+    if reading.mask:
+        return 1 << (reading.mask.bit_count() - 1)
+    size = source[1] if isinstance(source, tuple) else max(min(map(len, shape.column(source))), 1)
+    return 1 << ((4 if reading.coding == "hex" else 8) * size - 1)
+
+
+def around_middle(groups: dict[str, Series], reading: Reading, shape: Shape, source: Source) -> bool:
+    """Offset binary counts up from the middle: hardly a reading lies in the lowest quarter."""
+    values = [value for _, numbers in groups.values() for value in numbers]
+    return sum(value >= -half_of(shape, source, reading) / 2 for value in values) > 0.9 * len(values)
