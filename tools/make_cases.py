@@ -16,6 +16,7 @@ import tomllib
 import case_binary  # noqa: F401 - importing a module of cases registers them
 import case_polled  # noqa: F401
 import case_shipped  # noqa: F401
+import case_stuffed  # noqa: F401
 import case_text  # noqa: F401
 from case_kit import CASES, MAKERS, Stream
 

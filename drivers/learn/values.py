@@ -117,7 +117,7 @@ class Search:
     def _read(
         self, source: Source, reading: Reading, rows: list[Row]
     ) -> tuple[dict[str, Series], int] | None:
-        """Read rows and count decimal places; None when most do not read so, or no sign form is called for."""
+        """Read rows and count decimal places; None when most do not read so, or no sign is set."""
         if reading.form in readings.SIGNED and not self._sign_set(source, reading):
             return None
         reader = reading.reader()
