@@ -10,7 +10,7 @@ from case_kit import MOVING, Stream, case, crc, decimal, frame, loads
 
 @case
 def dle_int32(rng: random.Random) -> Stream:
-    """DLE STX to DLE ETX, 32 bits, CRC-16/KERMIT; a pad whose address is DLE makes it double in the message."""
+    """DLE STX to DLE ETX, 32 bits, CRC-16/KERMIT; an address that is DLE is doubled in the message."""
     layout = """\
 [frame]
 kind = "dle"

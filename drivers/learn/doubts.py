@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from drivers.learn.answer import Series, travel
@@ -16,6 +17,8 @@ from drivers.wire import COUNTS
 
 GROSS, NET = ("gross", "brutto"), ("net", "netto")
 """Names by which a stream tells all that stands on a pad from the same less a tare."""
+STILL = 0.9
+"""Share of readings with one and the same last digit from which on it may not be a digit at all."""
 SEVERAL = 8
 """Different numbers that must have been seen of a coded integer."""
 
@@ -71,6 +74,7 @@ def safe_limits(solution: Solution) -> tuple[float, float]:
 def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list[str]]:
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
     missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
+    missing += _sign_digit(solution.value) + _outside(solution)
     notes = list(solution.notes)
     for rival in _apart(solution):
         said = _against(solution, rival)
@@ -118,6 +122,33 @@ def _too_few(solution: Solution) -> list[str]:
     return [
         f"undecided: only {len(seen)} different numbers were seen, too few to tell how they are coded. "
         "To decide, record again and put the load on slowly, through many readings"
+    ]
+
+
+def _outside(solution: Solution) -> list[str]:
+    """A value that the check does not vouch for: messages may have been cut in the wrong place."""
+    shape, covered = solution.shape, solution.shape.covered()
+    places = [source for source in solution.value.sources.values() if isinstance(source, tuple)]
+    if shape.size is None or all(set(range(at, at + size)) <= covered for at, size in places):
+        return []
+    return [
+        "undecided: the check does not cover every value, so messages may begin elsewhere. To decide, record "
+        "again, longer, with a load on each pad in turn"
+    ]
+
+
+def _sign_digit(value: Value) -> list[str]:
+    """A last decimal digit that hardly ever changes may be a sign, not a digit of the number."""
+    if value.reading.coding != "bcd":
+        return []
+    last = Counter(abs(round(number)) % 10 for _, numbers in value.groups.values() for number in numbers)
+    likeliest = last.most_common(2)
+    two = sum(count for _, count in likeliest) > 0.99 * last.total() and {n for n, _ in likeliest} != {0, 5}
+    if likeliest[0][1] < STILL * last.total() and not two:
+        return []
+    return [
+        "undecided: the last decimal digit hardly ever changes; it may be a sign. To decide, record again "
+        "with many readings on both sides of zero: tare with a load on the pad, then take it off slowly"
     ]
 
 
