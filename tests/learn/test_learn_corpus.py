@@ -1,4 +1,4 @@
-"""A short form of tools/bench_learn.py: streams of every family are learnt wholly right, or refused."""
+"""A short form of tools/bench_learn.py: every family is learnt right; what nobody can tell is refused."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from make_streams import FAMILIES, make
 
+from drivers import checks
 from drivers.learn.learn import learn
 from drivers.learn.recording import Recording, parse_known
 
@@ -19,19 +20,27 @@ scored = cache(lambda seed: score(make(seed)))
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_an_invented_stream_is_learnt_wholly_right_or_left_undecided(seed: int) -> None:
+def test_an_invented_stream_is_learnt_wholly_right(seed: int) -> None:
     """Mass, pad and check are right in the recording and in later use: heavier loads, readings below zero."""
     stream, got = make(seed), scored(seed)
-    assert got.verdict in ("right", "undecided"), f"{stream.shape} {stream.features}: {got.why}"
-    if got.verdict == "right" and not stream.undecidable:
+    assert got.verdict == "right", f"{stream.shape} {stream.features}: {got.why}"
+    if not stream.undecidable:
         assert got.outcome is not None
         assert got.outcome.layout.startswith("# Learnt by")
         assert "Evidence:" in got.outcome.layout
 
 
-def test_nineteen_of_twenty_are_learnt_wholly_right() -> None:
-    right = sum(scored(seed).verdict == "right" for seed in SEEDS)
-    assert right >= 0.95 * len(SEEDS)
+def test_two_numbers_with_a_check_byte_are_left_undecided() -> None:
+    """Nothing but 0, 1 and 842 was seen: too few to tell how numbers are coded, though every check passes."""
+    chunks = []
+    for n in range(240):
+        body = (842 if 100 < n < 220 else n % 2).to_bytes(2, "big")
+        chunks.append((n / 10, b"\xaa\x55" + body + bytes([checks.xor(body)])))
+    known = [parse_known("0@0:8"), parse_known("84.2kg@12:20")]
+    outcome = learn(Recording(chunks), known, name="few")
+    assert not outcome.proven
+    assert not outcome.layout
+    assert any("put the load on slowly" in text for text in outcome.missing), outcome.missing
 
 
 def test_what_cannot_be_decided_is_said_with_what_would_decide() -> None:
