@@ -370,6 +370,18 @@ def run(kind: str, first: int, count: int, jobs: int) -> Iterator[tuple[Score, S
         yield from pool.map(both, [(kind, seed) for seed in range(first, first + count)], chunksize=4)
 
 
+def aims_missed(restpoint: dict[str, float], naive: dict[str, float]) -> list[str]:
+    """Say which aims these figures miss, in words."""
+    met = {
+        "wrong at most an eighth of the naive rule's": restpoint["wrong_share"] <= naive["wrong_share"] / 8,
+        "no later than the naive rule": restpoint["median_delay_s"] <= naive["median_delay_s"],
+        "missed at most 3 %": restpoint["missed_share"] <= 0.03,
+        "coverage of 2u 93-98 %": 0.93 <= restpoint["coverage_2u"] <= 0.98,
+        "final within half a d in 95 %": restpoint["final_within_half_d"] >= 0.95,
+    }
+    return [text for text, good in met.items() if not good]
+
+
 def main() -> int:
     """Print the figures of both rules side by side."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
@@ -396,7 +408,9 @@ def main() -> int:
         print(f"{kind:<24}{'restpoint':>12}{'naive':>12}")
         for name in rules["naive"]:
             print(f"  {name:<22}{rules['restpoint'][name]:>12.4g}{rules['naive'][name]:>12.4g}")
-    return 0
+    missed = [f"{kind}: {text}" for kind, rules in report.items() for text in aims_missed(**rules)]
+    print("\n".join(["aims missed:", *missed] if missed else ["all aims met"]))
+    return 1 if missed else 0
 
 
 if __name__ == "__main__":
