@@ -2,24 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-
+import bench_mechanics as bench
 import numpy as np
 import pytest
-from support import ROOT
 
 
-@pytest.fixture(scope="module")
-def bench():
-    spec = importlib.util.spec_from_file_location("bench_mechanics", ROOT / "tools" / "bench_mechanics.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_two_u_covers_the_truth(bench):
+def test_two_u_covers_the_truth() -> None:
     """100 cars, 200 builds; the bounds are 3.5 standard deviations of a 95.5 % that is right."""
     counts = bench.coverage(range(20_000, 20_100))
     assert set(counts.told) == {"total", "front", "left", "cross", "x", "y", "part mass", "part x", "part y"}
@@ -32,7 +20,7 @@ def test_two_u_covers_the_truth(bench):
     assert counts.suspects <= 2
 
 
-def test_the_twist_figures(bench):
+def test_the_twist_figures() -> None:
     """The mean of two facings keeps the whole twist; a level 1 mm wrong leaves less than 0.15 % of cross."""
     twist = bench.twist_figures()
     assert twist["naive"] == pytest.approx(0.527, abs=0.01)
