@@ -281,39 +281,34 @@ def _rule(rule: Rule, frame: _Frame) -> str:
 
 
 def _ticks_x(frame: _Frame) -> str:
-    log = frame.x.log
-    values = (
-        log_ticks(frame.x_low, frame.x_high)
-        if log
-        else ticks(frame.x_low, frame.x_high, max(3, int(frame.w // 80)))
-    )
-    step = values[1] - values[0] if len(values) > 1 else nice_step(frame.x_high - frame.x_low)
+    values, texts = _round_values(frame.x, frame.x_low, frame.x_high, max(3, int(frame.w // 80)))
+    foot = frame.top + frame.h
     out = []
-    for value, at in zip(values, frame.px(values) / FINE + frame.left, strict=True):
-        foot = frame.top + frame.h
+    for text, at in zip(texts, frame.px(values) / FINE + frame.left, strict=True):
         out.append(f'<path d="M{at:.1f} {foot:g}v4"/>')
         if not frame.x.bare:
-            text = f"{value:g}" if log else tick_text(value, step)
             out.append(f'<text x="{at:.1f}" y="{foot + 15:g}">{text}</text>')
     return f'<g class="tx">{"".join(out)}</g>'
 
 
 def _ticks_y(frame: _Frame) -> str:
-    log = frame.y.log
-    values = (
-        log_ticks(frame.y_low, frame.y_high)
-        if log
-        else ticks(frame.y_low, frame.y_high, max(3, int(frame.h // 34)))
-    )
-    step = values[1] - values[0] if len(values) > 1 else nice_step(frame.y_high - frame.y_low)
-    out = []
-    for value, at in zip(values, frame.py(values) / FINE + frame.top, strict=True):
-        text = f"{value:g}" if log else tick_text(value, step)
-        out.append(
-            f'<path d="M{frame.left:g} {at:.1f}h{frame.w:g}"/>'
-            f'<text x="{frame.left - 6:g}" y="{at + 3.5:.1f}">{text}</text>'
-        )
+    values, texts = _round_values(frame.y, frame.y_low, frame.y_high, max(3, int(frame.h // 34)))
+    out = [
+        f'<path d="M{frame.left:g} {at:.1f}h{frame.w:g}"/>'
+        f'<text x="{frame.left - 6:g}" y="{at + 3.5:.1f}">{text}</text>'
+        for text, at in zip(texts, frame.py(values) / FINE + frame.top, strict=True)
+    ]
     return f'<g class="ty">{"".join(out)}</g>'
+
+
+def _round_values(axis: Axis, low: float, high: float, about: int) -> tuple[list[float], list[str]]:
+    """The round numbers along an axis, about so many, and how each is written."""
+    if axis.log:
+        values = log_ticks(low, high)
+        return values, [f"{value:g}" for value in values]
+    values = ticks(low, high, about)
+    step = values[1] - values[0] if len(values) > 1 else nice_step(high - low)
+    return values, [tick_text(value, step) for value in values]
 
 
 def _axis_name(axis: Axis) -> str:
