@@ -82,6 +82,37 @@ STEPS = (
 )
 
 
+APART = 320.0
+"""Seconds from one capture to the next."""
+CONDITIONS = Conditions(
+    tyre_pressures_kPa=(200.0, 200.0, 190.0, 190.0),
+    fuel_L=21.0,
+    fuel_note="half a tank, gauge only",
+    temperature_C=-4.0,
+    notes=(
+        "Doors closed, motor off.",
+        "Pads out of the van ten minutes before the first zero check.",
+    ),
+)
+DOUBTS = (
+    "P2's zero moved by +0.62 kg over the session; readings lie on the line between its checks.",
+    "P3 lost about 8 % of its frames; no rest reading rests on fewer than forty of them.",
+    "The spots' heights were not measured, so cross weight includes whatever twist the floor has.",
+)
+PROVENANCE = Provenance(
+    bay="barn",
+    config_id="c-58a1f2d90b7e",
+    version="0.1.0",
+    generated_at="2026-02-14T14:02:11Z",
+    segments=(
+        Segment(name="barn-000001.arrow", sha256="9f2c" * 16, size_bytes=1_483_264),
+        Segment(name="barn-000002.arrow", sha256="07be" * 16, size_bytes=912_384),
+    ),
+    boot_id="b-77",
+    schema=1,
+)
+
+
 def states() -> list[State]:
     """The builds in the order they were weighed; the driver gets out again before parts go."""
     driver = BASE.plus("driver aboard", *STEPS[0][1:4], aboard=("driver 71 kg",))
@@ -190,34 +221,11 @@ def changes(every: list[State]) -> tuple[Change, ...]:
 
 def wagtail(units: str = "kg") -> ReportData:
     """The report of an invented winter afternoon."""
-    rng = np.random.default_rng(20260214)
     every = states()
-    plan = [(every[0], "out", 1), (every[0], "back", 2), (every[1], "back", 2), (every[0], "back", 2)]
-    plan += [(s, "back", 2) for s in every[2:]]
-    rows, settles, runs = [], [], {1: 0, 2: 0}
-    for number, (state, facing, placement) in enumerate(plan, 1):
-        t = 150.0 + 320.0 * (number - 1)
-        runs[placement] += 1
-        loads = state.loads(6.5 + rng.normal(0, 1.2))
-        rows.append(
-            CaptureRow(
-                number=number,
-                when=f"14:{5 + int(t // 60):02d}:{int(t % 60):02d}",
-                t_s=t,
-                build=state.label,
-                placement=placement,
-                run=runs[placement],
-                loads=tuple(Quantity(loads[c], 0.14, "kg") for c in CORNERS),
-                total=Quantity(sum(loads.values()), 0.28, "kg"),
-                aboard=state.aboard,
-                discarded=number == 8,
-                name="a hand was on the roof" if number == 8 else "",
-            )
-        )
-        settles.append(settle(loads, facing, t, number, rng))
+    rows, settles = captures(every)
     results = [build(every[0], (1, 2, 4), True), build(every[1], (3,), False)]
     results += [build(s, (5 + k,), False) for k, s in enumerate(every[2:])]
-    end = 150.0 + 320.0 * len(plan)
+    end = rows[-1].t_s + APART
     return ReportData(
         job=Job(
             title="Wagtail before the ice season",
@@ -226,30 +234,8 @@ def wagtail(units: str = "kg") -> ReportData:
             place="The barn, floor as it is",
         ),
         car=Car(name="Wagtail", wheelbase_m=L, track_front_m=TF, track_rear_m=TR, invented=True),
-        conditions=Conditions(
-            tyre_pressures_kPa=(200.0, 200.0, 190.0, 190.0),
-            fuel_L=21.0,
-            fuel_note="half a tank, gauge only",
-            temperature_C=-4.0,
-            notes=(
-                "Doors closed, motor off.",
-                "Pads out of the van ten minutes before the first zero check.",
-            ),
-        ),
-        placements=tuple(
-            Placement(
-                number=n,
-                facing=facing,
-                standings=tuple(
-                    Standing(
-                        corner=c, spot=SPOT_AT[facing][c], pad=PAD_AT["out"][spot_corner(SPOT_AT[facing][c])]
-                    )
-                    for c in CORNERS
-                ),
-                runs=runs[n],
-            )
-            for n, facing in ((1, "out"), (2, "back"))
-        ),
+        conditions=CONDITIONS,
+        placements=placements(rows),
         captures=tuple(rows),
         builds=tuple(results),
         headline="roll cage in",
@@ -258,25 +244,57 @@ def wagtail(units: str = "kg") -> ReportData:
         t_zero="2026-02-14 14:05:00",
         zeros=zeros(end),
         pads=pads(end, [row.t_s for row in rows]),
-        doubts=(
-            "P2's zero moved by +0.62 kg over the session; readings lie on the line between its checks.",
-            "P3 lost about 8 % of its frames; no rest reading rests on fewer than forty of them.",
-            "The spots' heights were not measured, so cross weight includes whatever twist the floor has.",
-        ),
+        doubts=DOUBTS,
         cautions=(5, 7, 10),
-        provenance=Provenance(
-            bay="barn",
-            config_id="c-58a1f2d90b7e",
-            version="0.1.0",
-            generated_at="2026-02-14T14:02:11Z",
-            segments=(
-                Segment(name="barn-000001.arrow", sha256="9f2c" * 16, size_bytes=1_483_264),
-                Segment(name="barn-000002.arrow", sha256="07be" * 16, size_bytes=912_384),
-            ),
-            boot_id="b-77",
-            schema=1,
-        ),
+        provenance=PROVENANCE,
         units="lb" if units == "lb" else "kg",
+    )
+
+
+def captures(every: list[State]) -> tuple[list[CaptureRow], list[SettleFigure]]:
+    """Every rest of the afternoon with its curves: two placements, the driver once, the eighth discarded."""
+    rng = np.random.default_rng(20260214)
+    plan = [(every[0], "out", 1), (every[0], "back", 2), (every[1], "back", 2), (every[0], "back", 2)]
+    plan += [(s, "back", 2) for s in every[2:]]
+    rows: list[CaptureRow] = []
+    settles = []
+    for number, (state, facing, placement) in enumerate(plan, 1):
+        t = 150.0 + APART * (number - 1)
+        loads = state.loads(6.5 + rng.normal(0, 1.2))
+        rows.append(
+            CaptureRow(
+                number=number,
+                when=f"14:{5 + int(t // 60):02d}:{int(t % 60):02d}",
+                t_s=t,
+                build=state.label,
+                placement=placement,
+                run=1 + sum(row.placement == placement for row in rows),
+                loads=tuple(Quantity(loads[c], 0.14, "kg") for c in CORNERS),
+                total=Quantity(sum(loads.values()), 0.28, "kg"),
+                aboard=state.aboard,
+                discarded=number == 8,
+                name="a hand was on the roof" if number == 8 else "",
+            )
+        )
+        settles.append(settle(loads, facing, t, number, rng))
+    return rows, settles
+
+
+def placements(rows: list[CaptureRow]) -> tuple[Placement, ...]:
+    """Out and back over the same spots, the pads left where they were."""
+    return tuple(
+        Placement(
+            number=n,
+            facing=facing,
+            standings=tuple(
+                Standing(
+                    corner=c, spot=SPOT_AT[facing][c], pad=PAD_AT["out"][spot_corner(SPOT_AT[facing][c])]
+                )
+                for c in CORNERS
+            ),
+            runs=sum(row.placement == n for row in rows),
+        )
+        for n, facing in ((1, "out"), (2, "back"))
     )
 
 
