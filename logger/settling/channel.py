@@ -172,7 +172,8 @@ class Channel:
             return []
         half = (lo + cells.n) // 2
         gone = abs(float(cells.x[half : cells.n].mean() - cells.x[lo:half].mean()))
-        if gone > 0.35 * float(np.ptp(recent)) or turns(cells.t[lo : cells.n], cells.x[lo : cells.n]) < 3:
+        swings = turns(cells.t[lo : cells.n], cells.x[lo : cells.n])
+        if gone > s.wobble_gone * float(np.ptp(recent)) or swings < s.wobble_turns:
             return []  # a ramp or a tail, no sway
         self._wide = True
         fit = self._fit(cells.n)
@@ -235,7 +236,7 @@ class Channel:
         """What tails may have to go at cell n − 1, for all we expect."""
         age = self.cells.t[n - 1] - self._behind_s
         spread = self.prior.spread(self._behind, age, float(age[self._stirred]), self.noise.band())
-        return Tails(self.prior.tails_s, self.prior.log_prior, spread)
+        return Tails(self.prior.times_s, self.prior.log_prior, spread)
 
     def _look_back(self) -> None:
         """Which movements lie behind, how large and how long ago?"""
@@ -250,10 +251,8 @@ class Channel:
     def _learn_tail(self, fit: Estimate) -> None:
         """Teach the bay's expectation of tails, unless the rest before broke off by its own tail."""
         lesson, self._lesson = self._lesson, None
-        if (
-            lesson is not None
-            and abs(lesson.value - fit.value) > self.settings.tail_apart_bands * self.noise.band()
-        ):
+        apart = self.settings.tail_apart_bands * self.noise.band()
+        if lesson is not None and abs(lesson.value - fit.value) > apart:
             self.prior.learn(lesson)
 
     def _declare(self, fit: Estimate, end_ns: int) -> list[Level]:
@@ -297,7 +296,7 @@ class Channel:
     def _same(self, old: Level, value: float, u: float, from_ns: int) -> bool:
         """Is this the rest closed last, after a knock or a radio gap?"""
         limit_s = self.settings.reopen_silent_s if old.change == "silenced" else self.settings.reopen_s
-        limit_s = max(limit_s, 3.2 * self.cells.step_s())
+        limit_s = max(limit_s, self.settings.reopen_cells * self.cells.step_s())
         near = max(0.6 * self.noise.resolution, 3.0 * (u**2 + old.u**2 + self._watch.wander**2) ** 0.5)
         return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= near
 

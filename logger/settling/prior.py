@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.settling.settings import Settling
-from logger.settling.tail import FAST, Estimate
+from logger.settling.tail import Estimate
 
 Array = NDArray[np.float64]
 
@@ -19,10 +19,10 @@ class TailPrior:
 
     def __init__(self, settings: Settling) -> None:
         self.settings = settings
-        self.tails_s: Array = np.array(settings.tails_s)
+        self.times_s: Array = np.array((settings.fast_tail_s, *settings.tails_s))
+        """The fast tail's time constant, then those of slow ones."""
         self.sizes: Array = np.array(settings.tail_sizes)
-        times = len(settings.tails_s) - FAST
-        rarer = 0.4 ** np.repeat(np.arange(len(self.sizes)), times)
+        rarer = settings.tail_rarer ** np.repeat(np.arange(len(self.sizes)), len(settings.tails_s))
         some = (1.0 - settings.no_tail_weight) * rarer / rarer.sum()
         self._first: Array = np.concatenate(((settings.no_tail_weight,), some))
         self._counts = settings.tail_prior_rests * self._first
@@ -36,9 +36,9 @@ class TailPrior:
         `behind` are the deviations from the level in the movement before, `age_s` how long each is past; a
         tail is a share of the movement that caused it, and any touch may leave `tail_least_band`.
         """
-        fade = np.exp(-np.minimum(age_s / self.tails_s[:, None], 30.0))
+        fade = np.exp(-np.minimum(age_s / self.times_s[:, None], 30.0))
         reach = (behind * fade).max(axis=1)
-        least = self.settings.tail_least_band * band * np.exp(-np.minimum(still_s / self.tails_s, 30.0))
+        least = self.settings.tail_least_band * band * np.exp(-np.minimum(still_s / self.times_s, 30.0))
         spread: Array = np.hypot(self.sizes[:, None] * reach, least)
         return np.maximum(spread, 1e-3 * band + 1e-12)
 

@@ -25,17 +25,20 @@ class Settling:
     """Shortest rest in times that a display shows one value: a slow one stands still between two."""
     min_rest_samples: int = 5
     """Fewest samples in a rest; matters below 5 Hz only: fewer cannot tell noise from a tail."""
-    tails_s: tuple[float, ...] = (0.6, 2.2, 3.7, 6.0, 10.0)
-    """Time constants: the first two are the end of the swing and are always fitted, of the others one or
-    none; tyres and dampers settle with 2–10 s."""
+    fast_tail_s: float = 0.6
+    """Time constant of what is left of the swing and of the last touch; always fitted."""
+    tails_s: tuple[float, ...] = (2.2, 3.7, 6.0, 10.0)
+    """Time constants of slow tails, one or none: tyres and dampers settle with 2–10 s."""
     no_tail_weight: float = 0.5
-    """Prior probability that there is no tail left (the rest is shared by tails_s)."""
+    """Prior probability that there is no slow tail left (the rest is shared by tails_s and tail_sizes)."""
     tail_prior_rests: float = 2.0
     """How many rests the first expectation of tails is worth against what is learned."""
     tail_memory_rests: float = 40.0
     """Rests after which what was learned of tails fades: tyres warm up, cars change."""
     tail_sizes: tuple[float, ...] = (0.001, 0.004, 0.016, 0.064)
     """Sizes a tail may have, as shares of the movement before it; which it is, is learned."""
+    tail_rarer: float = 0.4
+    """Each larger size is at first so much rarer than the one below it."""
     tail_same: float = 0.5
     """Probability that all rests of a session have the same kind of tail."""
     tail_told: float = 0.5
@@ -63,9 +66,9 @@ class Settling:
     late_rest_s: float = 1.5
     """A level that stood so long, and moved on before it could be told, is told when it ends …"""
     late_bands: float = 6.0
-    """… by at least so many bands, so that it was a step …"""
+    """… by at least so many bands, so that it was a step."""
     late_risk: float = 0.3
-    """… if its risk was not above this."""
+    """It is told as it would have settled if the risk of that was not above this, else as it read."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 15
@@ -81,6 +84,10 @@ class Settling:
     """A person's breathing or wind may sway the load by so many bands, and it still counts as a rest …"""
     wobble_rest_s: float = 5.0
     """… after so long: a breath takes about as much …"""
+    wobble_turns: int = 3
+    """… if it crossed its own straight line so often: a tail does twice …"""
+    wobble_gone: float = 0.35
+    """… and went from one half to the other by no more than this share of its range: a ramp goes half …"""
     wobble_risk: float = 0.1
     """… and with this risk that the value is off by more than that sway."""
     wobble_band: float = 2.0
@@ -103,8 +110,10 @@ class Settling:
     """Pace of refinements in the first ten seconds of a rest; a fifth of it later."""
     reopen_s: float = 1.5
     """A disturbance shorter than this that leaves the level as it was is a knock within one rest."""
+    reopen_cells: float = 3.2
+    """And so is one of so few cells, where samples are rarer than cells: two samples at 1 Hz."""
     knock_bands: float = 4.0
-    """It is told if it reached so many bands …"""
+    """A knock is told if it reached so many bands …"""
     knock_d: float = 3.0
     """… and so many d."""
     reopen_silent_s: float = 5.0

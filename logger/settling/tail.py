@@ -1,12 +1,12 @@
 """What will it read once settled: level plus exponential tail, averaged over time constants.
 
 Model, age counted back from now: x(age) = a + b·exp(age/τ) + fast + noise, so a is the settled value, b what
-is still to go; the fast part, two short exponentials, is what is left of the swing and the last touch. The
-fit is weighted least squares with normal priors; τ (and "no tail") are averaged over by their marginal
-likelihood. No model of a car is right to the last digit: a cell that lay far off counts as uncertain by a
-share of how far, so that movement fades out of the fit by itself. Correlated noise (an indicator's own
-average, swing, breathing) widens u by the von Neumann ratio, rounding by what its dither leaves. Pure numpy,
-no state.
+is still to go; the fast part, one short exponential, is what is left of the swing and the last touch. The
+fit is weighted least squares with normal priors; no tail, and tails of several sizes and τ, are averaged over
+by their marginal likelihood. No model of a car is right to the last digit: a cell that lay far off counts as
+uncertain by a share of how far, so that movement fades out of the fit by itself. Correlated noise (an
+indicator's own average, swing, breathing) widens u by the von Neumann ratio, rounding by what its dither
+leaves, a slow wander by itself. Pure numpy, no state.
 """
 
 from __future__ import annotations
@@ -19,8 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-FAST = 1
-"""The first time constants, always fitted: what is left of the swing and of the last touch."""
 LONG_AGO = 14.0
 """Ages beyond so many time constants tell nothing of a tail: it would have been a million times larger."""
 WANDER_S = 4.0
@@ -51,10 +49,10 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class Tails:
-    """Expectation: time constants (s; the first always fitted), log prior of none and of each size and time
-    constant, spreads (sizes by time constants)."""
+    """Expectation: time constants (s; first the fast tail's, which is always fitted), log prior of no slow
+    one and of each size and time constant, spreads (sizes by time constants)."""
 
-    tails_s: Array
+    times_s: Array
     log_prior: Array
     spread: Array
 
@@ -87,7 +85,7 @@ class Estimate:
     crossings: int
     """How often the residuals change sign."""
     weights: Array
-    """Posterior probability of no tail, then of each time constant but the first."""
+    """Posterior probability of no slow tail, then of each size (outermost) and time constant."""
     left: Array
     """What is still to go, for each of these."""
 
@@ -99,50 +97,25 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     on differences from the newest.
     """
     age, y, weight, count = _near(t, x, w, noise, band)
+    fits = _fit_each(age, y, weight, tails, noise)
+    left = fits.left()
+    found = _scatter(left[:count], weight[:count], noise)
     per_cell = float(w[max(len(w) - 10, 0) :].mean())
-    tau = tails.tails_s
-    ages = age / tau[:, None]
-    basis = np.exp(np.minimum(ages, LONG_AGO)) * (ages <= LONG_AGO)
-    s0 = float(weight.sum())
-    mean = float((weight * y).sum()) / s0
-    f = (weight * basis).sum(axis=1) / s0
-    basis -= f[:, None]
-    ridge = _least_variance(noise) / tails.spread[-1] ** 2
-    swept = _sweep(weight, y - mean, basis, f, ridge)
-    slow, pull = basis[FAST:], f[FAST:]
-    cff = np.maximum((weight * slow * slow).sum(axis=1), 1e-300)
-    fit = (weight * slow * swept.rest).sum(axis=1) / cff
-    best = int(np.argmax(fit * fit * cff))
-    left = swept.rest - fit[best] * slow[best]
-    found = _scatter(left, weight, count, noise)
-
     rounding = noise.copies * noise.step * noise.step / 12.0
     share = rounding * _undithered(found.variance, noise)
     kappa = min((2.0 - found.eta) / found.eta, max(count / (found.crossings + 1.0), 1.0))
     scale = max(kappa * (found.variance - share) + share * per_cell, rounding, 1e-18)
-    reach = np.exp(np.minimum(age[-1] / tau[FAST:], LONG_AGO)) - 1.0
-    known = 1.0 / (scale / cff + 2.0 * share / np.maximum(reach * reach, 1e-12))
-    before = 1.0 / tails.spread[:, FAST:] ** 2
-    after = known + before
-    p = _probabilities(fit, cff / (scale + 2.0 * share * per_cell), before, tails.log_prior)
-    b = (fit * known / after).ravel()
-    after, pull = after.ravel(), np.tile(pull, len(tails.spread))
-    steady = mean + swept.steady
-    values = np.concatenate(((steady,), steady - b * pull))
-    value = float((p * values).sum())
-    own = scale * (1.0 / s0 + swept.loose) + np.concatenate(((0.0,), pull * pull / after))
-    var = float((p * (own + (values - value) ** 2)).sum())
+    mix = _weigh(fits, tails, age, scale, share, per_cell)
+    value = float((mix.p * mix.values).sum())
+    variance = float((mix.p * (mix.own + (mix.values - value) ** 2)).sum())
     wander, swings = _wander(age[:count], left[:count], found.variance / per_cell)
     fall, ctt = slope(age[:count], y[:count], weight[:count])
     origin = float(x[-1])
     return Estimate(
         value=value + origin,
-        u=float(var + share + wander / swings) ** 0.5,
-        risk=_risk(noise.tolerance, p, values - value, own + share),
-        now=value
-        + swept.touch
-        + float((p[1:] * b * np.tile(swept.front[FAST:], len(tails.spread))).sum())
-        + origin,
+        u=float(variance + share + wander / swings) ** 0.5,
+        risk=_risk(noise.tolerance, mix.p, mix.values - value, mix.own + share),
+        now=value + mix.to_go + origin,
         slope=fall,
         u_slope=float(np.sqrt(scale / ctt)),
         count=count,
@@ -154,8 +127,8 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
         wander=wander,
         changes=int(np.count_nonzero(np.diff(y[:count]))),
         crossings=found.crossings,
-        weights=p,
-        left=b,
+        weights=mix.p,
+        left=mix.b,
     )
 
 
@@ -182,33 +155,98 @@ def _near(t: Array, x: Array, w: Array, noise: Noise, band: float) -> tuple[Arra
     return age, y, weight / (1.0 + weight * (noise.distrust * off) ** 2 / least), count
 
 
-class _Swept(NamedTuple):
-    """What the fast tails took: the rest of y, the level's shift, the touch left, its looseness, fronts."""
+class _Fits(NamedTuple):
+    """Level and fast tail, and beside them each slow tail by itself.
 
+    `steady` is the settled value without a slow tail, `touch` what the fast one still has to go, `loose` how
+    loosely it leaves the level. For each slow tail: its curve freed of level and fast tail (`slow`), the sum
+    of its squares, its size now (`size`), by how much a size of 1 lowers the settled value (`pull`) and
+    raises the newest (`front`).
+    """
+
+    weight_sum: float
     rest: Array
     steady: float
     touch: float
     loose: float
+    slow: Array
+    squares: Array
+    size: Array
+    pull: Array
     front: Array
 
+    def left(self) -> Array:
+        """Residuals of the slow tail that explains most."""
+        best = int(np.argmax(self.size * self.size * self.squares))
+        residuals: Array = self.rest - self.size[best] * self.slow[best]
+        return residuals
 
-def _sweep(weight: Array, rest: Array, basis: Array, f: Array, ridge: Array) -> _Swept:
-    """Take the fast tails out of y and of all that stands behind them (`basis` and `f` change in place)."""
-    front = np.ones(len(basis))
-    steady = touch = loose = 0.0
-    for j in range(FAST):
-        row = weight * basis[j]
-        soft = float((row * basis[j]).sum() + ridge[j])
-        c = float((row * rest).sum()) / soft
-        lean = (row * basis[j + 1 :]).sum(axis=1) / soft
-        steady -= c * f[j]
-        touch += c * front[j]
-        loose += f[j] * f[j] / soft
-        rest = rest - c * basis[j]
-        basis[j + 1 :] -= lean[:, None] * basis[j]
-        f[j + 1 :] -= lean * f[j]
-        front[j + 1 :] -= lean * front[j]
-    return _Swept(rest, float(steady), float(touch), float(loose), front)
+
+def _fit_each(age: Array, y: Array, weight: Array, tails: Tails, noise: Noise) -> _Fits:
+    """Weighted least squares, the fast tail held by its prior."""
+    ages = age / tails.times_s[:, None]
+    curves = np.exp(np.minimum(ages, LONG_AGO)) * (ages <= LONG_AGO)
+    total = float(weight.sum())
+    mean = float((weight * y).sum()) / total
+    f = (weight * curves).sum(axis=1) / total
+    curves -= f[:, None]
+    fast = curves[0]
+    row = weight * fast
+    ridge = _least_variance(noise) / float(tails.spread[-1, 0]) ** 2
+    soft = float((row * fast).sum()) + ridge
+    touch = float((row * (y - mean)).sum()) / soft
+    rest = y - mean - touch * fast
+    lean = (row * curves[1:]).sum(axis=1) / soft
+    slow = curves[1:] - lean[:, None] * fast
+    squares = np.maximum((weight * slow * slow).sum(axis=1), 1e-300)
+    return _Fits(
+        weight_sum=total,
+        rest=rest,
+        steady=mean - touch * float(f[0]),
+        touch=touch,
+        loose=float(f[0]) ** 2 / soft,
+        slow=slow,
+        squares=squares,
+        size=(weight * slow * rest).sum(axis=1) / squares,
+        pull=f[1:] - lean * f[0],
+        front=1.0 - lean,
+    )
+
+
+class _Mixture(NamedTuple):
+    """For no slow tail, then each size and time constant: probability, settled value and its own variance.
+
+    `b` is what each tail has to go, `to_go` how far the newest point of the mixed curve is from settled.
+    """
+
+    p: Array
+    values: Array
+    own: Array
+    b: Array
+    to_go: float
+
+
+def _weigh(fits: _Fits, tails: Tails, age: Array, scale: float, share: float, per_cell: float) -> _Mixture:
+    """Weigh no tail and every size and time constant by what it explains.
+
+    `scale` is the variance of a sample, correlation included, `share` that part of the rounding error which
+    is the same for all: a curve that moved little within the window may have hidden behind it.
+    """
+    reach = np.exp(np.minimum(age[-1] / tails.times_s[1:], LONG_AGO)) - 1.0
+    known = 1.0 / (scale / fits.squares + 2.0 * share / np.maximum(reach * reach, 1e-12))
+    before = 1.0 / tails.spread[:, 1:] ** 2
+    after = known + before
+    p = _probabilities(fits.size, fits.squares / (scale + 2.0 * share * per_cell), before, tails.log_prior)
+    b = fits.size * known / after
+    values = fits.steady - np.concatenate(((0.0,), (b * fits.pull).ravel()))
+    own = np.concatenate(((0.0,), (fits.pull * fits.pull / after).ravel()))
+    return _Mixture(
+        p=p,
+        values=values,
+        own=own + scale * (1.0 / fits.weight_sum + fits.loose),
+        b=b.ravel(),
+        to_go=fits.touch + float((p[1:] * (b * fits.front).ravel()).sum()),
+    )
 
 
 def _probabilities(fit: Array, told: Array, before: Array, log_prior: Array) -> Array:
@@ -236,22 +274,22 @@ class _Scatter(NamedTuple):
     crossings: int
 
 
-def _scatter(left: Array, weight: Array, count: int, noise: Noise) -> _Scatter:
+def _scatter(left: Array, weight: Array, noise: Noise) -> _Scatter:
     """Residual variance of one sample, with and without what was known, its von Neumann ratio η, crossings.
 
     κ = (2 − η)/η is how much more a mean varies than with white noise; a swing that crosses its mean m times
     averages out at least as well as m + 1 independent readings.
     """
-    near, w = left[:count], weight[:count]
-    newest = float((w * near * near).sum())
+    count = len(left)
+    newest = float((weight * left * left).sum())
     free = max(count - 2.0, 1.0)
     variance = (newest + noise.weight * noise.variance) / (free + noise.weight)
-    step = np.diff(near)
+    step, w = np.diff(left), weight
     rough = float((step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])).sum()) / max(count - 1, 1)
     scatter = newest / max(count - 3.0, 1.0)
     raw = min(rough / max(newest / max(count - 2.0, 1.0), 1e-300), 1.0) if newest > 0 else noise.eta
     eta = max((raw * count + noise.eta * 20.0) / (count + 20.0), 0.02)
-    crossings = int(np.count_nonzero(near[1:] * near[:-1] < 0))
+    crossings = int(np.count_nonzero(left[1:] * left[:-1] < 0))
     return _Scatter(variance, scatter if count >= ENOUGH_CELLS else float("inf"), eta, crossings)
 
 
