@@ -1,4 +1,4 @@
-"""From samples to cells: refuses what is no reading, picks out single wild values, learns the resolution.
+"""From samples to cells: refuses what is no reading, picks out single wild values, gathers cells.
 
 Everything here is per pad and per sample, so it is kept short; what is excluded is counted with its reason.
 """
@@ -11,72 +11,14 @@ from statistics import median
 
 from drivers.api import FLAG_OVERLOAD, FLAG_UNDERLOAD
 from logger.settling.cells import Cell
+from logger.settling.resolution import Resolution, digits
 from logger.settling.settings import Settling
 
 HELD = 1
 """This value may be wild; it waits for the next one."""
 WILD = 2
 """The value that waited was wild."""
-SLOWEST_DISPLAY_NS = 2_000_000_000
-"""A value that stays for longer is a load that stands, not a display that is slow."""
 OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
-
-
-class Resolution:
-    """The smallest step of a stream's values, learned as the least non-zero difference seen lately.
-
-    Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too. Where
-    most values repeat the one before (a display that is slower than the line, or coarse), the lower quartile
-    of the changes counts instead: smaller ones are chance.
-    """
-
-    def __init__(self) -> None:
-        self.value = 0.0
-        """0.0 while no two values have differed."""
-        self.seen = 0
-        """Samples taken since the last group of changes was judged."""
-        self.known = False
-        """Have enough differences been seen? Until then the value is what divides all of them."""
-        self._now = self._before = float("inf")
-        self._divisor = 0.0
-        self.hold_s = 0.0
-        """How long a value is shown before the next, typically; 0 while unknown."""
-        self._holds: list[int] = []
-        self._changed_ns = 0
-        self._changes = 0
-        self._group: list[float] = []
-        self._held = 0.0
-
-    def see(self, step: float, size: float, t_ns: int) -> None:
-        """Take the absolute difference (> 0) of two successive values of this size, the later at t."""
-        if step < 1e-9 * size:
-            return  # the same reading, written differently
-        if t_ns - self._changed_ns < SLOWEST_DISPLAY_NS:
-            self._holds.append(t_ns - self._changed_ns)
-        self._changed_ns = t_ns
-        if step < self._now:
-            self._now = step
-            self.value = max(min(self._now, self._before), self._held)
-        if not self.known:
-            self._divisor = _common(step, self._divisor)
-            self.value = min(self._divisor, self._now)
-        self._group.append(step)
-        if len(self._group) >= 16:
-            self._judge()
-
-    def _judge(self) -> None:
-        """Sixteen more changes are in: do the values repeat, and is the bucket full?"""
-        self.known = True
-        self.hold_s = median(self._holds) * 1e-9 if self._holds else 0.0
-        self._holds.clear()
-        repeats = self.seen > 3 * len(self._group)
-        self._held = sorted(self._group)[4] if repeats else 0.0
-        self._changes += len(self._group)
-        self._group.clear()
-        self.seen = 0
-        if self._changes >= 64:
-            self._before, self._now, self._changes = self._now, float("inf"), 0
-        self.value = max(min(self._now, self._before), self._held)
 
 
 class Intake:
@@ -188,7 +130,7 @@ class Intake:
         own = self.resolution.value
         if self.kin_d and not self.resolution.known:
             return min(own, self.kin_d) or self.kin_d
-        return own or _digits(self._last)
+        return own or digits(self._last)
 
     def cell(self, origin_ns: int) -> Cell | None:
         """Close the running cell; None if it is empty. Its time is in seconds from `origin_ns`."""
@@ -198,21 +140,3 @@ class Intake:
         self._n = 0
         t = (self._first_ns - origin_ns) * 1e-9 + self._t_sum / n
         return Cell(t, self._base + self._sum / n, n, self._first_ns, self._end_ns)
-
-
-def _common(a: float, b: float) -> float:
-    """Largest step that both are nearly multiples of (a converted unit is rounded again)."""
-    a, b = max(a, b), min(a, b)
-    while b > 1e-9 * a:
-        rest = abs(a - round(a / b) * b)
-        a, b = b, rest if rest > 0.06 * b else 0.0
-    return a
-
-
-def _digits(x: float) -> float:
-    """Guess the step of a value that never changed: its last decimal, and no finer than pads are (1e-4 of
-    it)."""
-    if not isfinite(x):
-        return 0.0
-    decimals = len(repr(x).partition(".")[2]) if "e" not in repr(x) else 6
-    return float(max(10.0**-decimals, 1e-4 * abs(x)))

@@ -1,4 +1,4 @@
-"""What one stream's noise is: learned in quiet stretches, fast downwards and slowly upwards."""
+"""What one stream's noise is: learned in quiet stretches, downwards faster than upwards."""
 
 from __future__ import annotations
 
