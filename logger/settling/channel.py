@@ -132,10 +132,10 @@ class Channel:
         return bool(recent.max() - recent.min() > 2.0 * (noise.band() + slack))
 
     def _as_read(self, fit: Estimate) -> Estimate:
-        """What it read, where nobody can say what it would have settled to."""
-        return replace(
-            fit, value=fit.now, u=max(0.5 * abs(fit.value - fit.now), 0.5 * self.noise.tolerance())
-        )
+        """What it read, where nobody can say what it would have settled to: known no better than it stood."""
+        stood = float(self.cells.x[self.cells.n - fit.count : self.cells.n].std())
+        u = max(stood, 0.5 * abs(fit.value - fit.now), 0.5 * self.noise.tolerance())
+        return replace(fit, value=fit.now, u=u)
 
     def _stands(self, fit: Estimate) -> bool:
         """Does the load stand still by this fit, apart from what it may still have to go?"""

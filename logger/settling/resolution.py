@@ -45,7 +45,7 @@ class Resolution:
             self._now = step
             self.value = max(min(self._now, self._before), self._held)
         if not self.known:
-            self._divisor = _common(step, self._divisor)
+            self._divisor = common(step, self._divisor)
             self.value = min(self._divisor, self._now)
         self._group.append(step)
         if len(self._group) >= 16:
@@ -66,8 +66,12 @@ class Resolution:
         self.value = max(min(self._now, self._before), self._held)
 
 
-def _common(a: float, b: float) -> float:
-    """Largest step that both are nearly multiples of (a converted unit is rounded again)."""
+def common(a: float, b: float) -> float:
+    """Largest step that both are nearly multiples of; 0 is a multiple of any.
+
+    A remainder below 6 % is none, because a converted unit is rounded again: of differences of more than 16
+    steps the answer may be too large until a smaller one is seen.
+    """
     a, b = max(a, b), min(a, b)
     while b > 1e-9 * a:
         rest = abs(a - round(a / b) * b)
