@@ -31,6 +31,7 @@ from logger.model import (
     Waiting,
 )
 from logger.page import Page, Results, Standing
+from logger.sentences import in_unit
 from logger.voice import Voice
 from logger.weighin.advice import next_text
 from logger.weighin.placements import SPOT_OF
@@ -198,6 +199,6 @@ def page_results(result: WeighInResult, unit: str) -> Results:
         title=result.latest,
         figures=tuple(rows),
         plan=car_view(latest, result.differences),
-        notes=(*latest.notes, *latest.cannot_tell_apart),
+        notes=tuple(in_unit(s, unit) for s in (*latest.notes, *latest.cannot_tell_apart)),
         cautions=GENERAL,
     )

@@ -12,6 +12,7 @@ from logger.config import load
 from logger.journal_folder import find_runs
 from logger.report.gather import gather
 from logger.report.render import render
+from logger.sentences import in_unit
 from logger.units import from_kg
 from logger.weighin.ledger import NoWeighIn
 from logger.weighin.results import WeighInResult, weigh_in_result
@@ -53,7 +54,7 @@ def print_outcome(folder: Path, truths: Sequence[RestTruth]) -> None:
     for line in (*table_lines(result, unit), *truth_lines(truths, unit)):
         print(line)
     for sentence in sentences(result):
-        print(f"  – {sentence}")
+        print(f"  – {in_unit(sentence, unit)}")
 
 
 def write_report(folder: Path, weigh_in: int | None = None, out: Path | None = None) -> Path:

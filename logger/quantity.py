@@ -21,7 +21,7 @@ class Quantity(Struct, frozen=True):
     unit: str
 
     def shown_in(self, unit: str) -> Quantity:
-        """Convert kg or m to another unit of its kind, or a share (1) to "%"; ValueError otherwise."""
+        """Convert kg or m to another unit of its kind, kg·m to "lb·in", 1 to "%"; ValueError otherwise."""
         if self.unit == unit:
             return self
         factor = _factor(self.unit, unit)
@@ -64,6 +64,8 @@ def _factor(have: str, want: str) -> float:
         return from_kg(1.0, want)
     if have == "m" and want in M_PER:
         return from_m(1.0, want)
+    if have == "kg·m" and want == "lb·in":
+        return from_kg(from_m(1.0, "in"), "lb")
     if have == "1" and want == "%":
         return 100.0
     raise ValueError(f"cannot show {have!r} in {want!r}")

@@ -11,6 +11,7 @@ from logger.cautions import CAUTIONS, GENERAL
 from logger.mechanics.solve import Solution
 from logger.model import SCHEMA
 from logger.quantity import Quantity
+from logger.sentences import in_unit
 
 FIGURES = ("total", "front", "left", "cross", "x", "y", "kappa")
 MEANING = {
@@ -32,7 +33,7 @@ FLOOR_MEANING = {
     "cross_floor": "what the twist adds to cross",
     "stiffness": "the car's warp stiffness",
 }
-US = {"kg": "lb", "m": "in"}
+US = {"kg": "lb", "m": "in", "kg·m": "lb·in"}
 
 
 def as_json(solution: Solution, name: str, notes: Sequence[str] = ()) -> str:
@@ -75,10 +76,13 @@ def as_text(solution: Solution, name: str, notes: Sequence[str] = (), *, units: 
         "The pads",
         [f"{pad} reads {_per_mille(q)} against its calibration" for pad, q in solution.gains.items()],
     )
+    mass = US["kg"] if units == "us" else "kg"
     lines += _section("Cannot be told apart", solution.cannot_tell_apart)
-    steps = [f"{i}. {n.action} {n.why}" for i, n in enumerate(solution.next_placements, 1)]
+    steps = [
+        f"{i}. {in_unit(n.action, mass)} {n.bought(mass)}" for i, n in enumerate(solution.next_placements, 1)
+    ]
     lines += _section("What to do next", steps)
-    lines += _section("Notes", (*notes, *solution.notes))
+    lines += _section("Notes", [in_unit(note, mass) for note in (*notes, *solution.notes)])
     lines += _section("Cautions", [CAUTIONS[n] for n in GENERAL])
     return "\n".join(lines)
 

@@ -18,6 +18,7 @@ from logger.quantity import Quantity
 from logger.report.data import BuildResult, Car, Job, Provenance, ReportData, Units
 from logger.report.markup import bullets, figure, number, section, table
 from logger.report.page import page
+from logger.sentences import in_unit
 from logger.version import VERSION
 from logger.weighin.states import History, State, Step, empty_states, latest
 from logger.weighin.views import car_view, centre_of_mass_covariance
@@ -33,7 +34,7 @@ def ledger_page(told: History, unit: str, target: Quantity | None = None, *, inv
         section("From build to build", _stair(told, units)),
         section("How the centre of mass wandered", _wander(told, units)),
         section("What came off and went on", _steps(told, units), aside="± is two standard uncertainties."),
-        section("What is doubtful", bullets(told.doubts)),
+        section("What is doubtful", bullets(in_unit(doubt, unit) for doubt in told.doubts)),
         section("Cautions", bullets(CAUTIONS[n] for n in sorted(CAUTIONS_HERE))),
     ]
     return page(f"{told.car} – ledger", "\n".join(filter(None, body)), version=VERSION)

@@ -8,6 +8,7 @@ from logger.bookkeeping.source import car_of, histories, row_of
 from logger.clock import wall_text
 from logger.drawing.car import car_text
 from logger.quantity import Quantity
+from logger.sentences import in_unit
 from logger.weighin.facts import (
     AboardFact,
     CarFact,
@@ -67,7 +68,7 @@ def show_lines(ledger: Ledger, weigh_in: int | None, unit: str) -> list[str]:
         *noted,
         *about,
         *aboard,
-        *(f"  – {sentence}" for sentence in sentences(result)),
+        *(f"  – {in_unit(sentence, unit)}" for sentence in sentences(result)),
     ]
 
 
@@ -92,7 +93,7 @@ def changes_lines(told: History, unit: str, target: Quantity | None = None) -> l
         lines.append(left_to_find(told, target, unit))
     stairs = list(stair_lines(told, unit))
     lines += ["", *stairs] if stairs else []
-    lines += [f"  – {doubt}" for doubt in told.doubts]
+    lines += [f"  – {in_unit(doubt, unit)}" for doubt in told.doubts]
     return lines
 
 
@@ -186,11 +187,11 @@ def _step_lines(step: Step, unit: str) -> Iterator[str]:
     named = f"{step.name}?" if step.proposed else step.name
     where = "too light to locate" if step.too_light else place_words(step.x, step.y, unit)
     yield f"  {step.ref:7} {sign}{size_text(step.mass, unit):18} {named}"
-    yield f"  {'':7}  {where} ({step.how})"
+    yield f"  {'':7}  {where} ({in_unit(step.how, unit)})"
     if step.proposed:
         yield f"  {'':7}  nobody named it; `restpoint ledger name FOLDER {step.ref}` takes the name proposed"
     for note in step.notes:
-        yield f"  {'':7}  {note}"
+        yield f"  {'':7}  {in_unit(note, unit)}"
 
 
 def place_words(x: Quantity | None, y: Quantity | None, unit: str) -> str:

@@ -20,6 +20,7 @@ from logger.mechanics.weighing import Known, Weighing, weighing_from_capture
 from logger.model import CORNERS, Advice, Capture, CornerStand, NextStep
 from logger.quantity import Quantity
 from logger.quantity_text import Kind, read_quantity
+from logger.sentences import in_unit
 from logger.units import to_m
 from logger.weighin.placements import SPOT_OF, SPOTS
 from logger.weighin.results import label
@@ -184,11 +185,11 @@ def with_loads(
     )
     faults = faults_of(weighing, guide.car.known)
     if faults:
-        return guide, tuple(faults)
+        return guide, tuple(in_unit(fault, guide.unit) for fault in faults)
     if guide.weighings:
         mix_up = unit_mix_up(sum(loads_kg), sum(guide.weighings[-1].loads_kg))
         if mix_up is not None:
-            return guide, (mix_up, "It was not taken; type it again with its unit.")
+            return guide, (in_unit(mix_up, guide.unit), "It was not taken; type it again with its unit.")
     fresh = replace(
         guide,
         weighings=(*guide.weighings, weighing),
@@ -196,7 +197,7 @@ def with_loads(
         told=None,
     )
     told = solved(fresh)
-    suspects = () if told is None else tuple(s.text for s in told.suspects)
+    suspects = () if told is None else tuple(in_unit(s.text, guide.unit) for s in told.suspects)
     return fresh, suspects
 
 

@@ -13,6 +13,7 @@ from logger.mechanics.statics import Array, Geometry, square
 from logger.mechanics.unknowns import Prior, Unknowns
 from logger.mechanics.weighing import Weighing
 from logger.model import CORNERS
+from logger.sentences import kilograms, significant
 from logger.units import LB_KG
 
 FITS = 15.0
@@ -36,9 +37,10 @@ def explain(odd: Weighing, peers: Sequence[Weighing], f: Fit) -> str:
     gap = readings - expected
     wrench = geometry.wrench
     change = wrench @ gap
-    told = f"Run {odd.run} does not fit the others: total {change[0]:+.3g} kg"
+    told = f"Run {odd.run} does not fit the others: total {kilograms(change[0], 3, sign=True)}"
     if not geometry.missing:
-        told += f", moments {change[1]:+.3g} kg·m along and {change[2]:+.3g} kg·m across"
+        along, across = (significant(moment, 3, sign=True) for moment in change[1:])
+        told += f", moments {along} kg·m along and {across} kg·m across"
     weight = np.linalg.inv(wrench @ cov @ wrench.T)
     why = (
         _mixed_unit(odd, readings / expected)
@@ -63,9 +65,10 @@ def two_builds(f: Fit, build: str) -> str | None:
     if abs(gap) < 6 * u or within > abs(gap) / 3:
         return None
     return (
-        f"Facing back the car weighs {abs(gap):.3g} kg {'more' if gap > 0 else 'less'} than facing out, and "
-        "turning cannot do that: the facings are of different builds (a person, fuel or a part aboard once "
-        "and not the other time), or a pad's zero moved between them. Weigh both in one build."
+        f"Facing back the car weighs {kilograms(abs(gap), 3)} {'more' if gap > 0 else 'less'} than "
+        "facing out, and turning cannot do that: the facings are of different builds (a person, fuel or a "
+        "part aboard once and not the other time), or a pad's zero moved between them. Weigh both in "
+        "one build."
     )
 
 
@@ -124,7 +127,7 @@ def _one_pad(odd: Weighing, change: Array, wrench: Array, weight: Array) -> str 
     if best is None:
         return None
     return (
-        f"It fits if pad {odd.pads[best]} under {CORNERS[best]} read {abs(size):.3g} kg too "
+        f"It fits if pad {odd.pads[best]} under {CORNERS[best]} read {kilograms(abs(size), 3)} too "
         f"{'high' if size > 0 else 'low'}: check its zero, and that its wheel's edge does not drag. The "
         "suspension cannot do this."
     )
@@ -136,9 +139,9 @@ def _something_aboard(change: Array, weight: Array, geometry: Geometry) -> str:
         return "The total agrees, the balance does not: something aboard moved, or a wheel stands otherwise."
     verb = "more aboard or leaning on the car" if change[0] > 0 else "less aboard, or somebody lifting"
     if geometry.missing:
-        return f"It fits {abs(change[0]):.3g} kg {verb}. The suspension cannot do this."
+        return f"It fits {kilograms(abs(change[0]), 3)} {verb}. The suspension cannot do this."
     x, y = change[1:] / change[0]
     return (
-        f"It fits {abs(change[0]):.3g} kg {verb}, {x:.2f} m ahead of the rear axle and {abs(y):.2f} m "
-        f"{'left' if y > 0 else 'right'} of the centre line. The suspension cannot do this."
+        f"It fits {kilograms(abs(change[0]), 3)} {verb}, {x:.2f} m ahead of the rear axle and "
+        f"{abs(y):.2f} m {'left' if y > 0 else 'right'} of the centre line. The suspension cannot do this."
     )

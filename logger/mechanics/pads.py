@@ -10,6 +10,7 @@ from msgspec import Struct
 
 from logger.mechanics.lines import student
 from logger.quantity import Quantity
+from logger.sentences import kilograms
 
 ENOUGH_U = 5e-4
 """A gain told to ±0.1 % (2u) is worth having: on a 250 kg corner that is 0.25 kg."""
@@ -78,11 +79,12 @@ def _check(
 def _text(pad: str, gain: Quantity, reference: float, needed: float, *, enough: bool) -> str:
     percent = gain.shown_in("%").text()
     off = gain.u is not None and abs(gain.value) > 2 * gain.u
-    told = f"{pad} reads {percent} against {reference:.4g} kg"
+    told = f"{pad} reads {percent} against {kilograms(reference)}"
     if enough:
         return f"{told}: {'it is off and may be corrected' if off else 'within what the check can tell'}."
     return (
-        f"{told}. {reference:.4g} kg is too light to calibrate with: it would take about {needed:.3g} kg. "
+        f"{told}. {kilograms(reference)} is too light to calibrate with: it would take about "
+        f"{kilograms(needed, 3)}. "
         + ("The pad is off all the same; look at it." if off else "No gain is changed.")
     )
 

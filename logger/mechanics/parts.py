@@ -9,6 +9,7 @@ from msgspec import Struct
 
 from logger.mechanics.statics import Array, Geometry, square
 from logger.quantity import Quantity
+from logger.sentences import kilograms
 
 HEIGHT_SPAN_M = 0.3
 """How far a part sits above or below the car's centre of mass (one standard deviation, from sill to roof, m):
@@ -115,7 +116,7 @@ def part(
 def _mass_notes(mass: Quantity, whole_kg: float) -> tuple[str, ...]:
     notes = []
     if mass.value < 0 and mass.u is not None and -mass.value > 2 * mass.u:
-        notes.append(f"The car became {-mass.value:.4g} kg heavier: this went on, it did not come off.")
+        notes.append(f"The car became {kilograms(-mass.value)} heavier: this went on, it did not come off.")
     if abs(mass.value) > whole_kg / 2:
         notes.append("The change is more than half of the car: before and after are hardly the same car.")
     if mass.u is not None and abs(mass.value) <= 2 * mass.u:

@@ -7,6 +7,7 @@ from math import isfinite
 
 from logger.mechanics.weighing import Known, Weighing
 from logger.model import CORNERS
+from logger.sentences import kilograms
 from logger.units import LB_KG
 
 LEAST_CAR_KG = 50.0
@@ -33,18 +34,18 @@ def faults_of(w: Weighing, known: Known) -> list[str]:
             faults.append(f"{where} has no number; weigh again or leave the run out.")
         elif load <= 0:
             faults.append(
-                f"{where} carries {load:.4g} kg; a wheel cannot pull. Check that pad's zero and that the "
+                f"{where} carries {kilograms(load)}; a wheel cannot pull. Check that pad's zero and that the "
                 "wheel stands on it, then weigh again."
             )
         elif known.capacity_kg is not None and load > known.capacity_kg:
             faults.append(
-                f"{where} carries {load:.4g} kg, above its capacity of {known.capacity_kg:.4g} kg. Take the "
-                "car off; the reading cannot be trusted and the pad may be damaged."
+                f"{where} carries {kilograms(load)}, above its capacity of {kilograms(known.capacity_kg)}. "
+                "Take the car off; the reading cannot be trusted and the pad may be damaged."
             )
     total = sum(w.loads_kg)
     if isfinite(total) and not faults and not LEAST_CAR_KG <= total <= MOST_CAR_KG:
         faults.append(
-            f"run {w.run}: a total of {total:.4g} kg is not a car's ({LEAST_CAR_KG:g} to {MOST_CAR_KG:g} "
+            f"run {w.run}: a total of {kilograms(total)} is not a car's ({LEAST_CAR_KG:g} to {MOST_CAR_KG:g} "
             "kg). Check the unit and that all four wheels stand on pads."
         )
     return faults
@@ -56,7 +57,7 @@ def unit_mix_up(now_kg: float, last_kg: float, last: str = "the last weigh-in") 
     for factor, typed, meant in ((1 / LB_KG, "kg", "lb"), (LB_KG, "lb", "kg")):
         if abs(ratio / factor - 1) < UNIT_TOLERANCE:
             return (
-                f"The total of {now_kg:.4g} kg is {ratio:.3g} times that of {last}, {last_kg:.4g} kg: "
-                f"were values in {meant} entered as {typed}?"
+                f"The total of {kilograms(now_kg)} is {ratio:.3g} times that of {last}, "
+                f"{kilograms(last_kg)}: were values in {meant} entered as {typed}?"
             )
     return None

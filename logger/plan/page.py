@@ -10,7 +10,6 @@ from logger.mechanics.budget import Forecast
 from logger.plan.words import (
     FIGURES,
     NAMES,
-    in_unit,
     sensitivity_lines,
     target_lines,
     todo_lines,
@@ -20,6 +19,7 @@ from logger.plan.work import Planned
 from logger.report.data import Units
 from logger.report.markup import bullets, figure, number, section, table
 from logger.report.page import page
+from logger.sentences import in_unit
 from logger.version import VERSION
 
 

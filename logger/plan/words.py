@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -17,7 +16,8 @@ from logger.mechanics.floor import FloorShape
 from logger.mechanics.perches import PerchPlan
 from logger.model import CORNERS, SCHEMA, Condition
 from logger.plan.work import Planned
-from logger.quantity import Quantity, rounded
+from logger.quantity import Quantity
+from logger.sentences import in_unit
 from logger.units import from_kg, from_m
 
 FIGURES = ("total", "front", "left", "cross", "x", "y", "height")
@@ -302,24 +302,6 @@ def _size(spread: float, kind: str, unit: str) -> str:
     q = Quantity(spread, None, kind)
     q = q.shown_in({"kg": unit, "1": "%"}.get(kind, kind))
     return f"{q.value:.2g} {q.unit}"
-
-
-_KG = re.compile(r"(\d+(?:\.\d+)?)(?: ± (\d+(?:\.\d+)?))? kg\b(?!·)")
-
-
-def in_unit(sentence: str, unit: str) -> str:
-    """A sentence that counts in kg, in the unit asked for, to as many decimals."""
-    if unit == "kg":
-        return sentence
-
-    def shown_number(text: str) -> str:
-        return rounded(from_kg(float(text), unit), len(text.partition(".")[2]))
-
-    def whole(found: re.Match[str]) -> str:
-        spread = f" ± {shown_number(found[2])}" if found[2] else ""
-        return f"{shown_number(found[1])}{spread} {unit}"
-
-    return _KG.sub(whole, sentence)
 
 
 def _section(title: str, lines: Sequence[str]) -> list[str]:

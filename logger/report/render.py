@@ -22,6 +22,7 @@ from logger.report.sections import (
     settling,
 )
 from logger.report.words import doubts, headline, result_sentence, said_of
+from logger.sentences import in_unit
 
 PLUS_MINUS = (
     "Every ± is two standard uncertainties: about 95 times in 100 the true value lies within it. "
@@ -107,7 +108,7 @@ def _figures(data: ReportData, build: BuildResult) -> str:
 
 
 def _doubts(data: ReportData) -> str:
-    found = bullets(doubts(data))
+    found = bullets(in_unit(s, data.units) for s in doubts(data))
     return f'<div class="doubts"><h3>What is doubtful, and why</h3>{found}</div>' if found else ""
 
 
@@ -146,8 +147,8 @@ def _build_words(data: ReportData) -> str:
         groups.setdefault((new, build.advice[:ADVICE]), []).append(build)
     out = []
     for (new, advice), builds in groups.items():
-        lines = [f"<p>{escape(s)}</p>" for s in new]
-        lines += [f"<p>{'Or' if k else 'Best next'}: {escape(s)}</p>" for k, s in enumerate(advice)]
+        said = [*new, *(f"{'Or' if k else 'Best next'}: {s}" for k, s in enumerate(advice))]
+        lines = [f"<p>{escape(in_unit(s, data.units))}</p>" for s in said]
         if lines:
             names = ", ".join(f"{b.label} (rest {_numbers(b)})" for b in builds)
             out.append(f'<div class="build"><h3>{escape(names)}</h3>{"".join(lines)}</div>')

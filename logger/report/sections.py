@@ -13,6 +13,7 @@ from logger.report.figures import settle_drawings, zero_drawing
 from logger.report.markup import bullets, figure, number, section, table
 from logger.report.timeline import timeline_svg
 from logger.report.words import place_words
+from logger.sentences import in_unit
 from logger.units import G_N, IN_M, LB_KG
 
 PSI_KPA = LB_KG * G_N / IN_M**2 / 1000
@@ -32,7 +33,7 @@ def changes(data: ReportData) -> str:
         ]
         for k, c in enumerate(data.changes, 1)
     ]
-    notes = bullets(f"{c.name}: {c.note}" for c in data.changes if c.note)
+    notes = bullets(f"{c.name}: {in_unit(c.note, data.units)}" for c in data.changes if c.note)
     aside = (
         "A change's mass and place come from totals and centres of mass before and after, which the "
         "suspension cannot falsify. The lighter it is, the less sure its place: the ellipses on the plan say "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 
 import numpy as np
 import pytest
@@ -107,6 +108,21 @@ def test_the_text_for_people(run):
     code, us, _ = run(session(), CAR, "--units", "us")
     assert " lb" in us
     assert " in   " in us
+
+
+def test_a_reader_of_pounds_is_told_everything_in_pounds(run):
+    """Suspects, notes and steps too; the JSON stays SI."""
+    rows = session()
+    odd = weighing("out", PADS, noise=np.array([0.0, 25.0, 0.0, 0.0]))
+    rows += rows_of(odd, run="odd", u=None)
+    _, metric, _ = run(rows)
+    code, us, _ = run(rows, CAR, "--units", "us", "--aim", "total")
+    assert code == 0
+    assert re.search(r"read 2\d(\.\d)? kg too high", metric)
+    assert re.search(r"read 5\d(\.\d)? lb too high", us)
+    assert not re.search(r"\d kg|\d m\b|\d mm(?! in a metre)", us)
+    _, told, _ = run(rows, CAR, "--units", "us", "--json")
+    assert any("kg too high" in note for note in json.loads(told)["notes"])
 
 
 def test_units_mixed_and_us_keys_change_nothing(solved):

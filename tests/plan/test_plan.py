@@ -20,7 +20,7 @@ from logger.cli import main
 from logger.mechanics.statics import Geometry, statics
 from logger.plan.file import read_plan
 from logger.plan.state import base_of
-from logger.plan.words import in_unit, target_lines
+from logger.plan.words import target_lines
 from logger.plan.work import Planned, work
 from logger.quantity_text import read_quantity
 from logger.weighin.ledger import Ledger
@@ -350,10 +350,3 @@ def test_any_text_is_a_quantity_or_a_clear_fault(text: str) -> None:
     else:
         told = repr(text) if got.unit == "kg" else ""
     assert told.startswith((repr(text.replace("−", "-")), repr(text)))
-
-
-def test_sentences_in_pounds() -> None:
-    assert in_unit("The total is 103.3 ± 2.2 kg above; 22.5 kg·m", "lb") == (
-        "The total is 227.7 ± 4.9 lb above; 22.5 kg·m"
-    )
-    assert in_unit("The total is 103.3 kg", "kg") == "The total is 103.3 kg"
