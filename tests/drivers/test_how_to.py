@@ -70,7 +70,7 @@ def test_write_a_layout(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     # 6. hold it to the demands
     suite = DriverConformance()
     suite.cases = cases(tmp_path / "cases")  # type: ignore[misc]  # as the class of a test module does
-    suite.make = lambda case: find(case.about["driver"], [case.folder])()  # type: ignore[method-assign]
+    suite.make = lambda case: find(case.about["driver"], [case.folder])()
     for name in dir(DriverConformance):
         if name.startswith("test_"):
             getattr(suite, name)()
@@ -131,7 +131,7 @@ def test_write_a_plug_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     (case / "expected.jsonl").write_bytes(expected_lines(find("byte")(), bytes(range(40))))
     suite = DriverConformance()
     suite.cases = cases(tmp_path / "cases")  # type: ignore[misc]  # as the class of a test module does
-    suite.make = lambda case: find(case.about["driver"])()  # type: ignore[method-assign]
+    suite.make = lambda case: find(case.about["driver"])()
     for name in (
         "test_golden_recording",
         "test_any_chunking",
