@@ -1,6 +1,6 @@
 """Finding the check of messages: where it stands, how it is written, which sum it is, what it covers.
 
-A check is believed when it holds for nearly all messages although it takes many values; what was damaged
+A check is believed when it holds for nearly all messages and takes many values in those; what was damaged
 on the line then shows as messages that fail it.
 """
 
@@ -20,7 +20,7 @@ from drivers.learn.find_span import spots
 PROBE = 28
 """Messages looked at first; a wrong sum passes 8 bits once in 256, so 28 of them exclude chance."""
 DISTINCT = 5
-"""Different check values needed: a constant byte agrees with many sums."""
+"""Different values needed in messages that pass: a byte that only damage changes agrees with many sums."""
 PASSING = 0.8
 """Share of messages that must pass; more damage than that is no stream to learn from."""
 DAMAGED = 0.55
@@ -153,9 +153,8 @@ def _anywhere(messages: Sequence[bytes], cut: Cut) -> Found | None:
             stop=spot.stop - size,
             init=spot.init,
         )
-        counted = _count(found, messages)
-        if counted.passing >= PASSING * counted.of:
-            return counted
+        if proven := _proven(found, messages):
+            return proven
     return None
 
 
@@ -166,9 +165,8 @@ def _holding(
     for place in places:
         for first, stop in _spans(place, cut, min(map(len, probe))):
             for found in sums(probe, place, first, stop):
-                counted = _count(found, messages)
-                if counted.passing >= PASSING * counted.of:
-                    yield counted
+                if proven := _proven(found, messages):
+                    yield proven
 
 
 def _best(found: list[Found], distinct: list[bytes]) -> Found:
@@ -200,10 +198,13 @@ def _differs(a: Found, b: Found, messages: list[bytes]) -> bool:
     return any(one.expected(message) != other.expected(message) for message in messages)
 
 
-def _count(found: Found, messages: Sequence[bytes]) -> Found:
-    passes = found.check().passes
-    passing = sum(map(passes, messages))
-    return replace(found, passing=passing, of=len(messages))
+def _proven(found: Found, messages: Sequence[bytes]) -> Found | None:
+    """The check with its count; None when too few pass, or when those that pass hardly differ in it."""
+    check = found.check()
+    passing = [message for message in messages if check.passes(message)]
+    if len(passing) < PASSING * len(messages) or len(set(map(check.expected, passing))) < DISTINCT:
+        return None
+    return replace(found, passing=len(passing), of=len(messages))
 
 
 def _places(probe: list[bytes], cut: Cut) -> Iterator[_Place]:
