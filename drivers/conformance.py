@@ -105,7 +105,7 @@ class DriverConformance:
 
     cases: ClassVar[list[Case]] = []
     make: Callable[[Case], Driver]
-    """A method that makes a driver for a case, beginning anew. Not abstract: pytest leaves out abstract classes."""
+    """Makes a driver for a case, beginning anew. Not abstract: pytest leaves out abstract classes."""
     frames_per_s: ClassVar[float] = 20_000.0
     """Least speed, far below what is measured: it finds quadratic behaviour, not a slow machine."""
 
