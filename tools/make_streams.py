@@ -17,7 +17,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from stream_binary import binary, binary_together
-from stream_kit import Design, State, Stream, states, wire
+from stream_kit import Design, Plan, State, Stream, in_turn, states, stream_of, wire
 from stream_text import text_fixed, text_hex, text_keyed, text_sign_apart, text_together, text_variable
 
 from drivers import checks
@@ -79,7 +79,7 @@ def make(seed: int) -> Stream:
         known.append(f"0@{seconds - 5:g}:{seconds - 0.5:g}")
         for plan in plans:
             plan.append((seconds - 9, 0.0))
-    chunks, truth = wire(
+    recorded = wire(
         rng, design, states(rng, design, plans, rate, seconds), damage=0 if rng.random() < 0.3 else 2e-4
     )
     used = [
@@ -92,35 +92,17 @@ def make(seed: int) -> Stream:
         ]
         for _ in plans
     ]
-    later, later_truth = wire(rng, design, states(rng, design, used, rate, 20.0), damage=0)
-    return Stream(
-        name=f"s{seed:05d}",
-        shape=design.shape,
-        known=known,
-        chunks=chunks,
-        truth=truth,
-        later=b"".join(data for _, data in later),
-        later_truth=later_truth,
-        check=design.check,
-        says_steady=design.says_steady,
-        undecidable=design.undecidable,
-        features=[design.unit, f"step {float(design.step):g}", f"{len(design.pads)} pads", *design.features],
-    )
+    later = wire(rng, design, states(rng, design, used, rate, 20.0), damage=0)
+    return stream_of(f"s{seed:05d}", design, known, recorded, later, design.features)
 
 
-def _session(
-    rng: random.Random, design: Design, load: Fraction
-) -> tuple[list[list[tuple[float, float]]], list[str], float]:
+def _session(rng: random.Random, design: Design, load: Fraction) -> tuple[list[Plan], list[str], float]:
     """Loads by pad, what is known, and how long: 20 s for one pad; pads together are loaded in turn."""
-    plans: list[list[tuple[float, float]]] = [[(0.0, 0.0)] for _ in design.pads]
+    plans: list[Plan] = [[(0.0, 0.0)] for _ in design.pads]
     known = ["0@0:8"]
     if design.together or (len(plans) > 1 and rng.random() < 0.5):
-        begin = 9.0
-        for plan in plans:
-            plan += [(begin, float(load)), (begin + 7, 0.0)]
-            known.append(f"{float(load):g}kg@{begin + 2.5:g}:{begin + 6.8:g}")
-            begin += 8.0
-        return plans, known, begin + 1
+        loaded, seconds = in_turn(plans, float(load))
+        return plans, known + loaded, seconds
     plans[rng.randrange(len(plans))].append((9.0, float(load)))
     known.append(f"{float(load):g}kg@12:20")
     return plans, known, 20.0 if rng.random() < 0.5 else 30.0

@@ -49,6 +49,10 @@ class State:
 
 
 Encode = Callable[[list[State]], bytes]
+Plan = list[tuple[float, float]]
+"""The load of a pad: from when (s), how much (kg)."""
+Wire = tuple[list[tuple[float, bytes]], dict[int, list[Reading]]]
+"""Chunks with their times, and the truth by the offset at which a message ended."""
 
 
 @dataclass(kw_only=True)
@@ -70,7 +74,7 @@ class Design:
     """The mass that a message says, where it is not the count times the step."""
 
 
-def profile(t_s: float, plan: list[tuple[float, float]]) -> tuple[float, bool]:
+def profile(t_s: float, plan: Plan) -> tuple[float, bool]:
     """Load (kg) and whether it stands still: a plan lists (from_s, kg), each reached within 1.6 s."""
     now, before = plan[0][1], plan[0][1]
     since = -9.0
@@ -82,7 +86,7 @@ def profile(t_s: float, plan: list[tuple[float, float]]) -> tuple[float, bool]:
 
 
 def states(
-    rng: random.Random, design: Design, plans: list[list[tuple[float, float]]], rate: float, seconds: float
+    rng: random.Random, design: Design, plans: list[Plan], rate: float, seconds: float
 ) -> list[list[State]]:
     """The states of all messages, in turn or together."""
     out = []
@@ -103,6 +107,35 @@ def states(
         turn += 1
         t_s += 1 / rate
     return out
+
+
+def in_turn(plans: list[Plan], load_kg: float) -> tuple[list[str], float]:
+    """Put the load on one pad after the other; returns what is known then, and how long it takes."""
+    known, begin = [], 9.0
+    for plan in plans:
+        plan += [(begin, load_kg), (begin + 7, 0.0)]
+        known.append(f"{load_kg:g}kg@{begin + 2.5:g}:{begin + 6.8:g}")
+        begin += 8.0
+    return known, begin + 1
+
+
+def stream_of(
+    name: str, design: Design, known: list[str], recorded: Wire, used: Wire, manner: list[str]
+) -> Stream:
+    """A stream of what was recorded for learning and of the same indicator in use."""
+    return Stream(
+        name=name,
+        shape=design.shape,
+        known=known,
+        chunks=recorded[0],
+        truth=recorded[1],
+        later=b"".join(data for _, data in used[0]),
+        later_truth=used[1],
+        check=design.check,
+        says_steady=design.says_steady,
+        undecidable=design.undecidable,
+        features=[design.unit, f"step {float(design.step):g}", f"{len(design.pads)} pads", *manner],
+    )
 
 
 SUMS = ("xor", "sum", "sum-twos", "sum-ones")
@@ -133,9 +166,7 @@ def some_pads(rng: random.Random) -> list[int]:
     return list(range(rng.choice((1, 1, 2, 4))))
 
 
-def wire(
-    rng: random.Random, design: Design, made: list[list[State]], *, damage: float
-) -> tuple[list[tuple[float, bytes]], dict[int, list[Reading]]]:
+def wire(rng: random.Random, design: Design, made: list[list[State]], *, damage: float) -> Wire:
     """Put messages on the line: mid-frame start, chatter, lost bytes, flipped bits."""
     per = float(KG_PER[design.unit] * design.step)
     chunks: list[tuple[float, bytes]] = []

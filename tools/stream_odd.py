@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import random
 
-from stream_kit import Design, Reading, State, Stream
+from stream_kit import Design, Plan, Reading, State, Stream, Wire, in_turn, stream_of
 from stream_odd_binary import (
     dle,
     eight_bytes,
@@ -78,39 +78,21 @@ def make_odd(seed: int) -> Stream:
     plans, known, seconds = _session(rng, design, load)
     rate = rng.choice((6, 10, 10, 15, 25)) * (1 if design.together else max(len(design.pads) * 0.8, 1))
     manner = rng.choice(("quiet", "noise", "sway", "noise"))
-    chunks, truth = _line(rng, design, _states(rng, design, plans, rate, seconds, manner), clean=False)
+    recorded = _line(rng, design, _states(rng, design, plans, rate, seconds, manner), clean=False)
     used = [
         [(0.0, 0.0), (2.0, rng.uniform(90, 290)), (7.0, rng.uniform(-18, -4)), (12.0, 33.0)] for _ in plans
     ]
-    later, later_truth = _line(rng, design, _states(rng, design, used, rate, 18.0, "noise"), clean=True)
-    return Stream(
-        name=f"o{seed:05d}",
-        shape=design.shape,
-        known=known,
-        chunks=chunks,
-        truth=truth,
-        later=b"".join(data for _, data in later),
-        later_truth=later_truth,
-        check=design.check,
-        says_steady=design.says_steady,
-        undecidable=design.undecidable,
-        features=[design.unit, f"step {float(design.step):g}", f"{len(design.pads)} pads", manner],
-    )
+    later = _line(rng, design, _states(rng, design, used, rate, 18.0, "noise"), clean=True)
+    return stream_of(f"o{seed:05d}", design, known, recorded, later, [manner])
 
 
-def _session(
-    rng: Rng, design: Design, load: float
-) -> tuple[list[list[tuple[float, float]]], list[str], float]:
+def _session(rng: Rng, design: Design, load: float) -> tuple[list[Plan], list[str], float]:
     """Loads by pad, what is known, and how long."""
-    plans: list[list[tuple[float, float]]] = [[(0.0, 0.0)] for _ in design.pads]
+    plans: list[Plan] = [[(0.0, 0.0)] for _ in design.pads]
     known = ["0@0:8"]
     if len(plans) > 1 and (design.together or rng.random() < 0.5):
-        begin = 9.0
-        for plan in plans:
-            plan += [(begin, load), (begin + 7, 0.0)]
-            known.append(f"{load:g}kg@{begin + 2.5:g}:{begin + 6.8:g}")
-            begin += 8.0
-        return plans, known, begin + 1
+        loaded, seconds = in_turn(plans, load)
+        return plans, known + loaded, seconds
     plan = rng.choice(plans)
     plan.append((9.0, load))
     known.append(f"{load:g}kg@12:20")
@@ -120,7 +102,7 @@ def _session(
     return plans, known, 20.2
 
 
-def _load(plan: list[tuple[float, float]], t_s: float, ramp_s: float) -> tuple[float, bool]:
+def _load(plan: Plan, t_s: float, ramp_s: float) -> tuple[float, bool]:
     now = before = plan[0][1]
     since = -99.0
     for begin, kg in plan:
@@ -131,7 +113,7 @@ def _load(plan: list[tuple[float, float]], t_s: float, ramp_s: float) -> tuple[f
 
 
 def _states(
-    rng: Rng, design: Design, plans: list[list[tuple[float, float]]], rate: float, seconds: float, manner: str
+    rng: Rng, design: Design, plans: list[Plan], rate: float, seconds: float, manner: str
 ) -> list[list[State]]:
     per = float(KG_PER[design.unit] * design.step)
     ramp_s, swing = rng.uniform(1.2, 2.4), rng.uniform(0.1, 0.4)
@@ -144,7 +126,7 @@ def _states(
             kg, still = _load(plans[pad], t_s, ramp_s)
             if manner == "sway" and kg > 5:
                 kg += swing * rng.choice((-1, 0, 1, 1)) * 0.5
-            shake = {"quiet": 0.0}.get(manner, 0.6 * per) * (1 if still else 3)
+            shake = 0.0 if manner == "quiet" else 0.6 * per * (1 if still else 3)
             made.append(
                 State(
                     pad=pad,
@@ -158,9 +140,7 @@ def _states(
     return out
 
 
-def _line(
-    rng: Rng, design: Design, made: list[list[State]], *, clean: bool
-) -> tuple[list[tuple[float, bytes]], dict[int, list[Reading]]]:
+def _line(rng: Rng, design: Design, made: list[list[State]], *, clean: bool) -> Wire:
     """Put messages on the line: damage, bursts of noise between them, chunks of the adapter's own."""
     per = float(KG_PER[design.unit] * design.step)
     sizes = rng.choice((0, 0, 62, 16))

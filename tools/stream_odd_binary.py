@@ -149,7 +149,7 @@ def modbus_like(rng: Rng) -> Design:
 
 
 def float_text(rng: Rng) -> Design:
-    """A float of full length in text, or as eight hexadecimal characters, or 64 bits."""
+    """A float of full length in text, or of 64 bits."""
     scale = scale_of(rng, ("kg", "0.01", 2), ("kg", "0.1", 1))
     kind = rng.choice(("long", "double"))
     name, write = any_check(rng, text=False, none=0.0) if kind == "double" else ("none", bytes)
@@ -159,7 +159,7 @@ def float_text(rng: Rng) -> Design:
         number = float(s.count * scale.step)
         if kind == "long":
             return f"w={number:.6f} u={scale.unit} ok={int(s.steady)}\r\n".encode()
-        body = struct.pack(">Bd" if kind == "double" else "<Bd", s.steady, number)
+        body = struct.pack(">Bd", s.steady, number)
         return b"\xb4\x4b" + body + write(body)
 
     return odd_design("odd float", scale, encode, check=name)
