@@ -93,8 +93,9 @@ def _begun(recording: Recording, period: int, words: list[bytes]) -> Iterator[Cu
             trust, run = _trust(check, cut), bool(start) and not starts[shift - 1]
             order = (trust > SURE, begun[shift] > KEPT_TO, run, trust, begun[shift], len(start))
             cuts.append((order, cut))
-    for _, cut in sorted(cuts, key=lambda item: item[0], reverse=True)[:8]:
-        yield cut
+    cuts.sort(key=lambda item: item[0], reverse=True)
+    told = cuts[0][0][:2] if cuts else ()  # by a check or by chunks: then they begin nowhere else
+    yield from [cut for order, cut in cuts if not any(told) or order[:2] == told][:8]
 
 
 def _chunks_at(recording: Recording, places: list[int], period: int) -> list[float]:

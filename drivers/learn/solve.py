@@ -47,7 +47,7 @@ def solve(
     if cut.kind == "fixed" and not cut.start:
         if check is None or check.at != -check.size:
             return [], []  # nothing else would tell where a message begins
-        pieces = resynchronised(recording.data, cut.size, check)
+        pieces = resynchronised(recording.data, pieces, check)
     messages = [(recording.time_at(piece.stop - 1), piece.message) for piece in pieces]
     messages = [item for item in messages if int(item[0]) not in without]
     if check is not None:
@@ -89,21 +89,31 @@ def _check(cut: Cut, pieces: list[Piece]) -> Found | None:
     return find_check(every, cut)
 
 
-def resynchronised(data: bytes, size: int, check: Found) -> list[Piece]:
-    """Messages of one size without a start: where the check passes and passes again behind."""
+def resynchronised(data: bytes, pieces: list[Piece], check: Found) -> list[Piece]:
+    """Messages of one size without a start: runs that pass the check, those where most pieces begin first.
+
+    Not the first that passes: a XOR holds as well in messages that are cut elsewhere.
+    """
+    size, begun = pieces[0].stop - pieces[0].begin, {piece.begin for piece in pieces}
     passes = check.check().passes
-    out: list[Piece] = []
-    at = 0
-    while at + size <= len(data):
-        message = data[at : at + size]
-        if passes(message) and (
-            (out and out[-1].stop == at) or passes(data[at + size : at + 2 * size].ljust(size, b"\0"))
-        ):
-            out.append(Piece(begin=at, stop=at + size, message=message))
-            at += size
-        else:
-            at += 1
-    return out
+    runs: list[range] = []
+    seen: set[int] = set()
+    for at in sorted(begun):
+        stop = at
+        while stop not in seen and stop + size <= len(data) and passes(data[stop : stop + size]):
+            stop += size
+        run = range(at, stop, size)
+        if len(run) > 1:
+            runs.append(run)
+            seen.update(run)
+    taken = bytearray(len(data))
+    found: list[int] = []
+    for run in sorted(runs, key=lambda run: len(begun.intersection(run)), reverse=True):
+        for at in run:
+            if not any(taken[at : at + size]):
+                taken[at : at + size] = b"\1" * size
+                found.append(at)
+    return [Piece(begin=at, stop=at + size, message=data[at : at + size]) for at in sorted(found)]
 
 
 def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) -> Iterator[Shape]:

@@ -13,10 +13,11 @@ from drivers.api import Frame, Reject
 from drivers.layout import load_layout
 from drivers.learn import lines
 from drivers.learn.answer import answer
-from drivers.learn.cuts import Cut
-from drivers.learn.find_check import find_check
+from drivers.learn.cuts import Cut, Piece
+from drivers.learn.find_check import Found, find_check
 from drivers.learn.learn import learn
 from drivers.learn.recording import Known, Recording, parse_known
+from drivers.learn.solve import resynchronised
 from drivers.learn.verdict import Verdict, shown, whole
 
 
@@ -121,6 +122,18 @@ def test_a_byte_that_changes_by_damage_only_is_no_check() -> None:
     sent = [b"\xa5\x5a\x01\x00\x02\x99" + n.to_bytes(2, "big") for n in range(3000, 5800, 7)]
     sent = [m[:5] + rng.randbytes(1) + m[6:] if rng.random() < 0.15 else m for m in sent]
     assert find_check(sent, Cut(kind="fixed", start=b"\xa5\x5a", size=8)) is None
+
+
+def test_messages_begin_where_most_chunks_do() -> None:
+    """A XOR holds wherever messages of one size are cut, and the recording begins in the middle of one."""
+    bodies = [n.to_bytes(2, "big") for n in range(1040, 1080) for _ in range(3)]
+    sent = [b"\xaa\x55" + body + bytes([checks.xor(body)]) for body in bodies]
+    recording = Recording([(n / 10, part) for n, part in enumerate([sent[0][2:], *sent])])
+    pieces = [Piece(begin=at, stop=at + 5, message=recording.data[at : at + 5]) for at in recording.starts]
+    check = Found(kind="xor", at=-1, size=1, first=0, stop=-1, init=0xFF)
+    assert check.check().passes(sent[0][2:] + b"\xaa\x55")
+    found = resynchronised(recording.data, pieces, check)
+    assert [piece.message for piece in found] == sent
 
 
 # ---------------------------------------------------------------- line settings
