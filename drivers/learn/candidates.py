@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from drivers.learn import readings
 from drivers.learn.readings import Reading, Source
-from drivers.learn.shapes import Shape
+from drivers.learn.shapes import Row, Shape
 
 NUMERIC = frozenset(b"0123456789 +-.,")
 DIGITS = frozenset(b"0123456789")
@@ -20,9 +20,10 @@ PRINTABLE = frozenset(range(32, 127))
 def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Reading]]:
     """Yield places and ways to read them; `skip` are places known to be something else."""
     if shape.size is None:
-        for number in (cell for cell in shape.sources() if cell not in skip):
-            for reading in (*readings.TEXTS, *readings.hexadecimal()):
-                yield number, reading
+        for cell in range(len(shape.rows[0].cells)):
+            if cell not in skip and not _goes_on(shape.rows[0], cell):
+                for reading in (*readings.TEXTS, *readings.hexadecimal()):
+                    yield cell, reading
         return
     open_to = {at for at, _ in shape.sources() if (at, 1) not in skip}  # type: ignore[misc]  # by position
     open_to &= shape.covered()
@@ -39,6 +40,13 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
             if inside and not all(columns[n] <= PRINTABLE for n in span):  # text is no binary number
                 for reading in _binary(size):
                     yield (at, size), reading
+
+
+def _goes_on(row: Row, cell: int) -> bool:
+    """Tell whether a point and more digits follow a cell: 71 of 71.5, where text is taken apart there."""
+    point, digits = (*row.cells[cell + 1 : cell + 3], b"", b"")[:2]
+    glued = not any(row.gaps[cell + 1 : cell + 3])
+    return point == b"." and glued and digits[:1].isdigit() and row.cells[cell][-1:].isdigit()
 
 
 def common(column: list[bytes], *, checked: bool) -> set[int]:
