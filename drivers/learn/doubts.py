@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
 
 from drivers.learn.answer import Series, travel
-from drivers.learn.pads import label
+from drivers.learn.pads import GROSS, NET, label
 from drivers.learn.readings import Reading, Source, overlap
-from drivers.learn.recording import Known
 from drivers.learn.shapes import Shape
 from drivers.learn.solve import Solution
 from drivers.learn.value import Value
 from drivers.learn.write import PLAIN_LIMITS
 from drivers.wire import COUNTS
 
-GROSS, NET = ("gross", "brutto"), ("net", "netto")
-"""Names by which a stream tells all that stands on a pad from the same less a tare."""
 STILL = 0.9
 """Share of readings with one and the same last digit from which on it may not be a digit at all."""
 SEVERAL = 8
@@ -71,7 +67,7 @@ def safe_limits(solution: Solution) -> tuple[float, float]:
     return (-8388608.0, 8388607.0) if counted else PLAIN_LIMITS
 
 
-def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list[str]]:
+def doubts(solution: Solution) -> tuple[list[str], list[str]]:
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
     missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
     missing += _sign_digit(solution.value) + _outside(solution)
@@ -99,7 +95,6 @@ def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list
         notes.append(
             f"it shows {solution.value.verdict.off:+.1%} of the known load beside it; a matter of calibration"
         )
-    del knowns
     return missing, list(dict.fromkeys(notes))
 
 

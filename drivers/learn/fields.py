@@ -17,7 +17,7 @@ from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import FEW, Motion, Role, claims, motion
 from drivers.learn.shapes import CLOCK, Shape
-from drivers.learn.value import UNREADABLE, Value
+from drivers.learn.value import UNREADABLE, Value, number_of
 
 NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")
 _CLOCK = re.compile(rb"(?<!\d)(?:" + CLOCK + rb")(?!\d)")
@@ -314,8 +314,7 @@ def _numbers(shape: Shape, value: Value) -> list[float]:
     numbers: list[float] = []
     for row in shape.rows:
         try:
-            digits, places = read(shape.get(row, value.source))
-            numbers.append(digits / 10**places * shape.factor(row))
+            numbers.append(number_of(shape, row, value.source, read))
         except UNREADABLE:
             numbers.append(0.0)
     return numbers

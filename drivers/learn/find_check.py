@@ -15,7 +15,7 @@ from random import Random
 from drivers import checks
 from drivers.checks import Check, Sum
 from drivers.learn.cuts import Cut
-from drivers.learn.find_span import spots
+from drivers.learn.find_span import NUMERIC, spots
 
 PROBE = 28
 """Messages looked at first; a wrong sum passes 8 bits once in 256, so 28 of them exclude chance."""
@@ -27,8 +27,6 @@ DAMAGED = 0.55
 """Share of distinct messages that may be damaged: good ones repeat themselves and count once."""
 STRICT = 8
 """Of the first so many, which came more than once where any did, three may be wrong."""
-NUMERIC = frozenset(b"0123456789 +-.,")
-"""A byte that is always one of these belongs to a number: equal numbers cancel in sums."""
 MAIN = 0.6
 """Share of messages that have one size where a check is looked for at any place."""
 MADE_UP = 200

@@ -17,6 +17,7 @@ AGREEING = 0.75
 DISTINCT = 6
 """Different check values needed."""
 NUMERIC = frozenset(b"0123456789 +-.,")
+"""A byte that is always one of these belongs to a number: equal numbers cancel in sums."""
 KINDS = {"xor": xor, "sum": add}
 
 

@@ -120,7 +120,7 @@ def _settle(
     say(f"held back {len(held)} s: {proof.told()}")
     if not proof.good:
         return Outcome(proven=False, notes=[f"not proven on what was held back: {proof.told()}"])
-    missing, notes = doubts(whole, knowns)
+    missing, notes = doubts(whole)
     text = _text(whole, origin)
     final = prove(text, recording, knowns, frozenset(), whole)
     found = _found(whole, proof, final)

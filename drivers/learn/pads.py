@@ -15,10 +15,12 @@ from drivers.learn.recording import Known
 from drivers.learn.roles import Role
 from drivers.learn.shapes import Row, Shape
 from drivers.learn.units import unit_word
-from drivers.learn.value import UNREADABLE, Value, judge, last_place, series, settled
+from drivers.learn.value import UNREADABLE, Value, judge, last_place, number_of, series, settled
 from drivers.learn.values import AGREEING, WITHIN, Search
 from drivers.wire import COUNTS
 
+GROSS, NET = ("gross", "brutto"), ("net", "netto")
+"""Names by which a stream tells all that stands on a pad from the same less a tare."""
 NEAR_ZERO = 0.05
 """An unloaded pad shows less than this share of the known load."""
 
@@ -99,8 +101,7 @@ def _odd_rows(shape: Shape, value: Value) -> list[bool]:
     for n, row in enumerate(shape.rows):
         name = b"" if value.address is None else shape.get(row, value.address)
         try:
-            digits, places = read(shape.get(row, value.source))
-            pads.setdefault(name, []).append((n, digits / 10**places * shape.factor(row)))
+            pads.setdefault(name, []).append((n, number_of(shape, row, value.source, read)))
         except UNREADABLE:
             odd[n] = True
     for numbers in pads.values():

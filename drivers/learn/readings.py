@@ -13,6 +13,11 @@ Source = tuple[int, int] | int
 """Where a field stands: first byte and size, or the number of a cell."""
 
 
+def smallest(source: Source) -> list[Source]:
+    """The single bytes of a field, or its cell."""
+    return [source] if isinstance(source, int) else [(n, 1) for n in range(source[0], sum(source))]
+
+
 def overlap(a: Source, b: Source) -> bool:
     """Tell whether two places share a byte or are the same cell."""
     if isinstance(a, tuple) and isinstance(b, tuple):

@@ -10,7 +10,7 @@ from drivers.learn.prove import Proof
 from drivers.learn.recording import Known
 from drivers.learn.roles import Role
 from drivers.learn.solve import Solution
-from drivers.picture import picture
+from drivers.picture import draw, picture, spans
 from drivers.wire import to_text
 
 WIDTH = 100
@@ -37,8 +37,6 @@ def _picture(text: str, message: bytes) -> list[str]:
     layout = load_layout(text, "learnt")
     if layout.framing.unwrap is None:
         return picture(layout, message).splitlines()
-    from drivers.picture import draw, spans  # noqa: PLC0415 - only for escaped messages
-
     return [
         "what a message carries, without its escapes:",
         *draw(message, spans(layout, message)).splitlines(),

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from drivers.learn.readings import Source
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Shape
-from drivers.learn.value import UNREADABLE, Value
+from drivers.learn.value import UNREADABLE, Value, number_of
 
 COUNTING = 0.85
 """Share of steps between messages that a counter takes alike; messages are lost now and then."""
@@ -183,16 +183,16 @@ def _by_pad(shape: Shape, value: Value) -> list[tuple[list[int], list[float]]]:
     """Row numbers and values, for each pad."""
     read = value.reader()
     pads: dict[tuple[str, bytes], tuple[list[int], list[float]]] = {}
-    for number, row in enumerate(shape.rows):
+    for n, row in enumerate(shape.rows):
         address = b"" if value.address is None else shape.get(row, value.address)
         for name, source in value.sources.items():
             try:
-                digits, places = read(shape.get(row, source))
+                read_off = number_of(shape, row, source, read)
             except UNREADABLE:
                 continue
-            numbers, values = pads.setdefault((name, address), ([], []))
-            numbers.append(number)
-            values.append(digits / 10**places * shape.factor(row))
+            rows, values = pads.setdefault((name, address), ([], []))
+            rows.append(n)
+            values.append(read_off)
     return list(pads.values())
 
 

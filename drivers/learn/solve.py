@@ -12,7 +12,7 @@ from drivers.learn.fields import describe
 from drivers.learn.find_check import Found, find_check
 from drivers.learn.periodic import LEAST
 from drivers.learn.ranking import rank
-from drivers.learn.readings import Source, overlap
+from drivers.learn.readings import Source, overlap, smallest
 from drivers.learn.recording import Known, Recording
 from drivers.learn.roles import Role, address_places, counters
 from drivers.learn.shapes import Shape, by_cells, by_position
@@ -133,7 +133,8 @@ def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) 
 
 def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None, list[str]]:
     counting = counters(shape)
-    skip = _parts(shape, counting) | _unit_places(shape)
+    taken = [role.source for role in counting] + ([shape.units.source] if shape.units else [])
+    skip = {place for source in taken for place in smallest(source)}
     search = Search(shape, knowns, None, skip)
     values = _ranked(shape, search.values())
     together = pads.combined(search) if not values or pads.of_several(search, values[0]) else []
@@ -177,7 +178,6 @@ def _addressed(shape: Shape, skip: set[Source]) -> Iterator[tuple[Shape, Source]
 
 MOST_HALVES = 6
 """Halves of bytes tried as an address: each costs a whole search."""
-GROSS = ("gross", "brutto")
 SURE = 0.98
 """Share of agreeing frames with which an address is taken without trying others."""
 
@@ -197,7 +197,7 @@ def _follows(shape: Shape, address: Source, value: Source) -> bool:
 
 def _preferred(shape: Shape, values: list[Value], unit: str) -> list[Value]:
     """Of a mass that is sent twice, take what is called gross, and in the unit of the known load."""
-    first = next((v for v in values if pads.label(shape, v.source).lower() in GROSS), values[0])
+    first = next((v for v in values if pads.label(shape, v.source).lower() in pads.GROSS), values[0])
     values = [first, *(value for value in values if value is not first)]
     far = 0.01 * first.answer.reach * first.per_read_kg()
     for value in values:
@@ -225,22 +225,3 @@ def _solution(shape: Shape, values: list[Value], counting: list[Role], knowns: S
         covered=0.0,
         notes=notes,
     )
-
-
-def _unit_places(shape: Shape) -> set[Source]:
-    if shape.units is None:
-        return set()
-    source = shape.units.source
-    return {source} if isinstance(source, int) else {(n, 1) for n in range(source[0], sum(source))}
-
-
-def _parts(shape: Shape, counting: Sequence[Role]) -> set[Source]:
-    """The places that counters take."""
-    out: set[Source] = set()
-    for role in counting:
-        if isinstance(role.source, tuple):
-            out |= {(n, 1) for n in range(role.source[0], sum(role.source))}
-        else:
-            out.add(role.source)
-    del shape
-    return out

@@ -70,6 +70,12 @@ def series(
     return groups, unread, places
 
 
+def number_of(shape: Shape, row: Row, source: Source, reader: Reader) -> float:
+    """Read a field of a row, in the commonest unit; raises one of UNREADABLE."""
+    digits, places = reader(shape.get(row, source))
+    return float(digits / 10**places * shape.factor(row))
+
+
 def last_place(reading: Reading, places: int) -> float | None:
     """One unit in the last place that a reading sends, None for floats."""
     return None if reading.coding == "float" else 10.0**-places

@@ -81,7 +81,7 @@ def _where(shape: Shape, source: Source, name: str) -> str:
 
 def _body(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
     if shape.kind == "positions":
-        fixed = constants(shape, roles)
+        fixed = constants(roles)
         if not fixed:
             return []
         items = ", ".join(f'{{ at = {at}, text = "{quoted(text)}" }}' for at, text in fixed)
@@ -98,7 +98,7 @@ def _body(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
     return out
 
 
-def constants(shape: Shape, roles: Sequence[Role]) -> list[tuple[int, bytes]]:
+def constants(roles: Sequence[Role]) -> list[tuple[int, bytes]]:
     """Bytes that must stand where they stood, in runs."""
     runs: list[tuple[int, bytes]] = []
     places = [(role.source, next(iter(role.map))) for role in roles if role.kind == "constant"]
@@ -108,7 +108,6 @@ def constants(shape: Shape, roles: Sequence[Role]) -> list[tuple[int, bytes]]:
             runs[-1] = (runs[-1][0], runs[-1][1] + text)
         else:
             runs.append((source[0], text))
-    del shape
     return runs
 
 
