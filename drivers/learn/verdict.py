@@ -47,7 +47,7 @@ CALIBRATION = 0.003
 DOUBTFUL = 0.03
 """A ratio this near to a unit, but not within tolerance, is neither that unit nor raw counts for sure."""
 DEAD_LOAD = 100
-"""Raw counts when empty are not so many times the known load's: bytes that never change were read with it."""
+"""Raw counts when empty are not so many times the known load's: bytes before the number were read with it."""
 STEPS = (1, 2, 5)
 NEWTON_GAP = abs(1 - float(1 / KG_PER["N"]) / 10)
 """Newtons and tens of kilograms differ by 2 %: only a word can tell them apart where the point is implied."""
@@ -133,9 +133,8 @@ def plain(number: Fraction) -> str:
 def counts(answer: Answer, knowns: Sequence[Known]) -> Verdict | str:
     """Judge whether an integer that fits no unit is a raw count: fine, and not zero when empty."""
     levels = len({known.mass_kg for known in knowns})
-    fine = answer.reach > 2000 * max(answer.step, 1)
-    offset = 0.03 * answer.reach < abs(answer.empty) < DEAD_LOAD * answer.reach
-    if fine and (offset or (levels > 2 and abs(answer.empty) < DEAD_LOAD * answer.reach)):
+    fine = answer.reach > 2000 * max(answer.step, 1) and abs(answer.empty) < DEAD_LOAD * answer.reach
+    if fine and (levels > 2 or abs(answer.empty) > 0.03 * answer.reach):
         return Verdict(unit=COUNTS)
     return (
         f"it counts {answer.slope:.6g} for each kg, which is no unit; raw counts would not be zero when "

@@ -217,6 +217,18 @@ def _learnt(make_line) -> str:  # type: ignore[no-untyped-def]  # a test's own
     return outcome.layout
 
 
+def test_bytes_that_never_change_are_no_part_of_raw_counts() -> None:
+    """90 33 before a number that fits no unit would make it counts with ten thousand tonnes of dead load."""
+    chunks = []
+    for n in range(240):
+        load = round(min(max(n - 88, 0) * 4.0, 84.2) * 237.3) + random.Random(n).randrange(9)
+        body = b"\x90\x33" + load.to_bytes(2, "big")
+        chunks.append((n / 10, b"\xaa\x55" + body + bytes([checks.xor(body)])))
+    outcome = learn(Recording(chunks), _knowns(), name="test")
+    assert not outcome.proven
+    assert any("A third known load would decide" in text for text in outcome.missing), outcome.missing
+
+
 def test_a_code_never_seen_is_refused_not_read() -> None:
     layout = _learnt(lambda n, load, moving: f"{'M' if moving else 'S'}G {load / 10:7.1f} kg\r\n".encode())
     driver = load_layout(layout, "learnt").driver()
