@@ -11,6 +11,7 @@ from drivers.learn.shapes import Row, Shape
 
 NUMERIC = frozenset(b"0123456789 +-.,")
 DIGITS = frozenset(b"0123456789")
+POINT = frozenset(b".")
 HEX = frozenset(b"0123456789ABCDEFabcdef")
 SEVERAL = 5
 """Different digits that damage alone does not make of one place."""
@@ -106,7 +107,9 @@ def _cut_off(columns: dict[int, set[int]], at: int, stop: int) -> bool:
     """Tell whether digits that vary go on before or behind a span: then it is part of a number."""
     left = columns.get(at - 1, set())
     leading = bool(left & DIGITS) and bool(left & {0x20, 0x2B, 0x2D}) and left <= NUMERIC  # "185" after " 85"
-    return leading or _digit_column(columns.get(stop)) or _digit_column(columns.get(at - 1))
+    behind = columns.get(stop, set())
+    pointed = any(columns[n] == POINT for n in range(at, stop)) and len(behind) > 1 and behind <= DIGITS
+    return leading or pointed or _digit_column(behind) or _digit_column(columns.get(at - 1))
 
 
 def _digit_column(column: set[int] | None) -> bool:

@@ -10,6 +10,7 @@ from bench_learn import score
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from make_streams import FAMILIES, make
+from stream_odd import make_odd
 
 from drivers import checks
 from drivers.learn.learn import learn
@@ -41,6 +42,10 @@ def test_an_invented_stream_is_learnt_wholly_right(seed: int) -> None:
 )
 def test_what_was_once_read_wrongly_is_not(seed: int, was: str) -> None:
     assert scored(seed).verdict in ("right", "undecided"), was
+
+
+def test_a_number_is_not_cut_before_a_last_digit_of_which_two_came() -> None:
+    assert score(make_odd(3176)).verdict == "right"
 
 
 def test_two_numbers_with_a_check_byte_are_left_undecided() -> None:
