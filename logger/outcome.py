@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from drivers.sim.scenario import RestTruth
@@ -10,6 +11,12 @@ from logger.bookkeeping.source import car_of, opened
 from logger.bookkeeping.text import table_lines
 from logger.config import load
 from logger.journal_folder import find_runs
+from logger.plan.file import read_plan
+from logger.plan.page import plan_section
+from logger.plan.state import base_of
+from logger.plan.wanted import PlanFault
+from logger.plan.work import work
+from logger.report.data import ReportData
 from logger.report.gather import gather
 from logger.report.render import render
 from logger.sentences import in_unit
@@ -57,9 +64,24 @@ def print_outcome(folder: Path, truths: Sequence[RestTruth]) -> None:
         print(f"  – {in_unit(sentence, unit)}")
 
 
-def write_report(folder: Path, weigh_in: int | None = None, out: Path | None = None) -> Path:
-    """Write the report of a weigh-in (default: the last) and return its path."""
+def write_report(
+    folder: Path, weigh_in: int | None = None, out: Path | None = None, plan: Path | None = None
+) -> Path:
+    """Write the report of a weigh-in (default: the last), with a section on the plan, and return its path."""
     data = gather(folder, weigh_in)
+    section = "" if plan is None else planned(plan, data)
     path = out or folder / "report.html"
-    path.write_text(render(data), encoding="utf-8")
+    path.write_text(render(data, section), encoding="utf-8")
     return path
+
+
+def planned(file: Path, data: ReportData) -> str:
+    """The report's section on a plan, in the report's units; PlanFault when it is another car's plan."""
+    plan = replace(read_plan(file), unit=data.units)
+    base = base_of(plan)
+    if base.car.name != data.car.name:
+        raise PlanFault(
+            f"{file}: plans {base.car.name!r}, and the weigh-in is of {data.car.name!r}; name a plan of that "
+            "car, or let [state] car_name pick the car"
+        )
+    return plan_section(work(plan, base))

@@ -14,6 +14,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="FILE", help="where to (default: report.html in the folder)"
     )
+    parser.add_argument(
+        "--plan", type=Path, metavar="PLAN.toml", help="add a section on what is planned, worked out now"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -23,7 +26,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.weighin.ledger import LedgerError, NoWeighIn
 
     try:
-        print(write_report(args.folder, args.weigh_in, args.out))
+        print(write_report(args.folder, args.weigh_in, args.out, args.plan))
     except (NoWeighIn, ConfigError, LedgerError, ValueError, OSError) as why:
         print(f"restpoint report: {why}", file=sys.stderr)
         return 1

@@ -144,7 +144,7 @@ def _table(planned: Planned) -> Iterator[str]:
         shown_cells = [shown(q, unit) for q in cells]
         if planned.perches:
             shown_cells.append(shown(planned.perches.cross, unit) if name == "cross" else "")
-        cells_text = "".join(f"{cell:>22}" for cell in (*shown_cells, _target(planned, name)))
+        cells_text = "".join(f"{cell:>22}" for cell in (*shown_cells, target_text(planned, name)))
         yield f"  {NAMES.get(name, name):22}{cells_text}".rstrip()
 
 
@@ -154,7 +154,8 @@ def shown(q: Quantity, unit: str) -> str:
     return q.shown_in({"kg": unit, "m": length, "1": "%"}.get(q.unit, q.unit)).text()
 
 
-def _target(planned: Planned, name: str) -> str:
+def target_text(planned: Planned, name: str) -> str:
+    """A figure's target and its tolerance; empty where none is set."""
     goal, unit = planned.plan.goal, planned.plan.unit
     if name == "total" and goal.total_kg is not None:
         tolerance = from_kg(planned.plan.tolerance_of(name), unit)
@@ -166,8 +167,13 @@ def _target(planned: Planned, name: str) -> str:
 def _item_line(item: Item, unit: str) -> str:
     sign = "+" if item.mass.value > 0 else "−"
     size = Quantity(abs(item.mass.value), item.mass.u, "kg").shown_in(unit).text()
-    where = place_words(item.x, item.y, unit)
-    return f"{sign}{size:18} {item.name}, {'anywhere in the car' if where == 'place not known' else where}"
+    return f"{sign}{size:18} {item.name}, {where_words(item, unit)}"
+
+
+def where_words(item: Item, unit: str) -> str:
+    """Where a planned change sits, in words."""
+    known = item.x is not None and item.y is not None
+    return place_words(item.x, item.y, unit) if known else "anywhere in the car"
 
 
 def target_lines(planned: Planned) -> list[str]:

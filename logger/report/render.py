@@ -38,12 +38,16 @@ ADVICE = 3
 """Next steps named for a build, the best first."""
 
 
-def render(data: ReportData) -> str:
-    """Return the whole report as HTML text; it refers to nothing outside itself."""
+def render(data: ReportData, plan_section: str = "") -> str:
+    """Return the whole report as HTML text; it refers to nothing outside itself.
+
+    `plan_section` is what is planned, as a section of HTML made elsewhere; empty without a plan.
+    """
     body = [
         _header(data),
         _builds(data),
         changes(data),
+        plan_section,
         placements(data),
         captures(data),
         settling(data),

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from dataclasses import dataclass
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from support import ROOT
 
 from drivers.sim.wagtail import BUILD, DRIVER, SPARE
 from logger.assembly import bay_from_file
+from logger.cli import main
 from logger.journal_folder import find_runs, read_run
 from logger.model import CarRest, Chunk, Record, Rest
 from logger.replay import derive
@@ -146,6 +148,20 @@ def test_pandas_and_duckdb_read_the_dataset_with_units(demo: Demo) -> None:
     assert most_kg == pytest.approx(frame["mass_kg"].max())
     field = pq.read_schema(next(folder.rglob("*.parquet"))).field("mass_kg")
     assert field.metadata[b"unit"] == b"kg"
+
+
+def test_the_report_can_tell_a_plan_that_starts_from_the_ledger(demo: Demo, tmp_path: Path) -> None:
+    folder, plan, out = demo.bay(BAYS[0]), tmp_path / "plan.toml", tmp_path / "report.html"
+    plan.write_text(
+        f'aboard = ["driver"]\n[state]\nledger = "{folder}"\n[target]\ntotal = "1000 ± 1 kg"\n'
+        '[[add]]\nledger = "w1.1"\n',
+        encoding="utf-8",
+    )
+    told = ["report", str(folder), "--plan", str(plan), "--out", str(out)]
+    assert main(told) == 0
+    section = out.read_text(encoding="utf-8").partition("<h2>The plan</h2>")[2].partition("</section>")[0]
+    assert re.search(r"total: 39\.\d+ ± 0\.\d+ kg still to be found", unescape(section))
+    assert '<th scope="row">spare wheel and jack</th><td>on</td>' in section
 
 
 @pytest.mark.parametrize("bay", BAYS)
