@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from logger.bookkeeping import deeds, text
-from logger.bookkeeping.source import one_history, unit_of
+from logger.bookkeeping.source import histories, one_history, unit_of
 from logger.car_file import read_car
 from logger.clock import NS, now_ns
 from logger.quantity import Quantity
 from logger.quantity_text import read_quantity
+from logger.sentences import in_unit
 from logger.weighin.facts import (
     PETROL_KG_PER_L,
     AboardFact,
@@ -67,7 +68,18 @@ def _add(ledger: Ledger, args: Namespace) -> list[str]:
         name = args.car or car.name
         return [deeds.add_car(ledger, name, replace(car, name=name), _now())]
     fact, notes = _fact(ledger, args)
-    return [deeds.add(ledger, fact, _now()), *notes]
+    return [*_with_doubts(ledger, args, lambda: deeds.add(ledger, fact, _now())), *notes]
+
+
+def _with_doubts(ledger: Ledger, args: Namespace, deed: Callable[[], str]) -> list[str]:
+    """Do a deed; what it says, and the doubts that the histories have since and had not before."""
+    before, told = _doubts(ledger), deed()
+    fresh = [doubt for doubt in _doubts(ledger) if doubt not in before]
+    return [told, *(in_unit(doubt, _unit(ledger, args)) for doubt in fresh)]
+
+
+def _doubts(ledger: Ledger) -> list[str]:
+    return [doubt for told in histories(ledger).values() for doubt in told.doubts]
 
 
 def _fact(ledger: Ledger, args: Namespace) -> tuple[Fact, list[str]]:
@@ -145,7 +157,7 @@ def _correct(ledger: Ledger, args: Namespace) -> list[str]:
         fields["mass"] = Quantity(-mass.value if off else mass.value, mass.u, "kg")
     if not fields:
         raise LedgerError("nothing to correct was given; see `restpoint ledger correct --help`")
-    return [deeds.correct_fact(ledger, ref, fields, _now())]
+    return _with_doubts(ledger, args, lambda: deeds.correct_fact(ledger, ref, fields, _now()))
 
 
 def _discard(ledger: Ledger, args: Namespace) -> list[str]:

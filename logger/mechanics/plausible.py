@@ -53,11 +53,19 @@ def faults_of(w: Weighing, known: Known) -> list[str]:
 
 def unit_mix_up(now_kg: float, last_kg: float, last: str = "the last weigh-in") -> str | None:
     """Say so when a total is to the last one's as pounds to kilograms, or the other way; else None."""
-    ratio = now_kg / last_kg
+    mixed = mixed_units(now_kg, last_kg)
+    if mixed is None:
+        return None
+    typed, meant = mixed
+    return (
+        f"The total of {kilograms(now_kg)} is {now_kg / last_kg:.3g} times that of {last}, "
+        f"{kilograms(last_kg)}: were values in {meant} entered as {typed}?"
+    )
+
+
+def mixed_units(now_kg: float, known_kg: float) -> tuple[str, str] | None:
+    """The unit a mass was typed in as and the one it was meant in, when its ratio to a known mass says so."""
     for factor, typed, meant in ((1 / LB_KG, "kg", "lb"), (LB_KG, "lb", "kg")):
-        if abs(ratio / factor - 1) < UNIT_TOLERANCE:
-            return (
-                f"The total of {kilograms(now_kg)} is {ratio:.3g} times that of {last}, "
-                f"{kilograms(last_kg)}: were values in {meant} entered as {typed}?"
-            )
+        if abs(now_kg - factor * known_kg) < UNIT_TOLERANCE * factor * known_kg:
+            return typed, meant
     return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from dataclasses import replace as changed
 from itertools import pairwise
 from math import hypot
@@ -16,6 +17,7 @@ from logger.weighin.facts import AboardFact, Fact, FluidFact, PartFact, PersonFa
 from logger.weighin.naming import Placed, propose_name
 from logger.weighin.results import Difference, WeighInResult, label, weigh_in_result
 from logger.weighin.states import History, Person, State, Step, WeighIn
+from logger.weighin.typed_units import against_weigh_ins, parts_in_another_unit, people_in_another_unit
 
 
 def history(car: str, weigh_ins: Iterable[WeighIn], facts: Iterable[Fact]) -> History | None:
@@ -28,9 +30,11 @@ def history(car: str, weigh_ins: Iterable[WeighIn], facts: Iterable[Fact]) -> Hi
     typed = [f for f in facts if isinstance(f, PartFact) and f.car == car and f.merged_into is None]
     last_ns = max(s.t_wall_ns for s in states)
     steps = [step for w, result in solved for step in _weighed_steps(w, result)]
-    steps += [step for (a, _), (b, _) in pairwise(solved) if (step := _between(a, b, states, typed))]
+    betweens = [b for (one, _), (other, _) in pairwise(solved) if (b := _between(one, other, states, typed))]
+    steps += [step for between in betweens if (step := _between_step(between))]
     steps += [_typed_step(f) for f in typed]
     named = _named(sorted(steps, key=lambda s: s.t_wall_ns), solved[-1][0].car.geometry)
+    people = tuple(_people(solved, facts))
     counted = [s for s in named if not _explained(s, states)]
     return History(
         car=car,
@@ -38,10 +42,16 @@ def history(car: str, weigh_ins: Iterable[WeighIn], facts: Iterable[Fact]) -> Hi
         states=states,
         steps=tuple(named),
         since=tuple(s for s in named if s.basis == "typed" and s.t_wall_ns > last_ns),
-        people=tuple(_people(solved, facts)),
+        people=people,
         off=_sum(s.mass for s in counted if s.mass.value < 0),
         on=_sum(s.mass for s in counted if s.mass.value > 0),
-        doubts=(*weigh_in_doubts(w for w, _ in solved), *changed_twice(named)),
+        doubts=(
+            *weigh_in_doubts(w for w, _ in solved),
+            *changed_twice(named),
+            *parts_in_another_unit(named),
+            *people_in_another_unit((f for f in facts if isinstance(f, PersonFact)), people),
+            *(doubt for b in betweens for doubt in against_weigh_ins(b.weigh_ins, b.change, b.typed)),
+        ),
     )
 
 
@@ -131,8 +141,24 @@ def _step(part: Part, ref: str, name: str, t_wall_ns: int) -> Step:
     )
 
 
-def _between(a: WeighIn, b: WeighIn, states: Sequence[State], typed: Sequence[PartFact]) -> Step | None:
-    """What changed from one weigh-in to the next beyond what was typed in, from states with equal people."""
+@dataclass(frozen=True, kw_only=True)
+class _Between:
+    """From one weigh-in to the next: two states with equal people, and what was typed in for the time."""
+
+    weigh_ins: tuple[int, int]
+    before: State
+    after: State
+    typed: tuple[PartFact, ...]
+
+    @property
+    def change(self) -> Quantity:
+        """By how much the total changed (kg)."""
+        one, other = self.before.total, self.after.total
+        return Quantity(other.value - one.value, hypot(one.u or 0.0, other.u or 0.0), "kg")
+
+
+def _between(a: WeighIn, b: WeighIn, states: Sequence[State], typed: Sequence[PartFact]) -> _Between | None:
+    """The last state of one weigh-in and the first of the next with equal people; None without a pair."""
     pairs = [
         (one, other)
         for one in reversed([s for s in states if s.weigh_in == a.id])
@@ -142,26 +168,31 @@ def _between(a: WeighIn, b: WeighIn, states: Sequence[State], typed: Sequence[Pa
     if not pairs:
         return None
     before, after = pairs[0]
-    part = difference(before.solution, after.solution) if before.x and after.x else None
-    delta = after.total.value - before.total.value
-    u = hypot(before.total.u or 0.0, after.total.u or 0.0)
-    if abs(delta) <= 2 * u:
+    noted = tuple(f for f in typed if before.t_wall_ns < f.t_wall_ns <= after.t_wall_ns)
+    return _Between(weigh_ins=(a.id, b.id), before=before, after=after, typed=noted)
+
+
+def _between_step(between: _Between) -> Step | None:
+    """What changed from one weigh-in to the next as a step; None when nothing can be told from noise."""
+    before, after, delta = between.before, between.after, between.change
+    if delta.u is not None and abs(delta.value) <= 2 * delta.u:
         return None
-    ref = f"w{a.id}-w{b.id}"
-    noted = [f for f in typed if before.t_wall_ns < f.t_wall_ns <= after.t_wall_ns]
-    expected = _sum(f.mass for f in noted)
-    how = f"weighed, last state of w{a.id} to first of w{b.id}"
-    if noted:
-        names = ", ".join(f.name for f in noted)
+    first, second = (f"w{number}" for number in between.weigh_ins)
+    part = difference(before.solution, after.solution) if before.x and after.x else None
+    ref = f"{first}-{second}"
+    how = f"weighed, last state of {first} to first of {second}"
+    if between.typed:
+        names = ", ".join(f.name for f in between.typed)
+        expected = _sum(f.mass for f in between.typed)
         how += f"; typed in for the time between: {names}, together {expected.text()}"
     has_items = before.items or after.items
     step = _step(part, ref, "", after.t_wall_ns) if part is not None else None
     if step is None or has_items:
         step = Step(
             ref=ref, name="", proposed=True, basis="between", how=how, t_wall_ns=after.t_wall_ns,
-            mass=Quantity(delta, u, "kg"), x=None, y=None,
+            mass=delta, x=None, y=None,
         )  # fmt: skip
-    name = f"between w{a.id} and w{b.id}"
+    name = f"between {first} and {second}"
     return changed(step, basis="between", how=how, name=name, proposed=False)
 
 
