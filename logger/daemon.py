@@ -29,12 +29,12 @@ from logger.following import Following
 from logger.health import HealthFile
 from logger.journal import Journal
 from logger.journal_folder import recover
+from logger.journal_segment import Asked, Tick
 from logger.model import Chunk, Command, Gap, PortEvent, Record
 from logger.notify import notify
 from logger.onlookers import Onlookers
 from logger.ports import PortReader
 from logger.rebuild import make_missing
-from logger.segment import Asked, Tick
 from logger.store import Store
 from logger.store.copies import Copies
 from logger.store.retention import retain

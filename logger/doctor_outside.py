@@ -14,9 +14,9 @@ from pathlib import Path
 from logger import devices
 from logger.broker import LOOPBACK, BrokerSettings, answers
 from logger.journal_folder import JOURNAL, QUARANTINE, is_live, run_folders
+from logger.journal_segment import END
 from logger.pairing import FILE as PAIRED
 from logger.pairing import Pairing
-from logger.segment import END
 from logger.store import DATASET
 from logger.store.sealed import TEMPORARY, faults, marks
 

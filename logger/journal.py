@@ -21,8 +21,8 @@ from typing import Protocol
 
 from logger.clock import now_ns
 from logger.journal_folder import SEGMENT, Run, run_folders, sync_folder
+from logger.journal_segment import END, Entry, Row, encode, head, row_of
 from logger.model import ALL_PADS, Gap, GapCause
-from logger.segment import END, Entry, Row, encode, head, row_of
 
 OnTrouble = Callable[[str, str], None]
 """Called with (event, detail) once per change, from any thread; must not block."""

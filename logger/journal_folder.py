@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from logger.journal_segment import END, Batch, Damage, Entry, entry_of, head, newer, scan
 from logger.model import ALL_PADS, Gap, GapCause
-from logger.segment import END, Batch, Damage, Entry, entry_of, head, newer, scan
 
 SEGMENT = "segment-{:06d}.arrows"
 JOURNAL = "journal"

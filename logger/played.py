@@ -1,4 +1,4 @@
-"""How replayed records are written: one JSON object a line (`logger.segments` writes a list to read).
+"""How replayed records are written: one JSON object a line (`logger.replay_segments` writes a list to read).
 
 A rest is `{"kind":"rest","pad":…,"t_from_s":…,"t_declared_s":…,"t_to_s":…,"value":…,"u":…,"unit":…}`: `value`
 and `u` as declared at `t_declared_s` and never changed after, `final_value` and `final_u` as refined when

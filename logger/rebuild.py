@@ -24,11 +24,11 @@ from logger.journal_folder import (
     segment_hash,
     segment_number,
 )
+from logger.journal_segment import newer
 from logger.model import Chunk, PortEvent
 from logger.replay import MakeBay, derive
-from logger.segment import newer
 from logger.store import DATASET
-from logger.store.restate import restate
+from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
 from logger.store.schema import SCHEMA
 from logger.store.sealed import (
@@ -71,7 +71,7 @@ def make_missing(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTroubl
         if missing:
             done += _make(dataset, bay, run, missing, make_bay, on_trouble, short=True)
         if missing or run is runs[-1]:
-            _restate(dataset, run, on_trouble)
+            _relabel(dataset, run, on_trouble)
     return done
 
 
@@ -88,7 +88,7 @@ def make_again(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble)
         if run.segments:
             wanted = set(map(segment_number, run.segments))
             done += _make(dataset, bay, run, wanted, make_bay, on_trouble, short=False)
-            _restate(dataset, run, on_trouble)
+            _relabel(dataset, run, on_trouble)
     return done
 
 
@@ -181,15 +181,17 @@ def _make(
     return made
 
 
-def _restate(dataset: Path, run: Run, on_trouble: OnTrouble) -> None:
+def _relabel(dataset: Path, run: Run, on_trouble: OnTrouble) -> None:
     """Put right the wall times of a run whose clock was set after its beginning."""
     try:
-        count = restate(dataset, run.name)
+        count = relabel(dataset, run.name)
     except (OSError, ValueError) as fault:
-        on_trouble("store_not_restated", f"{run.name}: {fault}; its wall times stay as they are")
+        on_trouble("store_not_relabelled", f"{run.name}: {fault}; its wall times stay as they are")
         return
     if count:
-        on_trouble("store_restated", f"{run.name}: {count} segments have the time as the clock told it later")
+        on_trouble(
+            "store_relabelled", f"{run.name}: {count} segments have the time as the clock told it later"
+        )
 
 
 def _check_known(run: Run) -> None:

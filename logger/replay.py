@@ -12,9 +12,9 @@ from pathlib import Path
 
 from logger.bay import Bay
 from logger.journal_folder import Run, find_runs, read_run
+from logger.journal_segment import MARK, Asked, Entry, Tick
 from logger.model import Chunk, Gap, PortEvent, Record, Sample
 from logger.recording import Recording, RecordingError, known_unit, read_csv
-from logger.segment import MARK, Asked, Entry, Tick
 from logger.settling.pipeline import Pipeline
 from logger.store import DATASET
 

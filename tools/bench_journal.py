@@ -19,10 +19,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 from support.small_bay import LiveBay, stream
 
 from logger.journal_folder import find_runs, recover
+from logger.journal_segment import Row, encode, head, scan
 from logger.model import Chunk, Sample
 from logger.rebuild import make_missing
 from logger.replay import make_bay, open_recordings
-from logger.segment import Row, encode, head, scan
 
 RATE_HZ = 4 * 80
 PERIOD_S = 0.2

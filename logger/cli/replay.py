@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     from logger.played import json_lines
     from logger.recording import RecordingError
     from logger.replay import make_bay, open_recordings
-    from logger.segments import segment_lines
+    from logger.replay_segments import segment_lines
 
     try:
         recordings = open_recordings(

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.model import ClockStep, Record
-from logger.store.restate import restate
+from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
 from logger.store.sealed import keep_state, seal
 
@@ -192,7 +192,7 @@ class Store:
             seal(self.folder, self.bay, due.run, due.segment, rows.tables(due.run), about)
             self._stepped |= "clock_steps" in about
             if self._stepped:
-                restate(self.folder, due.run)
+                relabel(self.folder, due.run)
         except OSError as fault:
             if not self._blocked:
                 self._blocked = True

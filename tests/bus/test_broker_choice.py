@@ -12,7 +12,8 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
-from bus.conftest import a_rest, listening, running, until
+from bus.conftest import listening, running, until
+from bus.every_record import a_rest
 from support import absent
 from support.mosquitto import MOSQUITTO, Mosquitto, free_port
 

@@ -18,7 +18,8 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
-from bus.conftest import QUICK, Heard, a_rest, a_sample, listening, one_of_each, running, until
+from bus.conftest import QUICK, Heard, listening, running, until
+from bus.every_record import a_rest, a_sample, one_of_each
 from bus.test_topics import check
 from msgspec import structs
 from support import absent

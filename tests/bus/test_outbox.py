@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 
-from bus.conftest import a_rest
+from bus.every_record import a_rest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -11,8 +11,8 @@ import pytest
 from bus.conftest import Mosquitto, listening, running, until
 from support.small_bay import T_WALL_NS, LiveBay, S
 
+from logger.journal_segment import Entry
 from logger.model import CarRest, Chunk, PortEvent, Record, Rest, ZeroCheck
-from logger.segment import Entry
 from logger.store.dataset import car_rests, rests, revisions
 
 DRIFT = {"1": 0.4, "2": -0.2}

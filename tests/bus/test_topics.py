@@ -8,7 +8,7 @@ from typing import Any
 import jsonschema
 import msgspec
 import pytest
-from bus.conftest import a_rest, a_sample, one_of_each
+from bus.every_record import a_rest, a_sample, one_of_each
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import ROOT

@@ -25,7 +25,7 @@ from logger.pairing import Pairing
 from logger.rebuild import make_again, verify
 from logger.store.copies import Copies
 from logger.store.dataset import events, samples_by_run
-from logger.store.restate import restate
+from logger.store.relabel import relabel
 from logger.store.sealed import mark_paths
 
 SLOW_DISK = [str(Path(__file__).parents[1] / "support" / "slow_disk.py")]
@@ -112,7 +112,7 @@ def test_clock_at_1970_and_steps_change_labels_never_order_or_durations(tmp_path
     before = {path: path.read_bytes() for path in dataset.rglob("*.parquet")}
     copies = {dataset / p.relative_to(tmp_path / "copy"): p for p in (tmp_path / "copy").rglob("*.parquet")}
     assert {path: copy.read_bytes() for path, copy in copies.items()} == before, "no label of 1970 is left"
-    assert restate(dataset, run) == 0, "once is enough"
+    assert relabel(dataset, run) == 0, "once is enough"
     assert make_again(daemon.data, "faults", bay_from_file, lambda *_: None) > 0
     assert {path: path.read_bytes() for path in dataset.rglob("*.parquet")} == before
 

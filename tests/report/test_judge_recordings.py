@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from report.reading import assert_self_contained, read
-from report.test_segments import write
+from report.test_replay_segments import write
 from support import shared_data
 from support.small_bay import CONFIG
 

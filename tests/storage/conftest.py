@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from support.small_bay import LiveBay, stream
 
+from logger.journal_segment import Entry
 from logger.model import Record
-from logger.segment import Entry
 
 
 @pytest.fixture(scope="session")

@@ -14,9 +14,9 @@ import pytest
 from support.small_bay import CONFIG, stream
 
 from logger.bay_state import freeze, thaw
+from logger.journal_segment import Entry
 from logger.model import Chunk, PortEvent, Record
 from logger.replay import derive, make_bay
-from logger.segment import Entry
 
 ENTRIES = list(stream(30.0, seed=3))
 

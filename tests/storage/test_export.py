@@ -15,10 +15,10 @@ import pytest
 from logger.cli import export as verb
 from logger.export import export
 from logger.journal_folder import find_runs
+from logger.journal_segment import Entry
 from logger.model import Record, Rest, Sample
 from logger.played import json_lines
 from logger.replay import make_bay, open_recordings
-from logger.segment import Entry
 from logger.store.dataset import files, rests
 
 Run = tuple[Path, list[Entry], list[Record]]

@@ -22,8 +22,8 @@ from logger.journal_folder import (
     run_folders,
     segment_hash,
 )
+from logger.journal_segment import END, Entry, Tick, head
 from logger.model import Chunk, Gap, GapCause, PortEvent
-from logger.segment import END, Entry, Tick, head
 
 Troubles = tuple[list[str], Callable[[str, str], None]]
 MS = 1_000_000

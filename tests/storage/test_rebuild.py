@@ -14,10 +14,10 @@ from support.small_bay import LiveBay, S, stream
 
 from logger import journal_folder
 from logger.journal_folder import find_runs, read_run, recover, segment_hash
+from logger.journal_segment import Entry, Tick
 from logger.model import CarRest, Gap, GapCause, Record, Rest, Sample
 from logger.rebuild import bay_name, config_id, make_again, make_missing
 from logger.replay import make_bay, open_recordings
-from logger.segment import Entry, Tick
 from logger.store.dataset import events, files, read_table, revisions, samples_by_run
 from logger.store.schema import TABLES
 from logger.store.sealed import marks, states

@@ -17,11 +17,11 @@ from support.small_bay import CONFIG, T_WALL_NS
 from logger.cli import replay as verb
 from logger.clock import wall_text
 from logger.journal_folder import find_runs
+from logger.journal_segment import Entry
 from logger.model import CarRest, Knock, PadCondition, Record, Rest
 from logger.played import as_object, json_lines, kept
 from logger.recording import RecordingError
 from logger.replay import make_bay, open_recordings
-from logger.segment import Entry
 from logger.store.dataset import car_rests, files, rests
 
 Run = tuple[Path, list[Entry], list[Record]]

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from logger.journal_segment import Entry
 from logger.model import Record
 from logger.rebuild import make_again, make_missing
 from logger.replay import make_bay
-from logger.segment import Entry
 from logger.store.dataset import rests
 from logger.store.retention import DAY_S, RetentionSettings, days_left, retain, sealed_segments
 

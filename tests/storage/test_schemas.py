@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 from support.small_bay import stream
 
-from logger import segment
+from logger import journal_segment
 from logger.journal_folder import find_runs, read_journal, recover
 from logger.model import CarOff, Sample
 from logger.rebuild import make_again, make_missing, verify
@@ -68,9 +68,9 @@ def test_nothing_of_schema_1_needs_mending_and_it_can_be_made_again(bay: Path, t
 
 def of_schema_2(data: bytes) -> bytes:
     """A segment whose head says that it is of the next schema, which has a column more."""
-    schema = segment.schema().append(pa.field("more", pa.utf8()))
+    schema = journal_segment.schema().append(pa.field("more", pa.utf8()))
     schema = schema.with_metadata({"what": "restpoint journal", "schema": "2"})
-    return bytes(schema.serialize().to_pybytes()) + data[len(segment.head()) :]
+    return bytes(schema.serialize().to_pybytes()) + data[len(journal_segment.head()) :]
 
 
 def test_a_journal_of_a_newer_program_is_left_as_it_is_and_said(bay: Path) -> None:
@@ -96,7 +96,12 @@ def test_a_journal_of_a_newer_program_is_left_as_it_is_and_said(bay: Path) -> No
 
 
 def test_damage_at_the_head_is_still_damage() -> None:
-    assert segment.newer(b"") == segment.newer(b"\0" * 5000) == segment.newer(segment.head()[:-9]) == ""
+    assert (
+        journal_segment.newer(b"")
+        == journal_segment.newer(b"\0" * 5000)
+        == journal_segment.newer(journal_segment.head()[:-9])
+        == ""
+    )
 
 
 def test_a_dataset_of_a_newer_program_is_refused_and_kept(bay: Path) -> None:

@@ -16,8 +16,8 @@ import pyarrow.parquet as pq
 import pytest
 from support.small_bay import T_WALL_NS, S
 
+from logger.journal_segment import Entry
 from logger.model import CarRest, Condition, Gap, GapCause, PadCondition, Record, Rest, Sample
-from logger.segment import Entry
 from logger.store import Store, StoreSettings
 from logger.store.dataset import car_rests, events, files, rests, samples_by_run
 from logger.store.rows import SegmentRows

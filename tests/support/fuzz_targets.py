@@ -17,7 +17,7 @@ from starlette.datastructures import Headers
 from drivers import layout as layout_module
 from drivers.layout import load_layout
 from drivers.schema import LayoutError
-from logger import car_file, config, heard, recording, segment, weigh_file
+from logger import car_file, config, heard, journal_segment, recording, weigh_file
 from logger.backup import BackupError, restore
 from logger.car_file import read_car
 from logger.heard import read_command, read_mark
@@ -67,10 +67,10 @@ def fuzz_layout(content: bytes) -> None:
 
 
 def fuzz_journal(content: bytes) -> None:
-    for item in segment.scan(content):
+    for item in journal_segment.scan(content):
         for row in getattr(item, "rows", ()):
             with suppress(ValueError):
-                segment.entry_of(row)
+                journal_segment.entry_of(row)
 
 
 def fuzz_csv(content: bytes) -> None:
@@ -125,7 +125,7 @@ TARGETS: dict[str, tuple[Callable[[bytes], None], Iterable[ModuleType]]] = {
     "config": (fuzz_config, (config,)),
     "car": (fuzz_car, (car_file,)),
     "layout": (fuzz_layout, (layout_module,)),
-    "journal": (fuzz_journal, (segment,)),
+    "journal": (fuzz_journal, (journal_segment,)),
     "csv": (fuzz_csv, (recording,)),
     "weighings": (fuzz_weighings, (weigh_file,)),
     "mqtt": (fuzz_mqtt, (heard,)),
@@ -156,7 +156,12 @@ def seeds(name: str) -> list[bytes]:
 
 def _segment() -> bytes:
     rows = [
-        segment.row_of(Chunk(port="p", t_mono_ns=n, t_wall_ns=n, data=b"P1 still 1.00 kg\r\n"), n)
+        journal_segment.row_of(Chunk(port="p", t_mono_ns=n, t_wall_ns=n, data=b"P1 still 1.00 kg\r\n"), n)
         for n in (1, 2)
     ]
-    return segment.head() + segment.encode(rows, 0, "boot") + segment.encode(rows, 2, "boot") + segment.END
+    return (
+        journal_segment.head()
+        + journal_segment.encode(rows, 0, "boot")
+        + journal_segment.encode(rows, 2, "boot")
+        + journal_segment.END
+    )

@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from logger.segment import head
+from logger.journal_segment import head
 from support.small_bay import LiveBay, stream
 
 

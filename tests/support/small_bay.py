@@ -9,9 +9,9 @@ from pathlib import Path
 from logger.bay_state import freeze
 from logger.config import load
 from logger.journal import Journal, JournalSettings
+from logger.journal_segment import Entry, Tick
 from logger.model import Chunk, PortEvent, Record
 from logger.replay import derive, make_bay
-from logger.segment import Entry, Tick
 from logger.store import Store, StoreSettings
 
 CONFIG = b"""

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.journal_segment import END, Batch, Damage, Row, Tick, encode, entry_of, head, row_of, scan
 from logger.model import Chunk, ClockStep, Command, Gap, GapCause, PortEvent
-from logger.segment import END, Batch, Damage, Row, Tick, encode, entry_of, head, row_of, scan
 
 ROWS = [Row("chunk", f"p{i % 3}", 10**12 + i, 10**18 - i, bytes(range(i, i + 7))) for i in range(24)]
 BATCHES = [ROWS[:3], ROWS[3:4], ROWS[4:15], ROWS[15:]]

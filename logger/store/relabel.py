@@ -1,4 +1,4 @@
-"""Wall times put right: what was sealed before the clock was set is labelled as the clock tells now.
+"""Wall times labelled anew: what was sealed before the clock was set is labelled as the clock tells now.
 
 A PC without a clock battery starts in 1970, or where it was switched off, and learns the time later. Order
 and durations hang on monotonic time and stand; the labels of one run before a step are moved by that step.
@@ -26,7 +26,7 @@ _WALL = {"samples": "t_wall", "events": "t_wall", "rests": "t_from_wall_ns", "ca
 """Table → its wall column; those called t_wall are in µs, the others in ns."""
 
 
-def restate(folder: Path, run: str) -> int:
+def relabel(folder: Path, run: str) -> int:
     """Move the wall times of a run's sealed segments by the clock's later steps; return how many segments.
 
     Segments behind a step are looked at too: they may revise rests from before it, labels and all. Done as

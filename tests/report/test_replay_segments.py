@@ -15,7 +15,7 @@ from drivers.sim.sessions import Session, session
 from logger.judge.breathing import breathing
 from logger.model import FLAG_WILD, Gap, GapCause, Knock, PadCondition, Rest, Sample
 from logger.replay import Replayed, make_bay, open_recordings
-from logger.segments import segment_lines
+from logger.replay_segments import segment_lines
 
 NAMES: dict[type, str] = {
     DriveOn: "car on",

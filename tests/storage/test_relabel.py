@@ -13,12 +13,12 @@ import pytest
 from support.small_bay import LiveBay, stream
 
 from logger.journal_folder import run_folders
+from logger.journal_segment import Entry
 from logger.model import Chunk, PortEvent
 from logger.rebuild import make_missing, verify
 from logger.replay import make_bay
-from logger.segment import Entry
 from logger.store import dataset, writer
-from logger.store.restate import restate
+from logger.store.relabel import relabel
 
 S = 1_000_000_000
 DAY = 86_400 * S
@@ -84,7 +84,7 @@ def test_broken_off_at_any_file_it_is_taken_up_at_the_next_start(
     right = list(stream(14.0))
     live(tmp_path / "right", right, 4.0)
     with monkeypatch.context() as patch:
-        patch.setattr(writer, "restate", lambda *_: 0)
+        patch.setattr(writer, "relabel", lambda *_: 0)
         live(tmp_path / "off", set_at(right, 11.0, -DAY), 4.0)
     run = run_folders(tmp_path / "off" / "journal")[0].name
     real, broken = os.rename, 0
@@ -103,7 +103,7 @@ def test_broken_off_at_any_file_it_is_taken_up_at_the_next_start(
         with monkeypatch.context() as patch:
             patch.setattr(os, "rename", rename)
             try:
-                restate(folder / "dataset", run)
+                relabel(folder / "dataset", run)
             except KeyboardInterrupt:
                 pass
             else:
