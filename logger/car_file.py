@@ -28,11 +28,11 @@ from logger.mechanics.springs import Springs, warp_stiffness
 from logger.mechanics.statics import Geometry
 from logger.mechanics.weighing import Allowances, Known
 from logger.typed_toml import Faults, parse, unknown_key
-from logger.units import G_N, IN_M, KG_PER, LB_KG, M_PER
+from logger.units import G_N, IN_M, KG_PER, LB_KG, LBF_FT_PER_DEG, M_PER
 
 RATES = {"N_per_m": 1.0, "N_per_mm": 1000.0, "lbf_per_in": LB_KG * G_N / IN_M}
 """N/m of one of the unit."""
-STIFFNESSES = {"Nm_per_rad": 1.0, "Nm_per_deg": 57.29577951308232}
+STIFFNESSES = {"Nm_per_rad": 1.0, "Nm_per_deg": 57.29577951308232, "lbf_ft_per_deg": LBF_FT_PER_DEG}
 SLOPES = {"mm_per_m": 1e-3, "m_per_m": 1.0}
 PLAIN = {"": 1.0}
 LARGEST = 1e15

@@ -10,7 +10,13 @@ from math import floor, isfinite, log10
 
 from msgspec import Struct
 
-from logger.units import KG_PER, M_PER, from_kg, from_m
+from logger.units import KG_PER, LBF_FT_PER_DEG, M_PER, from_kg, from_m
+
+BESIDE = {
+    "kg": {"m": "mm", "1": "%"},
+    "lb": {"kg": "lb", "m": "in", "1": "%", "kg·m": "lb·in", "N·m/rad": "lbf·ft/deg"},
+}
+"""Units shown beside each unit of mass, by the unit inside."""
 
 
 class Quantity(Struct, frozen=True):
@@ -21,11 +27,18 @@ class Quantity(Struct, frozen=True):
     unit: str
 
     def shown_in(self, unit: str) -> Quantity:
-        """Convert kg or m to another unit of its kind, kg·m to "lb·in", 1 to "%"; ValueError otherwise."""
+        """Convert kg or m to another unit of its kind, kg·m to "lb·in", N·m/rad to "lbf·ft/deg", 1 to "%".
+
+        ValueError otherwise.
+        """
         if self.unit == unit:
             return self
         factor = _factor(self.unit, unit)
         return Quantity(self.value * factor, None if self.u is None else self.u * factor, unit)
+
+    def shown_beside(self, mass_unit: str) -> Quantity:
+        """Convert to what is shown where masses are in kg (then mm) or in lb (then in); shares to %."""
+        return self.shown_in(BESIDE[mass_unit].get(self.unit, self.unit))
 
     def text(self, coverage: float = 2.0) -> str:
         """Write value ± coverage·u and unit, rounded by u: "968.4 ± 0.6 kg"."""
@@ -66,6 +79,8 @@ def _factor(have: str, want: str) -> float:
         return from_m(1.0, want)
     if have == "kg·m" and want == "lb·in":
         return from_kg(from_m(1.0, "in"), "lb")
+    if have == "N·m/rad" and want == "lbf·ft/deg":
+        return 1 / LBF_FT_PER_DEG
     if have == "1" and want == "%":
         return 100.0
     raise ValueError(f"cannot show {have!r} in {want!r}")

@@ -9,22 +9,28 @@ import re
 from typing import Literal
 
 from logger.quantity import Quantity
-from logger.units import G_N, KG_PER, LB_KG, M_PER
+from logger.units import G_N, KG_PER, LB_KG, LBF_FT_PER_DEG, M_PER
 
 Kind = Literal["mass", "length", "share", "volume", "density", "slope", "stiffness", "rate"]
 
 DEGREE = 0.017453292519943295
+GALLON_L = 3.785411784
+"""US liquid gallon, exact (NIST SP 811)."""
 UNITS: dict[Kind, tuple[str, dict[str, float]]] = {
     "mass": ("kg", KG_PER | {"lbs": LB_KG, "kgs": 1.0, "pounds": LB_KG}),
     "length": ("m", M_PER | {'"': M_PER["in"], "inch": M_PER["in"], "inches": M_PER["in"]}),
     "share": ("1", {"%": 0.01}),
-    "volume": ("L", {"L": 1.0, "l": 1.0, "gal": 3.785411784, "qt": 0.946352946}),
-    "density": ("kg/L", {"kg/L": 1.0, "kg/l": 1.0}),
+    "volume": ("L", {"L": 1.0, "l": 1.0, "gal": GALLON_L, "qt": GALLON_L / 4}),
+    "density": ("kg/L", {"kg/L": 1.0, "kg/l": 1.0, "lb/gal": LB_KG / GALLON_L}),
     "slope": ("rad", {"mm/m": 1e-3, "%": 1e-2, "mrad": 1e-3, "°": DEGREE, "deg": DEGREE}),
-    "stiffness": ("N·m/rad", {"N·m/rad": 1.0, "Nm/rad": 1.0, "Nm/deg": 1 / DEGREE, "N·m/°": 1 / DEGREE}),
+    "stiffness": (
+        "N·m/rad",
+        {"N·m/rad": 1.0, "Nm/rad": 1.0, "Nm/deg": 1 / DEGREE, "N·m/°": 1 / DEGREE}
+        | {"lbf·ft/deg": LBF_FT_PER_DEG, "lbf·ft/°": LBF_FT_PER_DEG},
+    ),
     "rate": ("N/m", {"N/mm": 1e3, "N/m": 1.0, "lbf/in": LB_KG * G_N / M_PER["in"]}),
 }
-"""For each kind the unit inside and what one of each written unit is in it (gallon: US liquid, exact)."""
+"""For each kind the unit inside and what one of each written unit is in it."""
 EXAMPLE: dict[Kind, str] = {
     "mass": "17.4 ± 0.3 kg",
     "length": "0.42 ± 0.05 m",

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from math import pi
+
 LB_KG = 0.45359237
 """Avoirdupois pound, exact (international yard and pound agreement 1959; NIST SP 811)."""
 IN_M = 0.0254
 """Inch, exact (same source)."""
 G_N = 9.80665
 """Standard gravity, exact (3rd CGPM 1901), m/s²."""
+
+LBF_FT_PER_DEG = LB_KG * G_N * 12 * IN_M * 180 / pi
+"""One pound-force foot per degree in N·m/rad, from the exact factors above."""
 
 KG_PER: dict[str, float] = {
     "kg": 1.0,

@@ -33,7 +33,7 @@ FLOOR_MEANING = {
     "cross_floor": "what the twist adds to cross",
     "stiffness": "the car's warp stiffness",
 }
-US = {"kg": "lb", "m": "in", "kg·m": "lb·in"}
+US = {"kg": "lb", "m": "in", "kg·m": "lb·in", "N·m/rad": "lbf·ft/deg"}
 
 
 def as_json(solution: Solution, name: str, notes: Sequence[str] = ()) -> str:

@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from logger.drawing.numbers import tick_text, ticks
 from logger.report.data import BuildResult, ReportData, Units
-from logger.report.markup import shown, true_minus
+from logger.report.markup import true_minus
 
 LEFT, RIGHT, TOP, HEIGHT, FOOT, WIDTH = 50.0, 8.0, 34.0, 130.0, 50.0, 860.0
 MOST = 12
@@ -21,7 +21,7 @@ def staircase_svg(data: ReportData) -> str:
     builds = data.builds[-MOST:]
     if len(builds) < 2:
         return ""
-    totals = [shown(b.total, data.units) for b in builds]
+    totals = [b.total.shown_beside(data.units) for b in builds]
     low, high = min(q.value for q in totals), max(q.value for q in totals)
     margin = 0.12 * (high - low) or 1.0
     stair = _Stair(len(builds), low - margin, high + margin)
@@ -65,7 +65,7 @@ def _riser(stair: _Stair, k: int, before: float, after: float) -> str:
 
 
 def _tread(stair: _Stair, k: int, build: BuildResult, units: Units) -> str:
-    total = shown(build.total, units)
+    total = build.total.shown_beside(units)
     x, y, middle = stair.x(k), stair.y(total.value), stair.x(k) + stair.width / 2
     spread = 2 * (total.u or 0.0)
     tall = stair.y(total.value - spread) - stair.y(total.value + spread)

@@ -150,8 +150,7 @@ def _table(planned: Planned) -> Iterator[str]:
 
 def shown(q: Quantity, unit: str) -> str:
     """A quantity with its ± in the plan's units."""
-    length = "mm" if unit == "kg" else "in"
-    return q.shown_in({"kg": unit, "m": length, "1": "%"}.get(q.unit, q.unit)).text()
+    return q.shown_beside(unit).text()
 
 
 def target_text(planned: Planned, name: str) -> str:
@@ -230,7 +229,7 @@ def todo_lines(planned: Planned) -> list[str]:
     if planned.perches is not None:
         lines += _perch_lines(planned.perches, unit)
     if planned.stiffness is not None and planned.plan.perches:
-        lines.append(f"Warp stiffness used: {planned.stiffness.text()}.")
+        lines.append(f"Warp stiffness used: {shown(planned.stiffness, unit)}.")
     if planned.height is not None:
         lines.append(f"Height of the centre of mass as weighed: {shown(planned.height, unit)}.")
     if planned.lift is not None:

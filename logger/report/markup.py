@@ -8,15 +8,6 @@ from html import escape
 from logger.quantity import Quantity
 from logger.report.data import Units
 
-LENGTH_UNIT: dict[str, str] = {"kg": "mm", "lb": "in"}
-"""The unit that lengths are shown in beside a unit of mass."""
-
-
-def shown(quantity: Quantity, units: Units) -> Quantity:
-    """Convert a quantity to what the reader sees: kg or lb, mm or in, shares in %."""
-    unit = {"kg": units, "m": LENGTH_UNIT[units], "1": "%"}.get(quantity.unit, quantity.unit)
-    return quantity.shown_in(unit)
-
 
 def number(quantity: Quantity | None, units: Units, *, sign: bool = False, spread: bool = True) -> str:
     """Set a quantity as `<data>` with its unit and, if `spread`, its ±; "—" where there is none.
@@ -26,7 +17,7 @@ def number(quantity: Quantity | None, units: Units, *, sign: bool = False, sprea
     """
     if quantity is None:
         return '<span class="none">—</span>'
-    q = shown(quantity, units)
+    q = quantity.shown_beside(units)
     known = q.u is not None and q.u > 0
     text = q.text() if spread else q.value_text()
     if not known and spread:
@@ -40,7 +31,7 @@ def number(quantity: Quantity | None, units: Units, *, sign: bool = False, sprea
 
 def plain(quantity: Quantity, units: Units) -> str:
     """Write a quantity with ± and unit as text for sentences, never broken at a line's end."""
-    return true_minus(shown(quantity, units).text()).replace(" ", "\N{NO-BREAK SPACE}")
+    return true_minus(quantity.shown_beside(units).text()).replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def true_minus(text: str) -> str:

@@ -55,6 +55,10 @@ def test_shares_show_as_percent_and_lengths_in_inches() -> None:
     assert Quantity(0.5012, 0.0007, "1").shown_in("%").text() == "50.12 ± 0.14 %"
     assert Quantity(2.54, 0.01, "m").shown_in("in").value == pytest.approx(100.0)
     assert Quantity(1.0, None, "kg·m").shown_in("lb·in").value == pytest.approx(86.7961662, rel=1e-8)
+    assert Quantity(1.0, None, "N·m/rad").shown_in("lbf·ft/deg").value == pytest.approx(
+        0.0128728879, rel=1e-8
+    )
+    assert Quantity(2.54, 0.01, "m").shown_beside("lb").unit == "in"
     with pytest.raises(ValueError, match="cannot show 'kg' in 'm'"):
         Quantity(1, None, "kg").shown_in("m")
 
