@@ -71,6 +71,17 @@ def floor_shape(heights_m: Sequence[float], u_m: float, geometry: Geometry) -> F
     )
 
 
+def heights_of(alpha: Quantity, beta: Quantity, theta: Quantity, geometry: Geometry) -> tuple[Quantity, ...]:
+    """Heights over their mean (m, CORNERS order facing out) of a floor with these slopes and this twist.
+
+    The three are taken as told independently, as they are where the tracks are equal.
+    """
+    lift = np.linalg.pinv(attitude(geometry))
+    values = lift @ [alpha.value, beta.value, theta.value]
+    us = np.hypot.reduce(lift * [q.u or 0.0 for q in (alpha, beta, theta)], axis=1)
+    return tuple(Quantity(float(z), float(u), "m") for z, u in zip(values, us, strict=True))
+
+
 def slopes_from_half_turn(out: Statics, back: Statics, cg_height: Quantity) -> tuple[Quantity, Quantity]:
     """Slopes (alpha, beta) from the same car weighed facing out and back on the same spots, h being known.
 

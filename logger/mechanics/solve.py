@@ -27,9 +27,10 @@ class Solution(Struct, frozen=True, kw_only=True):
     """One build of the car, freed from floor and pads as far as the placements tell.
 
     Figures as in `statics.Statics`. `floor` holds, where known: h_alpha, h_beta (m; what the slopes shift
-    the centre of mass, facing out), alpha, beta (rad; measured, or from h), theta (twist, rad), kappa_floor
-    (kg·m), cross_floor (share that the twist adds to cross), stiffness (N·m/rad). `scatter` is cross
-    weight's standard deviation from rock to rock. `gains` are relative, of the pads that could be told.
+    the centre of mass, facing out), alpha, beta (rad; measured, or from h, be it an allowance),
+    theta (twist, rad), kappa_floor (kg·m), cross_floor (share that the twist adds to cross), stiffness
+    (N·m/rad). `scatter` is cross weight's standard deviation from rock to rock. `gains` are relative, of
+    the pads that could be told.
     `covariance_kg2` is that of the loads with everything in it; `weighing_covariance_kg2` is without what
     equal placements have in common (floor, gains), for differences. `open` names the figures that carry an
     allowance for something the placements did not tell.
@@ -83,9 +84,9 @@ class Builds(Struct, frozen=True, kw_only=True):
         """How much of the floor's slope a build felt along and across (rms, m/m); facings balance."""
         u = self.fit.unknowns
         mine = u.build == at // 4
-        floor = u.at_floor + 4 * int(u.set[mine][0])
+        floor = u.floor_of(int(u.set[mine][0]))
         variance = np.diag(self.fit.covariance)
-        felt = abs(float(u.sign[mine].mean())) / self.fit.p[u.at_K + 1]
+        felt = abs(float(u.sign[mine].mean())) / self.fit.p[u.at_h]
         a, b = (root(self.fit.p[i] ** 2 + variance[i]) for i in (floor, floor + 1))
         return felt * a, felt * b
 
@@ -187,17 +188,17 @@ def floor_terms(f: Fit, index: int) -> dict[str, Quantity]:
 
 def _set_terms(f: Fit, index: int, i: int) -> dict[str, Quantity]:
     unknowns, known = f.unknowns, f.prior.known
-    at = unknowns.at_floor + 4 * i
-    a, b, theta = f.p[at], f.p[at + 1], f.p[at + 3]
-    stiffness, height, mass = f.p[unknowns.at_K], f.p[unknowns.at_K + 1], f.p[4 * index]
+    at = unknowns.floor_of(i)
+    a, b, theta = f.p[at : at + 3]
+    stiffness, height, mass = f.p[unknowns.at_K], f.p[unknowns.at_h], f.p[4 * index]
     _, front, rear = unknowns.geometry.lengths_m
     twist = np.zeros(len(f.p))
-    twist[at + 3], twist[unknowns.at_K] = stiffness, theta
+    twist[at + 2], twist[unknowns.at_K] = stiffness, theta
     kappa = _at(f, twist, stiffness * theta, "kg·m")
     terms = {
         "h_alpha": _at(f, _unit(f, at), a, "m"),
         "h_beta": _at(f, _unit(f, at + 1), b, "m"),
-        "theta": _at(f, _unit(f, at + 3), theta, "rad"),
+        "theta": _at(f, _unit(f, at + 2), theta, "rad"),
         "kappa_floor": kappa,
         "cross_floor": _times(kappa, -(1 / front + 1 / rear) / mass, "1"),
         "stiffness": _times(_at(f, _unit(f, unknowns.at_K), stiffness, ""), G_N, "N·m/rad"),
@@ -207,10 +208,10 @@ def _set_terms(f: Fit, index: int, i: int) -> dict[str, Quantity]:
         out = next(w.out_spots for w in unknowns.weighings if w.spot_set == unknowns.sets[i])
         shape = floor_shape([heights[s] for s in out], known.height_u_m, unknowns.geometry)
         terms |= {"alpha": shape.alpha, "beta": shape.beta}
-    elif known.cg_height_m is not None:
+    else:
         for name, value, j in (("alpha", a, at), ("beta", b, at + 1)):
             slope = np.zeros(len(f.p))
-            slope[j], slope[unknowns.at_K + 1] = 1 / height, -value / height**2
+            slope[j], slope[unknowns.at_h] = 1 / height, -value / height**2
             terms[name] = _at(f, slope, value / height, "rad")
     return terms
 

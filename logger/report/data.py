@@ -9,7 +9,7 @@ unless they are text. Corners come in the order of `logger.model.CORNERS`: LF RF
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -51,8 +51,6 @@ class Conditions:
     fuel_L: float | None = None
     fuel_note: str = ""
     temperature_C: float | None = None
-    spot_heights_m: tuple[tuple[str, float], ...] | None = None
-    """(spot, height of the pad top); None: not measured, and the report says so."""
     notes: tuple[str, ...] = ()
 
 
@@ -64,6 +62,25 @@ class Standing:
     spot: str
     pad: str
     shim_m: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SpotHeight:
+    """A spot's pad top, m: as somebody measured it, and as solved, over the mean of the four."""
+
+    spot: str
+    measured: Quantity | None
+    solved: Quantity | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Floor:
+    """The floor under the build that opens the report; `terms` as `Solution.floor`; `turned`: both ways."""
+
+    spots: tuple[SpotHeight, ...]
+    """Under LF RF LR RR, facing out."""
+    terms: Mapping[str, Quantity]
+    turned: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -259,6 +276,8 @@ class ReportData:
     placements: tuple[Placement, ...]
     provenance: Provenance
     conditions: Conditions = field(default_factory=Conditions)
+    floor: Floor | None = None
+    """None: wheelbase or tracks are not known, or nothing was weighed."""
     headline: str | None = None
     """Label of the build that the report opens with; None: the last."""
     t_zero: str = ""

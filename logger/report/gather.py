@@ -12,10 +12,13 @@ from typing import Any
 
 from logger.assembly import make_bay
 from logger.bookkeeping.source import car_of
+from logger.car_file import Car
 from logger.clock import NS, now_ns, wall_text
 from logger.config import Loaded, load
 from logger.journal_folder import Run, find_runs, read_run, segment_hash
+from logger.mechanics.floor import heights_of
 from logger.mechanics.solve import Solution
+from logger.mechanics.weighing import weighing_from_capture
 from logger.model import (
     CORNERS,
     SCHEMA,
@@ -112,7 +115,8 @@ def _report(
         captures=tuple(_capture(capture, trace) for capture in captures),
         placements=_placements(kept),
         provenance=_provenance(row, run),
-        conditions=_conditions(row.conditions, loaded),
+        conditions=_conditions(row.conditions),
+        floor=_floor(result, kept, loaded.car),
         headline=result.latest,
         t_zero=wall_text((trace.start_ns or 0) + trace.offset_ns),
         changes=tuple(_change(d) for d in result.differences),
@@ -165,7 +169,8 @@ def _placements(captures: Sequence[Capture]) -> tuple[shown.Placement, ...]:
     rows = {}
     for capture in captures:
         standings = tuple(
-            shown.Standing(corner=load.corner, spot=load.spot, pad=load.pad) for load in capture.loads
+            shown.Standing(corner=load.corner, spot=load.spot, pad=load.pad, shim_m=load.shim_m)
+            for load in capture.loads
         )
         runs = sum(other.placement == capture.placement for other in captures)
         rows[capture.placement] = shown.Placement(
@@ -279,14 +284,36 @@ def _story(name: str, trace: Trace, loaded: Loaded) -> shown.PadStory:
     )
 
 
-def _conditions(noted: Any, loaded: Loaded) -> shown.Conditions:
-    heights = tuple(loaded.car.known.spot_heights_m.items()) or None
+def _floor(result: WeighInResult, captures: Sequence[Capture], car: Car) -> shown.Floor | None:
+    """The floor under the spots that the opening build was weighed on first."""
+    solution, known = result.solutions[result.latest], car.known
+    if car.geometry.missing:
+        return None
+    first = next(weighing_from_capture(c) for c in captures if label(c) == result.latest)
+    on_them = [w for c in captures if (w := weighing_from_capture(c)).spot_set == first.spot_set]
+    terms = solution.floor
+    solved = heights_of(terms["alpha"], terms["beta"], terms["theta"], car.geometry)
+    measured = known.spot_heights_m
+    return shown.Floor(
+        spots=tuple(
+            shown.SpotHeight(
+                spot=spot,
+                measured=Quantity(measured[spot], known.height_u_m, "m") if spot in measured else None,
+                solved=height,
+            )
+            for spot, height in zip(first.out_spots, solved, strict=True)
+        ),
+        terms=terms,
+        turned=len({w.facing for w in on_them}) > 1,
+    )
+
+
+def _conditions(noted: Any) -> shown.Conditions:
     pressures = noted.get("tyre_pressures_kPa")
     return shown.Conditions(
         tyre_pressures_kPa=tuple(pressures) if pressures else None,
         fuel_L=noted.get("fuel_L"),
         temperature_C=noted.get("temperature_C"),
-        spot_heights_m=heights,
         notes=(noted["notes"],) if noted.get("notes") else (),
     )
 

@@ -1,14 +1,15 @@
-"""The report's later sections: changes, placements, captures, settling, pads, conditions, provenance."""
+"""The report's later sections: changes, placements, floor, rests, settling, pads, conditions, provenance."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from html import escape
 
 from logger.drawing.view import CORNER_NAMES
 from logger.model import CORNERS
 from logger.quantity import Quantity
-from logger.report.data import CaptureRow, Change, PadStory, Placement, ReportData
+from logger.report.data import CaptureRow, Change, Floor, PadStory, Placement, ReportData
 from logger.report.figures import settle_drawings, zero_drawing
 from logger.report.markup import bullets, figure, number, section, table
 from logger.report.timeline import timeline_svg
@@ -19,6 +20,10 @@ from logger.units import G_N, IN_M, LB_KG
 PSI_KPA = LB_KG * G_N / IN_M**2 / 1000
 """One pound-force per square inch in kPa."""
 _MINUS = re.compile(r"(?<![\w.])-(?=\d)")
+FLOOR = (
+    "Turning the car half round takes the slopes out of the mean. The twist it leaves as it was: only "
+    "measured heights, with springs or a shim test, tell it from the car's own diagonal."
+)
 FACINGS = {"out": "out", "back": "back, turned half round"}
 
 
@@ -64,6 +69,54 @@ def _placement(p: Placement, data: ReportData) -> list[str]:
         if s.shim_m:
             where[s.corner] += f", shim {number(Quantity(s.shim_m, None, 'm'), data.units, spread=False)}"
     return [str(p.number), FACINGS[p.facing], *(where.get(c, "—") for c in CORNERS), str(p.runs)]
+
+
+def floor(data: ReportData) -> str:
+    """Heights of the spots as measured and as solved, slopes, twist, what it does, and what they rest on."""
+    ground = data.floor
+    if ground is None:
+        return ""
+    measured = any(spot.measured for spot in ground.spots)
+    head = ["Spot", "wheel, facing out", *(["height measured"] if measured else []), "height solved"]
+    rows = [
+        [
+            escape(spot.spot),
+            CORNER_NAMES[corner],
+            *([number(spot.measured, data.units)] if measured else []),
+            number(spot.solved, data.units),
+        ]
+        for corner, spot in zip(CORNERS, ground.spots, strict=True)
+    ]
+    caption = "Pad tops; solved heights are over the mean of the four"
+    terms = "".join(f"<dt>{name}</dt><dd>{number(q, data.units)}</dd>" for name, q in _terms(data, ground))
+    body = table(head, rows, caption=caption, kind="words") + f'<dl class="figures">{terms}</dl>'
+    return section("The floor", f"<p>{_floor_basis(ground, measured=measured)}</p>{body}", aside=FLOOR)
+
+
+def _terms(data: ReportData, ground: Floor) -> Iterator[tuple[str, Quantity]]:
+    terms, car = ground.terms, data.car
+    track = ((car.track_front_m or 0.0) + (car.track_rear_m or 0.0)) / 2
+    yield "Slope along, nose up when facing out", _scaled(terms["alpha"], 1.0, "1")
+    yield "Slope across, left up when facing out", _scaled(terms["beta"], 1.0, "1")
+    yield "Twist, as one corner out of the others' plane", _scaled(terms["theta"], track, "m")
+    yield "What the twist adds to cross weight", terms["cross_floor"]
+    yield "The car's warp stiffness", terms["stiffness"]
+
+
+def _scaled(q: Quantity, factor: float, unit: str) -> Quantity:
+    return Quantity(q.value * factor, None if q.u is None else q.u * factor, unit)
+
+
+def _floor_basis(ground: Floor, *, measured: bool) -> str:
+    if measured:
+        how = "what turning the car half round showed" if ground.turned else "what the weighing showed"
+        return f"From the measured heights and {how}, together."
+    slopes = (
+        "the slopes come from turning the car half round and the height of its centre of mass; the twist is"
+        if ground.turned
+        else "slopes and twist are"
+    )
+    return f"Nobody measured the heights: {slopes} an allowance, no finding."
 
 
 def captures(data: ReportData) -> str:
@@ -179,7 +232,6 @@ def conditions(data: ReportData) -> str:
             "not noted" if c.temperature_C is None else f"{c.temperature_C:.0f} °C".replace("-", "−"),
         )
     )
-    rows.append(("Pad tops", _heights(data)))
     items = "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in rows)
     return section("Conditions", f"<dl>{items}</dl>" + bullets(c.notes), kind="whole")
 
@@ -203,14 +255,6 @@ def _fuel(data: ReportData) -> str:
     if c.fuel_L is None:
         return escape(c.fuel_note) or "not noted"
     return f"{c.fuel_L:.0f} L" + (f", {escape(c.fuel_note)}" if c.fuel_note else "")
-
-
-def _heights(data: ReportData) -> str:
-    heights = data.conditions.spot_heights_m
-    if heights is None:
-        return "heights not measured"
-    each = (f"{escape(s)} {number(Quantity(h, None, 'm'), data.units, spread=False)}" for s, h in heights)
-    return ", ".join(each)
 
 
 def provenance(data: ReportData) -> str:

@@ -49,7 +49,8 @@ def doubts(data: ReportData) -> list[str]:
     """List what is doubtful: the session's own doubts, then those of the build that the report opens with."""
     build = headline(data)
     said = [*data.doubts, *(said_of(build) if build is not None else ())]
-    if data.conditions.spot_heights_m is None and not any("height" in s for s in said):
+    measured = data.floor is not None and data.floor.spots[0].measured is not None
+    if not measured and not any("height" in s for s in said):
         said.append("The heights of the pad tops were not measured.")
     return list(dict.fromkeys(said))
 

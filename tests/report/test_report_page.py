@@ -7,6 +7,7 @@ from base64 import b64encode
 from dataclasses import replace
 from hashlib import sha256
 
+import numpy as np
 import pytest
 from report.reading import assert_self_contained, read
 from report.wagtail import BASE, wagtail
@@ -45,7 +46,7 @@ def test_policy_allows_just_its_own_style_and_script(html: str) -> None:
 
 
 def spread_of(text: str) -> tuple[str, str, str]:
-    found = re.fullmatch(r"(−?[\d.]+) ± ([\d.]+) (kg|lb|mm|in|%)", text)
+    found = re.fullmatch(r"(−?[\d.]+) ± ([\d.]+) (kg|lb|mm|in|%|N·m/rad|lbf·ft/deg)", text)
     assert found, text
     return found[1], found[2], found[3]
 
@@ -57,9 +58,9 @@ def test_every_number_has_its_unit_and_no_digit_too_many(units: str) -> None:
     for cell in reader.data:
         value, spread, unit = spread_of(cell["text"])
         assert unit == cell["data-unit"]
-        assert unit in ((units, "%", "mm") if units == "kg" else (units, "%", "in"))
-        places = max(decimals(2 * float(cell["data-u"])), 0)
-        assert len(value.partition(".")[2]) == len(spread.partition(".")[2]) == places
+        assert unit in {"kg": ("kg", "%", "mm", "N·m/rad"), "lb": ("lb", "%", "in", "lbf·ft/deg")}[units]
+        places = decimals(2 * float(cell["data-u"]))
+        assert len(value.partition(".")[2]) == len(spread.partition(".")[2]) == max(places, 0)
         assert float(value.replace("−", "-")) == pytest.approx(float(cell["value"]), abs=0.51 * 10.0**-places)
         assert float(spread) == pytest.approx(2 * float(cell["data-u"]), rel=0.26)
 
@@ -68,7 +69,8 @@ def test_pounds_and_kilograms_are_the_same_car() -> None:
     kg, lb = (read(render(wagtail(units))).data for units in ("kg", "lb"))
     assert len(kg) == len(lb)
     for one, other in zip(kg, lb, strict=True):
-        factor = {"kg": 0.45359237, "mm": 25.4, "%": 1.0}[one["data-unit"]]
+        turning = 0.45359237 * 9.80665 * 0.3048 * 180 / np.pi
+        factor = {"kg": 0.45359237, "mm": 25.4, "%": 1.0, "N·m/rad": turning}[one["data-unit"]]
         assert float(other["value"]) * factor == pytest.approx(float(one["value"]), rel=1e-8, abs=1e-8)
 
 
@@ -153,6 +155,26 @@ def test_a_car_without_known_tracks_is_still_reported(data: ReportData) -> None:
     text = read(render(replace(data, builds=bare, car=car))).text
     assert "a middling car is drawn" in text
     assert "—" in text
+
+
+def test_the_floor_is_shown_as_measured_and_as_solved(data: ReportData) -> None:
+    """Heights of the four spots, slopes, twist, what it does to cross and the stiffness, each with its ±."""
+    told = read(render(data)).text.partition("The floor")[2].partition("Rests taken")[0]
+    for said in (
+        "S4right rear6.0 ± 2.0 mm",
+        "4.5 ± 1.4 mm",
+        "From the measured heights",
+        "19000 ± 6000 N·m/rad",
+    ):
+        assert said in told
+    assert "Twist, as one corner out of the others' plane6 ± 4 mm" in told
+    assert "What the twist adds to cross weight−0.8 ± 0.7 %" in told
+    assert data.floor is not None
+    bare = tuple(replace(spot, measured=None) for spot in data.floor.spots)
+    guessed = read(render(replace(data, floor=replace(data.floor, spots=bare, turned=False)))).text
+    assert "Nobody measured the heights: slopes and twist are an allowance, no finding." in guessed
+    assert "height measured" not in guessed
+    assert "The floor" not in read(render(replace(data, floor=None))).text
 
 
 def test_an_unknown_uncertainty_is_not_passed_off_as_none() -> None:

@@ -15,6 +15,7 @@ from logger.report.data import (
     Change,
     Conditions,
     ConditionSpan,
+    Floor,
     GapRow,
     Job,
     PadStory,
@@ -24,6 +25,7 @@ from logger.report.data import (
     Segment,
     SettleCurve,
     SettleFigure,
+    SpotHeight,
     Standing,
     ZeroRow,
 )
@@ -98,6 +100,20 @@ DOUBTS = (
     "P2's zero moved by +0.62 kg over the session; readings lie on the line between its checks.",
     "P3 lost about 8 % of its frames; no rest reading rests on fewer than forty of them.",
     "The spots' heights were not measured, so cross weight includes whatever twist the floor has.",
+)
+FLOOR = Floor(
+    spots=tuple(
+        SpotHeight(spot=f"S{n}", measured=Quantity(z, 1e-3, "m"), solved=Quantity(z - 0.0015, 7e-4, "m"))
+        for n, z in enumerate((0.0, 0.0015, -0.0015, 0.006), 1)
+    ),
+    terms={
+        "alpha": Quantity(-0.0012, 4e-4, "rad"),
+        "beta": Quantity(-0.0032, 5e-4, "rad"),
+        "theta": Quantity(0.0043, 0.0014, "rad"),
+        "cross_floor": Quantity(-0.0081, 0.0035, "1"),
+        "stiffness": Quantity(18600.0, 3000.0, "N·m/rad"),
+    },
+    turned=True,
 )
 PROVENANCE = Provenance(
     bay="barn",
@@ -235,6 +251,7 @@ def wagtail(units: str = "kg") -> ReportData:
         ),
         car=Car(name="Wagtail", wheelbase_m=L, track_front_m=TF, track_rear_m=TR, invented=True),
         conditions=CONDITIONS,
+        floor=FLOOR,
         placements=placements(rows),
         captures=tuple(rows),
         builds=tuple(results),
