@@ -89,7 +89,8 @@ def read_weighings(path: Path, known: Known) -> Readings:
     if any(row.u_kg is None for row in rows):
         notes.append(
             f"The file gives no u for {'any' if u_assumed else 'some'} reading: ±{2 * assumed_u:.2g} kg "
-            "(half its last digit, at least 0.1 kg) is assumed, wider where the runs scatter more."
+            "(from its last digit, at least 0.1 kg) is assumed"
+            + (", and a scatter from rest to rest as the runs tell, or a guess." if u_assumed else ".")
         )
     return Readings(
         weighings=tuple(weighings), notes=(*notes, *_facing_notes(weighings)), u_assumed=u_assumed

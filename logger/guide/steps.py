@@ -33,8 +33,8 @@ MOST_LEVELLINGS = 2
 """A third reading of the same level by the same eye brings less than it seems (own judgement)."""
 MOST_STEP_M = 0.3
 """Pad tops further apart than this are a slip of the pen or a wrong unit."""
-U_KG = 0.1
-"""u of a reading typed in without one: pads repeat to about 0.1 kg at rest."""
+U_KG = 0.05
+"""u of a reading typed in without one: rounding, and the least that pads scatter; the rest is found."""
 
 
 @dataclass(frozen=True, kw_only=True)

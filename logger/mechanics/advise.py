@@ -88,7 +88,7 @@ def next_placements(f: Fit, index: int, aim: str) -> tuple[Next, ...]:
 
 def _level_words(f: Fit, index: int) -> str:
     how = f"with a water or laser level, to ±{2e3 * f.prior.known.height_u_m:g} mm"
-    if f.prior.measured[_floor_of(f, index) + 3]:
+    if f.prior.measured[_floor_of(f, index) + 2]:
         return f"Measure the heights of the four pad tops again {how}, and take the mean."
     return f"Measure the heights of the four pad tops {how}."
 
@@ -192,6 +192,7 @@ def _added(f: Fit, extras: list[Weighing]) -> list[Array]:
     """What each further weighing would add (q × q); what is not fitted now is not fitted then."""
     unknowns = Unknowns((*f.unknowns.weighings, *extras), f.unknowns.geometry)
     unknowns.widen(f.unknowns.widened)
+    unknowns.add_noise(f.unknowns.noise_kg2)
     jac = unknowns.jacobian(f.p) @ f.free
     variance = kappa_scatter(unknowns, f.p, np.array([f.scatter]))
     first = len(f.unknowns.weighings)
@@ -204,22 +205,26 @@ def _added(f: Fit, extras: list[Weighing]) -> list[Array]:
 def _covariances(f: Fit, index: int, normals: Array) -> Array:
     """Covariances of the unknowns for a stack of normal matrices, with the second order of K·theta."""
     covariances = f.free @ invert(normals)[0] @ f.free.T
-    kappa, stiffness, twist = 4 * index + 3, f.unknowns.at_K, _floor_of(f, index) + 3
+    kappa, stiffness, twist = 4 * index + 3, f.unknowns.at_K, _floor_of(f, index) + 2
     covariances[:, kappa, kappa] += covariances[:, stiffness, stiffness] * f.covariance[twist, twist]
     return np.asarray(covariances)
 
 
 def _floor_of(f: Fit, index: int) -> int:
     """Where the floor that the build was weighed on last stands among the unknowns."""
-    return int(f.unknowns.at_floor + 4 * f.unknowns.set[f.unknowns.build == index][-1])
+    return int(f.unknowns.floor_of(f.unknowns.set[f.unknowns.build == index][-1]))
 
 
 def _heights_precision(f: Fit, index: int) -> Array:
-    """What a level would add about the floor under the build's spots: 1/u² per unknown."""
+    """What a level would add about the floor under the build's spots: 1/u² per unknown.
+
+    Of the slopes it tells h times itself, so that h's own ± counts as far as the floor may slope.
+    """
     precision = np.zeros(len(f.p))
-    at = _floor_of(f, index)
+    at, h = _floor_of(f, index), f.unknowns.at_h
     u = np.linalg.norm(attitude(f.unknowns.geometry), axis=1) * f.prior.known.height_u_m
-    height = f.p[f.unknowns.at_K + 1]
-    precision[[at, at + 1]] = 1 / (height * u[:2]) ** 2
-    precision[at + 3] = 1 / u[2] ** 2
+    variance = np.diag(f.covariance)
+    shifts = f.p[at : at + 2] ** 2 + variance[at : at + 2]
+    precision[at : at + 2] = 1 / ((f.p[h] * u[:2]) ** 2 + shifts * variance[h] / f.p[h] ** 2)
+    precision[at + 2] = 1 / u[2] ** 2
     return precision

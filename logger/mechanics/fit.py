@@ -2,7 +2,8 @@
 
 The scatter is not known beforehand: the fit is made for a range of scatters, each weighed by how well it
 explains the readings (marginal likelihood) and by a broad first guess, and the results are mixed. So few
-repeats give a wide ±, many repeats a sharp one, without a step in between.
+repeats give a wide ±, many repeats a sharp one, without a step in between. The readings' own ± is treated
+the same way where it is a guess.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from logger.mechanics.unknowns import Prior, Unknowns
 
 SCATTERS = np.geomspace(1e-4, 2e-2, 20)
 """Standard deviations of cross weight from rock to rock (share of 1) that are tried."""
+NOISES_KG = np.geomspace(0.01, 1, 12)
+"""Standard deviations of readings beyond their stated ± that are tried where that ± is a guess."""
 ABSURD = 5.0
 """A gain this many times its allowance or stated u is no gain: five standard deviations."""
 PASSES = 4
@@ -30,7 +33,8 @@ class Fit:
 
     `null` (unknowns × r) spans what the data alone leaves open, allowances set aside and pads taken as
     calibrated. `told_gains` (pads × r) are the combinations of gains fitted, `free` all directions fitted,
-    `weights` those of SCATTERS, `jacobian` is that at `p`.
+    `weights` those of SCATTERS, `jacobian` is that at `p`. `noise_kg2` is the variance of readings beyond
+    their stated one; 0 unless that was a guess.
     """
 
     unknowns: Unknowns
@@ -44,6 +48,7 @@ class Fit:
     free: Array
     jacobian: Array
     weights: Array
+    noise_kg2: float
 
 
 def fit(unknowns: Unknowns, prior: Prior) -> Fit:
@@ -70,12 +75,16 @@ def _fit(unknowns: Unknowns, prior: Prior, told: Array) -> Fit:
         step = _posterior(unknowns, prior, p, jac, free, guess)[0][0]
         p = p + free @ step
         jac = unknowns.jacobian(p)
-    steps, covariances, evidence = _posterior(unknowns, prior, p, jac, free, SCATTERS)
-    log_guess = -0.5 * (np.log(SCATTERS / prior.allow.cross_scatter) / prior.allow.cross_scatter_spread) ** 2
-    weights = _normalised(evidence + log_guess)
+    guessed = prior.guessed_u and not unknowns.noise_kg2
+    noises = NOISES_KG**2 if guessed else np.zeros(1)
+    found = [_posterior(unknowns, prior, p, jac, free, SCATTERS, noise) for noise in noises]
+    steps, covariances, evidence = (np.concatenate(part) for part in zip(*found, strict=True))
+    weights = _normalised(evidence + _log_guess(prior, noises).ravel())
     mean = weights @ steps
     off = steps - mean
     covariance = np.einsum("k,kij->ij", weights, covariances) + (weights[:, None] * off).T @ off
+    weights = weights.reshape(len(noises), -1)
+    noise, weights = float(noises @ weights.sum(axis=1)), weights.sum(axis=0)
     scatter = float(weights @ SCATTERS)
     covariance = free @ covariance @ free.T
     _add_product(unknowns, covariance)
@@ -93,12 +102,23 @@ def _fit(unknowns: Unknowns, prior: Prior, told: Array) -> Fit:
         free=free,
         jacobian=jac,
         weights=weights,
+        noise_kg2=noise,
     )
+
+
+def _log_guess(prior: Prior, noises: Array) -> Array:
+    """Logarithm of how likely scatters (columns) and noises (rows, kg²) are beforehand."""
+    allow = prior.allow
+    scatter = np.log(SCATTERS / allow.cross_scatter) / allow.cross_scatter_spread
+    noise = np.zeros(1)
+    if len(noises) > 1:
+        noise = np.log(np.sqrt(noises) / allow.noise_kg) / allow.noise_spread
+    return np.asarray(-0.5 * (scatter**2 + noise[:, None] ** 2))
 
 
 def _add_product(unknowns: Unknowns, covariance: Array) -> None:
     """Add the second-order term of K·theta (GUM 5.1.2, note): it matters while neither is measured."""
-    twist = unknowns.at_floor + 4 * unknowns.set + 3
+    twist = unknowns.floor_of(unknowns.set) + 2
     shares = np.array(
         [
             np.bincount(twist[unknowns.build == b], minlength=len(covariance))
@@ -142,12 +162,22 @@ def information(
 
 
 def _posterior(
-    unknowns: Unknowns, prior: Prior, p: Array, jac: Array, free: Array, scatters: Array
+    unknowns: Unknowns,
+    prior: Prior,
+    p: Array,
+    jac: Array,
+    free: Array,
+    scatters: Array,
+    noise_kg2: float = 0.0,
 ) -> tuple[Array, Array, Array]:
-    """Steps (k, q), covariances (k, q, q) and log marginal likelihoods (k), one per scatter."""
+    """Steps (k, q), covariances (k, q, q) and log marginal likelihoods (k), one per scatter.
+
+    `noise_kg2` adds to each reading's variance.
+    """
     residual = unknowns.readings - unknowns.predict(p)
     variance = kappa_scatter(unknowns, p, scatters)
-    normal, right, chi2, log_det = information(unknowns, jac @ free, unknowns.covariance, variance, residual)
+    covariance = unknowns.covariance + noise_kg2 * np.eye(4)
+    normal, right, chi2, log_det = information(unknowns, jac @ free, covariance, variance, residual)
     precision = 1 / prior.u**2
     gap = prior.mean - p
     normal = normal + free.T @ (precision[:, None] * free)
@@ -190,13 +220,12 @@ def _normalised(log_weights: Array) -> Array:
 def null_space(unknowns: Unknowns, prior: Prior, jac: Array) -> Array:
     """Directions (unknowns × r) that readings, measured floor and measured stiffness leave open.
 
-    Allowances do not count as data, and the pads are taken as calibrated. c, h and the zeros are taken as
+    Allowances do not count as data, and the pads are taken as calibrated. h, c and the zeros are taken as
     known: they are corrections, each with its own ±, and not questions that a placement answers.
     """
     size = len(unknowns.names)
     asked = np.zeros(size, dtype=bool)
     asked[: unknowns.at_K + 1] = True
-    asked[unknowns.at_floor + 2 : unknowns.at_K : 4] = False
     columns = jac.reshape(-1, size)
     norms = np.linalg.norm(columns, axis=0)
     asked &= ~prior.measured & (norms > RANK_TOLERANCE)

@@ -50,18 +50,18 @@ def sift(
     scatters more than its ± allows in total and moments, the ± is widened to fit.
     """
     suspects: list[Suspect] = []
-    result = _fitted(weighings, geometry, known, allow)
+    result = _fitted(weighings, geometry, known, allow, guessed_u=u_assumed)
     while (worst := _worst(result)) is not None:
         odd, rest, by = _apart(result, worst)
         left = None
         if 3 * len(rest) >= 2 * len(weighings) and _stands_out(result, worst):
-            left = _fitted(rest, geometry, known, allow)
+            left = _fitted(rest, geometry, known, allow, guessed_u=u_assumed)
         if left is None or not _agrees(left, result):
-            return _disagreeing(result, worst, suspects, u_assumed=u_assumed)
+            return _disagreeing(result, worst, suspects)
         text = explain(odd, _peers(odd, rest), result)
         suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=True))
         result = left
-    return _widened(result, u_assumed=u_assumed), (*suspects, *_hanging(result))
+    return _widened(result), (*suspects, *_hanging(result))
 
 
 def _worst(f: Fit) -> int | None:
@@ -88,9 +88,7 @@ def _stands_out(f: Fit, i: int) -> bool:
     return len(peers) >= 2 and bool(chi2[i] > CLEARER * peers.max())
 
 
-def _disagreeing(
-    f: Fit, worst: int, suspects: list[Suspect], *, u_assumed: bool
-) -> tuple[Fit, tuple[Suspect, ...]]:
+def _disagreeing(f: Fit, worst: int, suspects: list[Suspect]) -> tuple[Fit, tuple[Suspect, ...]]:
     """Keep weighings that disagree without one being the cause, say what can be said, and widen their ±."""
     odd, rest, by = _apart(f, worst)
     peers = _peers(odd, rest)
@@ -101,12 +99,21 @@ def _disagreeing(
         suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=False))
     # runs of one facing err alike when the car was not the same: they count as one
     alike = 1.0 if split is None else len(f.unknowns.weighings) / 2
-    return _widened(f, u_assumed=u_assumed, alike=alike), tuple(suspects)
+    return _widened(f, alike=alike), tuple(suspects)
 
 
-def _fitted(weighings: Sequence[Weighing], geometry: Geometry, known: Known, allow: Allowances) -> Fit:
+def _fitted(
+    weighings: Sequence[Weighing], geometry: Geometry, known: Known, allow: Allowances, *, guessed_u: bool
+) -> Fit:
     unknowns = Unknowns(weighings, geometry)
-    return fit(unknowns, Prior(unknowns, known, allow))
+    return _settled(unknowns, Prior(unknowns, known, allow, guessed_u=guessed_u))
+
+
+def _settled(unknowns: Unknowns, prior: Prior) -> Fit:
+    """Fit, and take the readings' ± from then on as wide as it turned out to be."""
+    result = fit(unknowns, prior)
+    unknowns.add_noise(result.noise_kg2)
+    return result
 
 
 def _agrees(left: Fit, whole: Fit) -> bool:
@@ -115,13 +122,12 @@ def _agrees(left: Fit, whole: Fit) -> bool:
     return bool(ratio <= max(1 + WIDE * np.sqrt(2 / max(freedom, 1.0)), reading_ratio(whole)[0] / BETTER))
 
 
-def _widened(f: Fit, *, u_assumed: bool, alike: float = 1.0) -> Fit:
+def _widened(f: Fit, *, alike: float = 1.0) -> Fit:
     ratio, freedom = reading_ratio(f)
-    least = 1.0 if u_assumed else 1 + WIDE * np.sqrt(2 / max(freedom, 1.0))
-    if freedom < 1 or ratio <= least:
+    if freedom < 1 or ratio <= 1 + WIDE * np.sqrt(2 / max(freedom, 1.0)):
         return f
     f.unknowns.widen(ratio * alike)
-    return fit(f.unknowns, f.prior)
+    return _settled(f.unknowns, f.prior)
 
 
 def determinate_chi2(f: Fit) -> Array:

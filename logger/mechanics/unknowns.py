@@ -1,10 +1,12 @@
 """The one model of all weighings: its unknowns, what it predicts for each reading, and its Jacobian.
 
 Per build: M (kg), X = M·x, Y = M·y, kappa (kg·m). Per set of four spots, in the frame of facing out:
-a = h·tan(alpha), b = h·tan(beta) (m), c (warp that a side slope adds, per kg, m), theta (twist, rad).
-Then K (kg·m/rad), h (m), a gain per pad (relative), a zero per pad and zero check (kg). s = +1 out, −1 back:
+a = h·tan(alpha), b = h·tan(beta) (m), theta (twist, rad). Then K (kg·m/rad), h (m), c (share of a roll moment
+that the front axle takes beyond the determinate part's), a gain per pad (relative), a zero per pad and zero
+check (kg). s = +1 out, −1 back:
 
-    X' = X − M(s·a + h·dalpha)    Y' = Y − M(s·b + h·dbeta)    kappa' = kappa + s·M·c + K(theta + dtheta)
+    X' = X − M(s·a + h·dalpha)    Y' = Y − M·B    with B = s·b + h·dbeta
+    kappa' = kappa − c·M·B + K(theta + dtheta)
     reading = (1 + g)·(spread·[M X' Y'] + kappa'·v) + z
 
 where dalpha, dbeta, dtheta are what the shims do. Suspension scatter adds to kappa', one draw per run.
@@ -13,7 +15,7 @@ where dalpha, dbeta, dtheta are what the shims do. Suspension scatter adds to ka
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -23,7 +25,7 @@ from logger.mechanics.weighing import Allowances, Known, Weighing
 from logger.units import G_N
 
 STATE = ("M", "X", "Y", "kappa")
-FLOOR = ("a", "b", "c", "theta")
+FLOOR = ("a", "b", "theta")
 LEAST_U_KG = 1e-3
 """No reading is taken as better than a gram, so that a u of 0 in a file cannot break the arithmetic."""
 
@@ -55,7 +57,8 @@ class Unknowns:
         names += [f"{s} {i}" for i in range(len(self.sets)) for s in FLOOR]
         self.at_floor = 4 * len(self.builds)
         self.at_K = len(names)
-        names += ["K", "h"]
+        self.at_h, self.at_c = self.at_K + 1, self.at_K + 2
+        names += ["K", "h", "c"]
         self.at_gain = len(names)
         names += [f"gain {p}" for p in self.pads]
         self.at_zero = len(names)
@@ -72,13 +75,23 @@ class Unknowns:
         self.zero = np.array([[zero.get((p, w.zero_check), -1) for p in w.pads] for w in ws])
         self.readings = np.array([w.loads_kg for w in ws])
         self.covariance = np.array([square(w.covariance_kg2) for w in ws]) + LEAST_U_KG**2 * np.eye(4)
-        self.widened = 1.0
+        self.widened, self.noise_kg2 = 1.0, 0.0
         self.shim = np.array([w.shims_m for w in ws]) @ attitude(self.geometry).T
+
+    def floor_of(self, spot_set: int | Array) -> Any:
+        """Where a set's a stands among the unknowns; b and theta follow it."""
+        return self.at_floor + len(FLOOR) * spot_set
 
     def widen(self, ratio: float) -> None:
         """Take the readings' variances `ratio` times larger, where their scatter asks for it (Birge)."""
         self.covariance *= ratio
+        self.noise_kg2 *= ratio
         self.widened *= ratio
+
+    def add_noise(self, variance_kg2: float) -> None:
+        """Take each reading's variance this much larger, where what was stated is a guess."""
+        self.covariance += variance_kg2 * np.eye(4)
+        self.noise_kg2 += variance_kg2
 
     def start(self, prior: Array) -> Array:
         """A first guess: prior means, and each build's state from the mean of its readings."""
@@ -91,19 +104,19 @@ class Unknowns:
         return p
 
     def _state(self, p: Array) -> tuple[Array, Array]:
-        """(n, 4) states of the weighings' builds and (n, 4) terms of their floors."""
-        states = p[: self.at_floor].reshape(-1, 4)[self.build]
-        floors = p[self.at_floor : self.at_K].reshape(-1, 4)[self.set]
+        """(n, 4) states of the weighings' builds and (n, 3) terms of their floors."""
+        states = p[: self.at_floor].reshape(-1, len(STATE))[self.build]
+        floors = p[self.at_floor : self.at_K].reshape(-1, len(FLOOR))[self.set]
         return states, floors
 
     def loads(self, p: Array) -> Array:
         """True loads (n, 4) in kg on the pads at unknowns p, before gains and zeros."""
-        (m, x, y, kappa), (a, b, c, theta) = (part.T for part in self._state(p))
-        stiffness, height = p[self.at_K], p[self.at_K + 1]
+        (m, x, y, kappa), (a, b, theta) = (part.T for part in self._state(p))
+        stiffness, height, split = p[self.at_K : self.at_c + 1]
         along = x - m * (self.sign * a + height * self.shim[:, 0])
-        across = y - m * (self.sign * b + height * self.shim[:, 1])
-        warp = kappa + self.sign * m * c + stiffness * (theta + self.shim[:, 2])
-        wrench = np.column_stack([m, along, across])
+        roll = m * (self.sign * b + height * self.shim[:, 1])
+        warp = kappa - split * roll + stiffness * (theta + self.shim[:, 2])
+        wrench = np.column_stack([m, along, y - roll])
         return np.asarray(wrench @ self.spread.T + np.outer(warp, self.warp))
 
     def predict(self, p: Array) -> Array:
@@ -119,26 +132,23 @@ class Unknowns:
         rows = np.arange(n)
         jac = np.zeros((n, 4, len(self.names)))
         states, floors = self._state(p)
-        m, (a, b, c, theta) = states[:, 0], floors.T
-        stiffness, height = p[self.at_K], p[self.at_K + 1]
+        m, (a, b, theta) = states[:, 0], floors.T
+        stiffness, height, split = p[self.at_K : self.at_c + 1]
         of_m, of_x, of_y = self.spread.T
         v, s = self.warp, self.sign
+        of_roll = of_y + split * v
         da, db, dt = self.shim.T
-        at = 4 * self.build
-        jac[rows, :, at] = (
-            of_m
-            - np.outer(s * a + height * da, of_x)
-            - np.outer(s * b + height * db, of_y)
-            + np.outer(s * c, v)
-        )
+        lean = s * b + height * db
+        at = len(STATE) * self.build
+        jac[rows, :, at] = of_m - np.outer(s * a + height * da, of_x) - np.outer(lean, of_roll)
         jac[rows, :, at + 1], jac[rows, :, at + 2], jac[rows, :, at + 3] = of_x, of_y, v
-        at = self.at_floor + 4 * self.set
+        at = self.floor_of(self.set)
         jac[rows, :, at] = np.outer(-m * s, of_x)
-        jac[rows, :, at + 1] = np.outer(-m * s, of_y)
-        jac[rows, :, at + 2] = np.outer(m * s, v)
+        jac[rows, :, at + 1] = np.outer(-m * s, of_roll)
+        jac[rows, :, at + 2] = stiffness * v
         jac[:, :, self.at_K] = np.outer(theta + dt, v)
-        jac[rows, :, at + 3] = stiffness * v
-        jac[:, :, self.at_K + 1] = np.outer(-m * da, of_x) + np.outer(-m * db, of_y)
+        jac[:, :, self.at_h] = np.outer(-m * da, of_x) + np.outer(-m * db, of_roll)
+        jac[:, :, self.at_c] = np.outer(-m * lean, v)
         gain = p[self.at_gain : self.at_zero][self.pad]
         jac *= (1 + gain)[:, :, None]
         loads = self.loads(p)
@@ -153,15 +163,17 @@ class Prior:
     """What is known or allowed for before the readings: a mean and a standard uncertainty per unknown.
 
     u is inf for the states (the readings alone decide); `measured` marks the unknowns that somebody
-    measured, as against those that only have an allowance.
+    measured, as against those that only have an allowance. With `guessed_u` the readings' ± is a guess too.
     """
 
-    def __init__(self, unknowns: Unknowns, known: Known, allow: Allowances) -> None:
+    def __init__(
+        self, unknowns: Unknowns, known: Known, allow: Allowances, *, guessed_u: bool = False
+    ) -> None:
         size = len(unknowns.names)
         self.mean = np.zeros(size)
         self.u = np.full(size, np.inf)
         self.measured = np.zeros(size, dtype=bool)
-        self.known, self.allow = known, allow
+        self.known, self.allow, self.guessed_u = known, allow, guessed_u
         self._globals(unknowns)
         for i, spots in enumerate(unknowns.sets):
             self._floor(unknowns, i, spots)
@@ -186,9 +198,10 @@ class Prior:
             )
             self.set(unknowns.at_K, given, u, measured=True)
         if known.cg_height_m is None:
-            self.set(unknowns.at_K + 1, allow.cg_height_m, allow.cg_height_u_m)
+            self.set(unknowns.at_h, allow.cg_height_m, allow.cg_height_u_m)
         else:
-            self.set(unknowns.at_K + 1, known.cg_height_m, known.cg_height_u_m, measured=True)
+            self.set(unknowns.at_h, known.cg_height_m, known.cg_height_u_m, measured=True)
+        self.set(unknowns.at_c, 0.0, allow.roll_split)
         for i in range(len(unknowns.pads)):
             self.set(unknowns.at_gain + i, 0.0, known.gain_u or allow.gain, measured=known.gain_u is not None)
         zero_u = {
@@ -198,8 +211,8 @@ class Prior:
             self.set(unknowns.at_zero + i, 0.0, zero_u[key], measured=True)
 
     def _floor(self, unknowns: Unknowns, index: int, spots: tuple[str, ...]) -> None:
-        at = unknowns.at_floor + 4 * index
-        height, height_u = self.mean[unknowns.at_K + 1], self.u[unknowns.at_K + 1]
+        at = unknowns.floor_of(index)
+        height, height_u = self.mean[unknowns.at_h], self.u[unknowns.at_h]
         heights = self.known.spot_heights_m
         out = next(w.out_spots for w in unknowns.weighings if w.spot_set == spots)
         rows = attitude(unknowns.geometry)
@@ -208,12 +221,9 @@ class Prior:
             u_alpha, u_beta, u_theta = np.linalg.norm(rows, axis=1) * self.known.height_u_m
             for i, (slope, u) in enumerate(((alpha, u_alpha), (beta, u_beta))):
                 self.set(at + i, height * slope, float(np.hypot(height * u, slope * height_u)), measured=True)
-            self.set(at + 3, float(theta), float(u_theta), measured=True)
-            slope = abs(beta) + u_beta
+            self.set(at + 2, float(theta), float(u_theta), measured=True)
         else:
-            slope = self.allow.slope
-            self.set(at, 0.0, height * slope)
-            self.set(at + 1, 0.0, height * slope)
+            self.set(at, 0.0, height * self.allow.slope)
+            self.set(at + 1, 0.0, height * self.allow.slope)
             track = float(np.mean(unknowns.geometry.lengths_m[1:]))
-            self.set(at + 3, 0.0, self.allow.twist_m / track)
-        self.set(at + 2, 0.0, self.allow.roll_split * height * slope)
+            self.set(at + 2, 0.0, self.allow.twist_m / track)

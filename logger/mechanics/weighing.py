@@ -111,15 +111,19 @@ class Allowances:
     """Height of a car's centre of mass: mean of cars of the 2010s (NHTSA LVIPD + NCAP, collated: 0.553 m)."""
     cg_height_u_m: float = 0.12
     """Half of the range 0.45–0.99 m seen in 1,270 light vehicles (same source), leaning to cars."""
-    stiffness_kgm_per_rad_per_kg: float = 1.5
+    stiffness_kgm_per_rad_per_kg: float = 1.8
     """Warp stiffness (kg·m/rad) over mass (kg): four ride springs at 1.3 Hz, half as much again from bars."""
-    stiffness_relative_u: float = 0.5
+    stiffness_relative_u: float = 0.6
     """The figure above fits soft and stiff cars only within half of itself (own estimate)."""
     roll_split: float = 0.1
-    """How far the axles' sharing of a side slope's roll moment may differ from the determinate part's, 1."""
+    """How far the front axle's share of a roll moment may differ from the determinate part's, share of 1."""
     gain: float = 0.003
     """Pads' gains before they changed places, relative: coarse enough to let the readings speak."""
     cross_scatter: float = 0.0015
     """Middle guess of how far cross weight scatters from rock to rock, share of 1, before any repeat."""
     cross_scatter_spread: float = 0.9
     """Natural-log spread of that guess: a factor of 2.5 either way."""
+    noise_kg: float = 0.05
+    """Middle guess of how far a pad's readings scatter from rest to rest where nobody says (own estimate)."""
+    noise_spread: float = 0.7
+    """Natural-log spread of that guess: a factor of two either way."""

@@ -7,11 +7,14 @@ import numpy as np
 from logger.mechanics.fit import Fit
 from logger.mechanics.statics import CROSS, FRONT, Array
 from logger.mechanics.suspects import Suspect
+from logger.sentences import kilograms
 
 SAME_GAIN = 0.05
 """Two pads whose untold combinations of gains agree this far are told against each other."""
 FAR_OFF = 4.0
 """Standard deviations between a measured input and what the weighings make of it before it is said."""
+GROSS_KG = 0.3
+"""Pads whose readings scatter further from rest to rest are suspected (own judgement)."""
 OPEN_KG = 1e-6
 """Loads moved along a null direction by less than this are rounding."""
 
@@ -79,7 +82,7 @@ def _twist_words(f: Fit, index: int) -> str:
 
 def _twists(f: Fit, index: int) -> Array:
     sets = np.unique(f.unknowns.set[f.unknowns.build == index])
-    return f.unknowns.at_floor + 4 * sets + 3
+    return np.asarray(f.unknowns.floor_of(sets) + 2)
 
 
 def _gain_words(f: Fit) -> tuple[str, ...]:
@@ -157,7 +160,7 @@ def _averaging_words(f: Fit, index: int) -> list[str]:
     ]
     if not both:
         return []
-    at = unknowns.at_floor + 4 * both[0] + 3
+    at = unknowns.floor_of(both[0]) + 2
     _, front, rear = unknowns.geometry.lengths_m
     per_rad = f.p[unknowns.at_K] * (1 / front + 1 / rear) / f.p[4 * index]
     said = (
@@ -231,10 +234,14 @@ def _contradiction_words(f: Fit) -> list[str]:
 
 
 def _scatter_words(f: Fit) -> list[str]:
+    cause = (
+        "and the suspension cannot do that: suspect a pad, a zero, a dragging wheel edge, a person leaning "
+        "on the car. The readings' ± is taken that much wider."
+    )
+    noise_kg = np.sqrt(f.unknowns.noise_kg2)
+    if noise_kg > GROSS_KG:
+        return [f"Total, front and left scatter as if each pad did by {kilograms(noise_kg, 2)}, {cause}"]
     if f.unknowns.widened == 1.0:
         return []
-    return [
-        f"Total, front and left scatter {np.sqrt(f.unknowns.widened):.2g} times as far as the readings' ± "
-        "allows, and the suspension cannot do that: suspect a pad, a zero, a dragging wheel edge, a person "
-        "leaning on the car. The readings' ± is taken that much wider."
-    ]
+    times = np.sqrt(f.unknowns.widened)
+    return [f"Total, front and left scatter {times:.2g} times as far as the readings' ± allows, {cause}"]

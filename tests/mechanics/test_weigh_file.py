@@ -17,7 +17,7 @@ from logger.car_file import read_car
 from logger.cli import weigh
 from logger.mechanics.solve import solve
 from logger.mechanics.statics import Geometry
-from logger.mechanics.weighing import Known
+from logger.mechanics.weighing import Allowances, Known
 from logger.model import CORNERS
 from logger.typed_toml import ConfigError
 from logger.units import G_N, IN_M, LB_KG
@@ -167,9 +167,24 @@ def test_u_missing_is_assumed_and_said(solved):
     assert any("gives no u for any reading" in n for n in got["notes"])
     assert 0.01 < got["total"]["u"] < 0.5
     coarse = [",".join(rows_of(weighing(), digits=0)[i].split(",")[:7]) for i in range(4)]
+    allow = Allowances()
+    noise_kg2 = allow.noise_kg**2 * np.exp(2 * allow.noise_spread**2)
     assert solved(coarse, header="run,facing,spot,corner,pad,value,unit")["total"]["u"] == pytest.approx(
-        0.816, rel=0.01
+        2 * np.sqrt(2 / 12 + noise_kg2), rel=0.01
     )
+
+
+def test_without_u_the_runs_tell_how_far_the_pads_scatter(solved):
+    """100 cars of 4 runs whose pads scatter by 0.15 kg: ±2u of the total holds about 95 of 100."""
+    dice = np.random.default_rng(12)
+    held = []
+    for _ in range(100):
+        runs = [weighing(run=str(n), noise=dice.normal(0, 0.15, 4)) for n in range(4)]
+        bare = [",".join(row.split(",")[:7]) for w in runs for row in rows_of(w, digits=1)]
+        told = solved(bare, header="run,facing,spot,corner,pad,value,unit")
+        assert told["suspects"] == []
+        held.append(abs(told["total"]["value"] - 968) <= 2 * told["total"]["u"])
+    assert sum(held) >= 88
 
 
 def test_shim_column_tells_the_stiffness(solved):
