@@ -22,7 +22,7 @@ from logger.weighin.states import State, Step
 
 Format = Literal["csv", "json", "parquet"]
 Row = dict[str, Any]
-WEIGHING = ("run", "facing", "spot", "corner", "pad", "value", "unit", "u", "build")
+WEIGHING = ("run", "facing", "spot", "corner", "pad", "value", "unit", "u", "shim_mm", "build")
 """Columns of the files that `restpoint weigh` and `restpoint ledger import` read."""
 
 
@@ -112,6 +112,7 @@ def _captures(ledger: Ledger) -> Iterable[Row]:
             us = {f"u_{load.corner}_kg": load.u_kg for load in c.loads}
             pads = {f"{load.corner}_pad": load.pad for load in c.loads}
             spots = {f"{load.corner}_spot": load.spot for load in c.loads}
+            shims = {f"{load.corner}_shim_m": load.shim_m for load in c.loads}
             yield {
                 "ref": f"w{row.id}.c{c.number}",
                 "car": row.car,
@@ -126,6 +127,7 @@ def _captures(ledger: Ledger) -> Iterable[Row]:
                 **us,
                 **pads,
                 **spots,
+                **shims,
                 "discarded": c.discarded,
             }
 
@@ -172,5 +174,6 @@ def _weighings(ledger: Ledger, out: Path) -> Iterable[Path]:
                 build = " + ".join((c.build, *c.aboard))
                 for load in c.loads:
                     where = (c.number, c.facing, load.spot, load.corner, load.pad)
-                    writer.writerow((*where, repr(load.mass_kg), "kg", repr(load.u_kg), build))
+                    shim = f"{1e3 * load.shim_m:g}"
+                    writer.writerow((*where, repr(load.mass_kg), "kg", repr(load.u_kg), shim, build))
         yield path

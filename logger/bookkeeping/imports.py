@@ -41,17 +41,10 @@ def import_csv(
     if twin is not None and not twin.withdrawn and any(not c.discarded for c in ledger.captures(twin.id)):
         raise LedgerError(f"{file}: was taken in already, as w{twin.id}; nothing was added")
     readings = read_weighings(file, car.known)
-    usable = [w for w in readings.weighings if not any(w.shims_m)]
     notes = [*readings.notes]
-    if len(usable) < len(readings.weighings):
-        notes.append(
-            "Runs with shims are left out: the ledger keeps no shims; `restpoint weigh` solves them."
-        )
-    if not usable:
-        raise LedgerError(f"{file}: every run has shims; a ledger keeps none")
     if not as_it_is:
-        _refuse_other_unit(ledger, file, car.name, usable)
-    captures = list(_captures(usable, day_ns))
+        _refuse_other_unit(ledger, file, car.name, readings.weighings)
+    captures = list(_captures(readings.weighings, day_ns))
     changes = list(_changes(captures))
     with ledger.doing(f"import {file.name}", t_wall_ns) as deed:
         row = ledger.car(car.name, *_lengths(car))
@@ -105,9 +98,9 @@ def _captures(weighings: Sequence[Weighing], day_ns: int) -> Iterator[Capture]:
             placement=1 + placements.index(w.placement),
             run=number,
             loads=tuple(
-                CornerLoad(corner=c, spot=s, pad=p, mass_kg=m, u_kg=float(u) ** 0.5)
-                for c, s, p, m, u in zip(
-                    CORNERS, w.spots, w.pads, w.loads_kg, covariance.diagonal(), strict=True
+                CornerLoad(corner=c, spot=s, pad=p, mass_kg=m, u_kg=float(u) ** 0.5, shim_m=shim)
+                for c, s, p, m, u, shim in zip(
+                    CORNERS, w.spots, w.pads, w.loads_kg, covariance.diagonal(), w.shims_m, strict=True
                 )
             ),
             covariance_kg2=tuple(covariance.ravel().tolist()),

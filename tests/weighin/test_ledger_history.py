@@ -29,8 +29,10 @@ from weighin.afternoons import (
 
 from logger.bookkeeping.source import one_history, opened
 from logger.cli import main
+from logger.mechanics.weighing import Known
 from logger.model import Capture, Change
 from logger.quantity import Quantity
+from logger.weigh_file import read_weighings
 from logger.weighin.ledger import Ledger
 from logger.weighin.naming import Placed, propose_name
 from logger.weighin.states import History
@@ -345,6 +347,27 @@ def test_what_is_exported_comes_back_the_same(old: Path, tmp_path: Path, capsys)
     )
     assert [p.name for p in again.people] == ["driver"]
     assert "taken in already, as w1" in do(fresh, line, capsys, code=1)
+
+
+def test_shims_are_taken_in_and_out(tmp_path: Path, capsys) -> None:
+    """A shim test in old notes keeps telling the stiffness: of the ledger, and of the files made from it."""
+    (tmp_path / "car.toml").write_text(CAR, encoding="utf-8")
+    rows = [
+        f"{run},out,S{n},{corner},P{n},{kg + sign * warp:.2f},kg,0.05,{shim if corner == 'RF' else 0}"
+        for run, shim, warp in (("1", 0, 0.0), ("2", 0, 0.4), ("3", 5, 4.5), ("4", 5, 4.9))
+        for n, (corner, kg, sign) in enumerate(
+            (("LF", 285, -1), ("RF", 280, 1), ("LR", 201, 1), ("RR", 199, -1)), 1
+        )
+    ]
+    old_notes = tmp_path / "old.csv"
+    head = "run,facing,spot,corner,pad,value,unit,u,shim_mm"
+    old_notes.write_text("\n".join([head, *rows]), encoding="utf-8")
+    do(tmp_path, f"import {old_notes} --car {tmp_path}/car.toml --when 2026-01-10", capsys)
+    stiffness = told(tmp_path).states[0].solution.floor["stiffness"]
+    assert stiffness.u < 0.3 * stiffness.value
+    do(tmp_path, f"export --to csv --out {tmp_path}/csv", capsys)
+    again = read_weighings(tmp_path / "csv" / "weighings-w1.csv", Known()).weighings
+    assert [w.shims_m[1] for w in again] == [0.0, 0.0, 0.005, 0.005]
 
 
 def test_builds_that_old_notes_named_name_their_changes(tmp_path: Path, capsys) -> None:
