@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 
 from logger.cautions import CAUTIONS, GENERAL
+from logger.floor_text import floor_lines
 from logger.mechanics.solve import Solution
 from logger.model import SCHEMA
 from logger.quantity import Quantity
@@ -22,16 +23,6 @@ MEANING = {
     "x": "centre of mass ahead of the rear axle",
     "y": "centre of mass left of the centre line",
     "kappa": "warp term (+ loads LF and RR)",
-}
-FLOOR_MEANING = {
-    "h_alpha": "slope along the car (out, + nose up) moves the centre of mass back by",
-    "h_beta": "slope across the car (out, + left up) moves the centre of mass right by",
-    "alpha": "slope along the car (out, + nose up)",
-    "beta": "slope across the car (out, + left up)",
-    "theta": "twist",
-    "kappa_floor": "warp term of the twist",
-    "cross_floor": "what the twist adds to cross",
-    "stiffness": "the car's warp stiffness",
 }
 US = {"kg": "lb", "m": "in", "kg·m": "lb·in", "N·m/rad": "lbf·ft/deg"}
 
@@ -70,19 +61,19 @@ def as_text(solution: Solution, name: str, notes: Sequence[str] = (), *, units: 
         "",
         f"  Cross weight scatters from rock to rock by {shown(solution.scatter, units)} (one standard).",
     ]
-    floor = [(FLOOR_MEANING.get(k, k), q) for k, q in solution.floor.items()]
-    lines += _section("The floor", [f"{text}: {shown(q, units)}" for text, q in floor])
+    floor = floor_lines(solution.floor, sum(solution.geometry.lengths_m[1:]) / 2)
+    unit = US["kg"] if units == "us" else "kg"
+    lines += _section("The floor", [f"{text}: {q.shown_beside(unit).text()}" for text, q in floor])
     lines += _section(
         "The pads",
         [f"{pad} reads {_per_mille(q)} against its calibration" for pad, q in solution.gains.items()],
     )
-    mass = US["kg"] if units == "us" else "kg"
     lines += _section("Cannot be told apart", solution.cannot_tell_apart)
     steps = [
-        f"{i}. {in_unit(n.action, mass)} {n.bought(mass)}" for i, n in enumerate(solution.next_placements, 1)
+        f"{i}. {in_unit(n.action, unit)} {n.bought(unit)}" for i, n in enumerate(solution.next_placements, 1)
     ]
     lines += _section("What to do next", steps)
-    lines += _section("Notes", [in_unit(note, mass) for note in (*notes, *solution.notes)])
+    lines += _section("Notes", [in_unit(note, unit) for note in (*notes, *solution.notes)])
     lines += _section("Cautions", [CAUTIONS[n] for n in GENERAL])
     return "\n".join(lines)
 

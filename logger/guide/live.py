@@ -53,8 +53,8 @@ class LiveGuide:
                 self._guide = skipping(self._guide)
                 return f"Skipped: {gone.action}"
             case "heights":
-                self._guide = with_heights(self._guide, read_heights(command.argument))
-                return f"Noted. The pad tops' heights, S1 to S4: {command.argument}."
+                self._guide, said = with_heights(self._guide, read_heights(command.argument))
+                return " ".join((f"Noted. The pad tops' heights, S1 to S4: {command.argument}.", *said))
         return None
 
     def stand_as_advised(self) -> str:

@@ -10,6 +10,7 @@ from logger.cautions import CAUTIONS
 from logger.mechanics.pads import GainCheck, gain_check
 from logger.quantity import Quantity
 from logger.quantity_text import read_quantity
+from logger.sentences import in_unit
 from logger.units import to_kg
 
 UNKNOWN = "person"
@@ -44,9 +45,9 @@ def mass_check(mass: str, readings: list[str], unit: str) -> list[str]:
     if known is None and len(by_pad) < 2:
         raise ValueError("a load nobody knows tells only what pads differ: put it on two pads at least")
     checks = gain_check(by_pad, known, min(steps, default=0.1))
-    against = "their mean" if known is None else Quantity(known.value, known.u, "kg").text()
+    against = "their mean" if known is None else Quantity(known.value, known.u, "kg").shown_in(unit).text()
     lines = [f"Each pad against {against}; ± is two standard uncertainties."]
-    lines += [f"  {check.text}" for check in checks.values()]
+    lines += [f"  {in_unit(check.text, unit)}" for check in checks.values()]
     lines += [f"  {line}" for line in _what_to_do(checks, known)]
     return [*lines, *(f"  ! {CAUTIONS[n]}" for n in (3, 11))]
 

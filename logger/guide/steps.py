@@ -9,30 +9,37 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from math import hypot
 from typing import Literal
 
+from logger import quantity_text
 from logger.car_file import Car
 from logger.cautions import GENERAL
-from logger.mechanics.advise import FIGURES, Next, Stand, stand_of
+from logger.mechanics.advise import ENOUGH, FIGURES, Kind, Next, Stand, stand_of
 from logger.mechanics.plausible import faults_of, unit_mix_up
 from logger.mechanics.solve import Solution, solve_builds
 from logger.mechanics.weighing import Known, Weighing, weighing_from_capture
 from logger.model import CORNERS, Advice, Capture, CornerStand, NextStep
 from logger.quantity import Quantity
-from logger.quantity_text import Kind, read_quantity
 from logger.sentences import in_unit
 from logger.units import to_m
 from logger.weighin.placements import SPOT_OF, SPOTS
 from logger.weighin.results import label
 
+SPREADS: dict[str, quantity_text.Kind] = {"total": "mass", "x": "length", "y": "length"}
+"""What a figure's ± is written as, where that is not a share."""
 Wants = Literal["loads", "heights", "nothing"]
 STOP = "Stop: enough is weighed."
 LOADS_CAUTIONS = (*GENERAL, 7)
 HEIGHTS_CAUTIONS = (2,)
 MOST_LEVELLINGS = 2
 """A third reading of the same level by the same eye brings less than it seems (own judgement)."""
-MOST_STEP_M = 0.3
-"""Pad tops further apart than this are a slip of the pen or a wrong unit."""
+MOST_STEP_M = 0.15
+"""Pad tops further apart than this are a slip of the pen or a wrong unit: 1 in 20 over a long car."""
+SAME_LOADS = 0.15
+"""Numbers this near (share of 1) to the loads weighed last are loads, whatever was asked for."""
+APART = 5.0
+"""Standard deviations between two levellings from which one of them is wrong."""
 U_KG = 0.05
 """u of a reading typed in without one: rounding, and the least that pads scatter; the rest is found."""
 
@@ -42,7 +49,7 @@ class Guide:
     """What the guide knows.
 
     `aim` is the figure to sharpen, `enough` the u of it that will do (None: as long as it pays). `pads` says
-    which pad stands on which spot at first. `skipped` are actions that the person will not do. `unit` is
+    which pad stands on which spot at first. `skipped` are kinds of steps that nobody will make. `unit` is
     that of masses in sentences (kg or lb).
     """
 
@@ -52,7 +59,7 @@ class Guide:
     enough: float | None = None
     unit: str = "kg"
     weighings: tuple[Weighing, ...] = ()
-    skipped: frozenset[str] = field(default=frozenset())
+    skipped: frozenset[Kind] = field(default=frozenset())
     u_assumed: bool = True
     levelled: int = 0
     """How often the heights of the pad tops were measured."""
@@ -106,8 +113,7 @@ def with_aim(guide: Guide, text: str) -> Guide:
     if figure not in FIGURES:
         raise ValueError(f"{figure!r} is no figure to aim at; these are: {', '.join(FIGURES)}")
     spread = spread.strip().removeprefix("±").strip()
-    kinds: dict[str, Kind] = {"total": "mass", "x": "length", "y": "length"}
-    enough = read_quantity(spread, kinds.get(figure, "share")).value / 2 if spread else None
+    enough = quantity_text.read_quantity(spread, SPREADS.get(figure, "share")).value / 2 if spread else None
     if enough is not None and enough <= 0:
         raise ValueError(f"{spread!r}: a ± that is enough lies above zero")
     return replace(guide, aim=figure, enough=enough, skipped=frozenset(), told=None)
@@ -127,13 +133,18 @@ def advice(guide: Guide, t_mono_ns: int = 0) -> Advice:
         u_now=now.u if now else None,
         unit=now.unit if now else "",
         wants=wants,
-        action=action,
+        action=in_unit(action, guide.unit),
         why=why,
         facing=stand.facing if stand else None,
         stand=_corner_stands(stand) if stand else (),
-        steps=tuple(NextStep(kind=s.kind, action=s.action, why=s.bought(guide.unit), u=s.u) for s in steps),
+        steps=tuple(_next_step(guide, step) for step in steps),
         cautions={"loads": LOADS_CAUTIONS, "heights": HEIGHTS_CAUTIONS, "nothing": ()}[wants],
     )
+
+
+def _next_step(guide: Guide, step: Next) -> NextStep:
+    action = in_unit(step.action, guide.unit)
+    return NextStep(kind=step.kind, action=action, why=step.bought(guide.unit), u=step.u)
 
 
 def _choice(
@@ -156,9 +167,7 @@ def _still_possible(guide: Guide, told: Solution) -> list[Next]:
     """Steps not skipped; a level read often enough is no more use (its own faults repeat)."""
     often = guide.levelled >= MOST_LEVELLINGS
     return [
-        s
-        for s in told.next_placements
-        if s.action not in guide.skipped and not (often and s.kind == "heights")
+        s for s in told.next_placements if s.kind not in guide.skipped and not (often and s.kind == "heights")
     ]
 
 
@@ -220,35 +229,49 @@ def read_heights(text: str, unit: str = "") -> dict[str, float]:
     return dict(zip(SPOTS, in_m, strict=True))
 
 
-def with_heights(guide: Guide, heights_m: Mapping[str, float], u_m: float | None = None) -> Guide:
-    """Take the heights of the pad tops by spot (m, any datum); those known before are averaged with them."""
-    known = guide.car.known
-    u = guide.level_u_m if u_m is None else u_m
-    heights = dict(heights_m)
+def with_heights(guide: Guide, heights_m: Mapping[str, float]) -> tuple[Guide, tuple[str, ...]]:
+    """Take the heights of the pad tops by spot (m, any datum), and say what is to be said about them.
+
+    Those known before are averaged with them, or give way where the two contradict each other.
+    """
+    known, u = guide.car.known, guide.level_u_m
+    heights, levelled = dict(heights_m), guide.levelled + 1
+    said: tuple[str, ...] = ()
     if guide.levelled and all(spot in known.spot_heights_m for spot in heights):
-        heights, u = _averaged(heights, u, known.spot_heights_m, known.height_u_m)
+        now, before = _over_mean(heights), _over_mean(known.spot_heights_m)
+        apart_m = max(abs(now[spot] - before[spot]) for spot in now)
+        if apart_m > APART * hypot(u, known.height_u_m):
+            told = (
+                f"These heights differ from those before by up to {1e3 * apart_m:.2g} mm; these count alone."
+            )
+            said, levelled = (in_unit(told, guide.unit),), 1
+        else:
+            a, b = 1 / u**2, 1 / known.height_u_m**2
+            heights = {spot: (a * now[spot] + b * before[spot]) / (a + b) for spot in now}
+            u = (a + b) ** -0.5
     fresh = replace(known, spot_heights_m=heights, height_u_m=u)
-    return replace(guide, car=replace(guide.car, known=fresh), levelled=guide.levelled + 1, told=None)
+    return replace(guide, car=replace(guide.car, known=fresh), levelled=levelled, told=None), said
 
 
-def _averaged(
-    heights_m: Mapping[str, float], u_m: float, before_m: Mapping[str, float], u_before_m: float
-) -> tuple[dict[str, float], float]:
-    """Mean of two levellings by their precision; they need not share a datum."""
-    a, b = 1 / u_m**2, 1 / u_before_m**2
-    means = [sum(h[s] for s in heights_m) / len(heights_m) for h in (heights_m, before_m)]
-    found = {s: (a * (h - means[0]) + b * (before_m[s] - means[1])) / (a + b) for s, h in heights_m.items()}
-    return found, float((a + b) ** -0.5)
+def _over_mean(heights_m: Mapping[str, float]) -> dict[str, float]:
+    """Heights over the mean of the four: levellings need not share a datum."""
+    mean = sum(heights_m[spot] for spot in SPOTS) / len(SPOTS)
+    return {spot: heights_m[spot] - mean for spot in SPOTS}
 
 
-def without_last(guide: Guide) -> Guide:
-    """The guide as it was before the last weighing."""
-    return replace(guide, weighings=guide.weighings[:-1], told=None)
+def like_last(guide: Guide, loads_kg: Sequence[float]) -> bool:
+    """Whether four numbers are near the loads weighed last."""
+    if not guide.weighings or len(loads_kg) != len(CORNERS):
+        return False
+    last = guide.weighings[-1].loads_kg
+    return all(abs(now - before) <= SAME_LOADS * before for now, before in zip(loads_kg, last, strict=True))
 
 
 def skipping(guide: Guide) -> Guide:
     """The guide that does not advise again what it advises now."""
-    return replace(guide, skipped=guide.skipped | {advice(guide).action})
+    told = solved(guide)
+    steps = [] if told is None else _still_possible(guide, told)
+    return replace(guide, skipped=guide.skipped | {step.kind for step in steps[:1]})
 
 
 # -- ways to stand ----------------------------------------------------------------------------------------
@@ -288,18 +311,20 @@ def _first(guide: Guide, t_mono_ns: int) -> Advice:
     )
 
 
-def stand_words(told: Advice) -> str:
-    """Which corner goes onto which pad on which spot."""
-    return ", ".join(
+def stand_words(told: Advice, unit: str) -> str:
+    """Which corner goes onto which pad on which spot, on what shim (mm where masses are in kg, in for lb)."""
+    words = (
         f"{at.corner} on {at.pad} at {at.spot}"
         + (f" with {1e3 * at.shim_m:g} mm under it" if at.shim_m else "")
         for at in told.stand
     )
+    return in_unit(", ".join(words), unit)
 
 
 def other_steps(told: Advice) -> tuple[NextStep, ...]:
-    """The steps besides the one advised; when it is time to stop, the one that would buy most."""
-    return told.steps[:1] if told.wants == "nothing" else told.steps[1:]
+    """The steps besides the one advised that pay, or the best of the rest where none does."""
+    others = told.steps if told.wants == "nothing" else told.steps[1:]
+    return tuple(step for step in others if step.u <= ENOUGH * (told.u_now or 0.0)) or others[:1]
 
 
 def _corner_stands(stand: Stand) -> tuple[CornerStand, ...]:

@@ -17,6 +17,7 @@ from logger.guide.steps import (
     Guide,
     advice,
     from_captures,
+    like_last,
     other_steps,
     read_heights,
     skipping,
@@ -26,21 +27,22 @@ from logger.guide.steps import (
     with_aim,
     with_heights,
     with_loads,
-    without_last,
 )
 from logger.model import CORNERS, Advice, Capture
 from logger.quantity import Quantity
 from logger.quantity_text import read_quantity
-from logger.units import to_kg
+from logger.units import M_PER, to_kg
 from logger.weighin.placements import SPOTS
 
 Ask = Callable[[str], str | None]
 """Shows a prompt and returns what was typed; None at the end of input."""
 Say = Callable[[str], None]
 HELP = (
-    "Type four loads (LF RF LR RR), each with its unit or in the unit asked for; or `heights S1 S2 S3 S4` "
-    "in mm, `aim cross 0.1 %`, `skip`, `undo`, `stop`."
+    "Type four loads (LF RF LR RR), each with its unit or in the unit asked for; or `heights` with four, S1 "
+    "to S4, and their unit; `aim cross 0.1 %`, `skip`, `undo`, `help`, `stop`."
 )
+LENGTH = {"kg": "mm", "lb": "in"}
+"""The unit of heights typed without one, beside that of masses."""
 _LOAD = re.compile(r"(-?\d*\.?\d+)\s*([a-zA-Z]*)")
 
 
@@ -77,21 +79,29 @@ def typed(guide: Guide, ask: Ask, say: Say, *, unit: str) -> Guide:
     """Guide with what is typed in, until it is time to stop or somebody says so."""
     say(HELP)
     warned: set[int] = set()
+    came_by = [guide]
     told = advice(guide)
-    _tell(told, say, warned)
+    _tell(told, say, warned, unit)
     while told.wants != "nothing":
-        line = ask("heights, mm> " if told.wants == "heights" else f"loads, {unit}> ")
+        line = ask(f"heights, {LENGTH[unit]}> " if told.wants == "heights" else f"loads, {unit}> ")
         if line is None or line.strip() in ("stop", "quit"):
             break
-        fresh, sentences = _next(guide, line.strip(), unit, told.wants)
-        for sentence in sentences:
-            say(f"  {sentence}")
-        if fresh is not guide:
-            guide = fresh
-            _summary(guide, say, unit)
-            told = advice(guide)
-            _tell(told, say, warned)
-    return guide
+        if line.strip() == "undo" and len(came_by) == 1:
+            say("  There is nothing to undo.")
+            continue
+        if line.strip() == "undo":
+            came_by.pop()
+        else:
+            fresh, sentences = _next(came_by[-1], line.strip(), unit, told.wants)
+            for sentence in sentences:
+                say(f"  {sentence}")
+            if fresh is came_by[-1]:
+                continue
+            came_by.append(fresh)
+        _summary(came_by[-1], say, unit)
+        told = advice(came_by[-1])
+        _tell(told, say, warned, unit)
+    return came_by[-1]
 
 
 def _next(guide: Guide, line: str, unit: str, wants: str) -> tuple[Guide, tuple[str, ...]]:
@@ -99,17 +109,26 @@ def _next(guide: Guide, line: str, unit: str, wants: str) -> tuple[Guide, tuple[
     word, _, rest = line.partition(" ")
     if word == "skip":
         return skipping(guide), ()
-    if word == "undo":
-        return (without_last(guide), ()) if guide.weighings else (guide, ("There is nothing to undo.",))
+    if word in ("help", "?"):
+        return guide, (HELP,)
     try:
         if word == "aim":
             return with_aim(guide, rest), ()
-        if word == "heights" or (wants == "heights" and not re.search("[a-zA-Z]", line)):
-            text = rest if word == "heights" else line
-            return with_heights(guide, read_heights(text, "mm")), ()
+        if word == "heights" or (wants == "heights" and not _are_loads(guide, line, unit)):
+            return with_heights(guide, read_heights(line.removeprefix("heights"), LENGTH[unit]))
         return with_loads(guide, read_loads(line, unit))
     except ValueError as error:
         return guide, (f"{error}. {HELP}",)
+
+
+def _are_loads(guide: Guide, line: str, unit: str) -> bool:
+    """Whether a line typed where heights are asked for holds loads: by its units, or by what was weighed."""
+    units = re.findall("[a-zA-Z]+", line)
+    return not all(u in M_PER for u in units) if units else like_last(guide, _numbers(line, unit))
+
+
+def _numbers(line: str, unit: str) -> list[float]:
+    return [to_kg(float(value), unit) for value, _ in _LOAD.findall(line)]
 
 
 def read_loads(line: str, unit: str) -> list[float]:
@@ -153,7 +172,7 @@ def follow(
             guide = from_captures(start(car, [first[s] for s in SPOTS], aim, unit=unit), captures)
             if guide.weighings:
                 _summary(guide, say, unit)
-                _tell(advice(guide), say, warned)
+                _tell(advice(guide), say, warned, unit)
         if rows and rows[-1].ended_wall_ns is not None:
             say("The weigh-in is stopped.")
             return 0
@@ -161,12 +180,12 @@ def follow(
     return 0
 
 
-def _tell(told: Advice, say: Say, warned: set[int]) -> None:
+def _tell(told: Advice, say: Say, warned: set[int], unit: str) -> None:
     """Say an advice; a caution is said in full the first time and by no more than that."""
     say("")
     say(f"▸ {told.action}")
     if told.stand:
-        say(f"  Facing {told.facing}: {stand_words(told)}.")
+        say(f"  Facing {told.facing}: {stand_words(told, unit)}.")
     say(f"  Why: {told.why}.")
     for other in other_steps(told):
         say(f"  Or: {other.action} {other.why}")

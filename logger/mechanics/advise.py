@@ -90,7 +90,12 @@ def _level_words(f: Fit, index: int) -> str:
     how = f"with a water or laser level, to ±{2e3 * f.prior.known.height_u_m:g} mm"
     if f.prior.measured[_floor_of(f, index) + 2]:
         return f"Measure the heights of the four pad tops again {how}, and take the mean."
-    return f"Measure the heights of the four pad tops {how}."
+    then = (
+        ""
+        if f.prior.measured[f.unknowns.at_K]
+        else " Should they show a large twist, a shim test comes next."
+    )
+    return f"Measure the heights of the four pad tops {how}.{then}"
 
 
 def _next(

@@ -15,6 +15,9 @@ from logger.sentences import kilograms
 ENOUGH_U = 5e-4
 """A gain told to ±0.1 % (2u) is worth having: on a 250 kg corner that is 0.25 kg."""
 
+FEW = 4.0
+"""Degrees of freedom below which further readings sharpen a check by a quarter or more."""
+
 
 class GainCheck(Struct, frozen=True, kw_only=True):
     """One pad against a known mass: relative gain, its effective degrees of freedom, and what follows.
@@ -72,11 +75,11 @@ def _check(
         freedom=freedom,
         may_correct=enough,
         needed_kg=needed,
-        text=_text(pad, gain, reference, needed, enough=enough),
+        text=_text(pad, gain, reference, needed, enough=enough, few=freedom < FEW),
     )
 
 
-def _text(pad: str, gain: Quantity, reference: float, needed: float, *, enough: bool) -> str:
+def _text(pad: str, gain: Quantity, reference: float, needed: float, *, enough: bool, few: bool) -> str:
     percent = gain.shown_in("%").text()
     off = gain.u is not None and abs(gain.value) > 2 * gain.u
     told = f"{pad} reads {percent} against {kilograms(reference)}"
@@ -84,7 +87,7 @@ def _text(pad: str, gain: Quantity, reference: float, needed: float, *, enough: 
         return f"{told}: {'it is off and may be corrected' if off else 'within what the check can tell'}."
     return (
         f"{told}. {kilograms(reference)} is too light to calibrate with: it would take about "
-        f"{kilograms(needed, 3)}. "
+        f"{kilograms(needed, 3)}{', or more readings of it' if few else ''}. "
         + ("The pad is off all the same; look at it." if off else "No gain is changed.")
     )
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from html import escape
 
 from logger.drawing.view import CORNER_NAMES
+from logger.floor_text import floor_lines
 from logger.model import CORNERS
 from logger.quantity import Quantity
 from logger.report.data import CaptureRow, Change, Floor, PadStory, Placement, ReportData
@@ -88,23 +88,13 @@ def floor(data: ReportData) -> str:
         for corner, spot in zip(CORNERS, ground.spots, strict=True)
     ]
     caption = "Pad tops; solved heights are over the mean of the four"
-    terms = "".join(f"<dt>{name}</dt><dd>{number(q, data.units)}</dd>" for name, q in _terms(data, ground))
+    track = ((data.car.track_front_m or 0.0) + (data.car.track_rear_m or 0.0)) / 2
+    terms = "".join(
+        f"<dt>{escape(words[0].upper() + words[1:])}</dt><dd>{number(q, data.units)}</dd>"
+        for words, q in floor_lines(ground.terms, track)
+    )
     body = table(head, rows, caption=caption, kind="words") + f'<dl class="figures">{terms}</dl>'
     return section("The floor", f"<p>{_floor_basis(ground, measured=measured)}</p>{body}", aside=FLOOR)
-
-
-def _terms(data: ReportData, ground: Floor) -> Iterator[tuple[str, Quantity]]:
-    terms, car = ground.terms, data.car
-    track = ((car.track_front_m or 0.0) + (car.track_rear_m or 0.0)) / 2
-    yield "Slope along, nose up when facing out", _scaled(terms["alpha"], 1.0, "1")
-    yield "Slope across, left up when facing out", _scaled(terms["beta"], 1.0, "1")
-    yield "Twist, as one corner out of the others' plane", _scaled(terms["theta"], track, "m")
-    yield "What the twist adds to cross weight", terms["cross_floor"]
-    yield "The car's warp stiffness", terms["stiffness"]
-
-
-def _scaled(q: Quantity, factor: float, unit: str) -> Quantity:
-    return Quantity(q.value * factor, None if q.u is None else q.u * factor, unit)
 
 
 def _floor_basis(ground: Floor, *, measured: bool) -> str:

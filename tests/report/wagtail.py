@@ -109,6 +109,8 @@ FLOOR = Floor(
     terms={
         "alpha": Quantity(-0.0012, 4e-4, "rad"),
         "beta": Quantity(-0.0032, 5e-4, "rad"),
+        "h_alpha": Quantity(-6e-4, 2e-4, "m"),
+        "h_beta": Quantity(-0.0016, 2e-4, "m"),
         "theta": Quantity(0.0043, 0.0014, "rad"),
         "cross_floor": Quantity(-0.0081, 0.0035, "1"),
         "stiffness": Quantity(18600.0, 3000.0, "N·m/rad"),
