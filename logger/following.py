@@ -9,7 +9,6 @@ from logger.config import Loaded
 from logger.guide.live import LiveGuide
 from logger.model import Capture, Change, ClockStep, Command, Facing, Record, Say, Urgency
 from logger.onlookers import Onlookers
-from logger.weighin.advice import naming_text
 from logger.weighin.flow import Flow
 from logger.weighin.ledger import Ledger
 from logger.weighin.noted import noted_heights
@@ -17,6 +16,7 @@ from logger.weighin.phrases import Phrases
 from logger.weighin.results import weigh_in_result
 from logger.weighin.session import Session
 from logger.weighin.standing import Spots
+from logger.weighin.unnamed import naming_text
 
 
 class Following:

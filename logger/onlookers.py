@@ -7,8 +7,6 @@ from collections.abc import Callable
 from logging import INFO, WARNING
 from typing import Any, Literal
 
-from msgspec.structs import replace
-
 from logger.broker import Endpoint
 from logger.bus import Bus, BusState
 from logger.cautions import GENERAL
@@ -28,12 +26,10 @@ from logger.model import (
     Say,
     Trouble,
     Urgency,
-    Waiting,
 )
 from logger.page import Page, Results, Standing
 from logger.sentences import in_unit
 from logger.voice import Voice
-from logger.weighin.advice import next_text
 from logger.weighin.placements import SPOT_OF
 from logger.weighin.results import WeighInResult
 from logger.weighin.standing import Spots
@@ -66,7 +62,6 @@ class Onlookers:
         )
         self._voice = Voice(config.voice, self.tell("voice"))
         self._bus: Bus | None = None
-        self._waiting: Waiting | None = None
         self._proposed = ""
         self._tasks: list[asyncio.Task[None]] = []
 
@@ -110,10 +105,8 @@ class Onlookers:
         """Where the page is, or what keeps it away."""
         return self._page.trouble or self._page.address or "off"
 
-    def show(self, record: Record, *, waits: bool = True) -> None:
-        """Hand a record to each who wants its kind; `waits` False: our own wording of what is waited for."""
-        if isinstance(record, Waiting) and waits:
-            self._waiting = record
+    def show(self, record: Record) -> None:
+        """Hand a record to each who wants its kind."""
         self.words.put(record)
         if self._bus is not None:
             self._bus.put(record)
@@ -178,9 +171,6 @@ class Onlookers:
     def put_advice(self, told: Advice, name: str = "") -> None:
         """Show what to do next and why, beside what the weigh-in waits for; `name`: proposed for a change."""
         self.show(told)
-        if self._waiting is not None and self._waiting.stage == "next":
-            text = f"{self._waiting.text} {next_text(told)}"
-            self.show(replace(self._waiting, text=text, cautions=(2, 5, 7)), waits=False)
         if name and name != self._proposed:
             self.show(Say(t_mono_ns=told.t_mono_ns, text=name, urgency=Urgency.PROMPT))
         self._proposed = name

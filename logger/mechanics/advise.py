@@ -150,6 +150,7 @@ def _candidates(f: Fit, index: int) -> list[tuple[Kind, str, Weighing]]:
     turned = {"spots": _moved(last.spots, HALF_TURN), "pads": _moved(last.pads, HALF_TURN)}
     turned |= {"shims_m": _moved(last.shims_m, HALF_TURN)}
     shims = tuple(a + b for a, b in zip(last.shims_m, (0.0, SHIM_M, 0.0, 0.0), strict=True))
+    more = "more " if last.shims_m[1] else ""
     steps: list[tuple[Kind, str, dict[str, object]]] = [
         ("again", "Roll the car off and on again as it stands, rock it and weigh once more.", {}),
         (
@@ -169,7 +170,7 @@ def _candidates(f: Fit, index: int) -> list[tuple[Kind, str, Weighing]]:
         ),
         (
             "shim",
-            f"Shim test: lay {1e3 * SHIM_M:g} mm under the right front pad and weigh again.",
+            f"Shim test: lay {1e3 * SHIM_M:g} mm {more}under the right front pad and weigh again.",
             {"shims_m": shims},
         ),
     ]

@@ -37,6 +37,7 @@ from logger.model import (
 )
 from logger.page.views import Results, Standing
 from logger.quantity import Quantity
+from logger.sentences import in_unit
 
 SENTENCES = 6
 """Sentences kept for a viewer that joins or comes back; older ones are history."""
@@ -112,7 +113,7 @@ class Live:
             "car": None if standing is None else _car_text(standing),
             "said": list(self._sentences),
             "waiting": self._waiting_part(),
-            "advice": self._advice and advice_part(self._advice),
+            "advice": self._advice and advice_part(self._advice, self._unit, self._cautions()),
             "pads": self._pad_lines(now_mono_ns),
             "taken": [self._capture_line(capture) for capture in list(self._captures.values())[-CAPTURES:]],
         }
@@ -189,6 +190,9 @@ class Live:
             centre_covariance(contacts, centre, sum(loads), covariance),
         )
 
+    def _cautions(self) -> tuple[int, ...]:
+        return () if self._waiting is None else self._waiting.cautions
+
     def _waiting_part(self) -> dict[str, Any] | None:
         waiting = self._waiting
         if waiting is None:
@@ -242,8 +246,11 @@ def _car_text(standing: Standing) -> str:
     return f"{standing.car}{invented}, facing {standing.facing}"
 
 
-def advice_part(told: Advice) -> dict[str, Any]:
-    """What to do next as the page shows it: action, reason, how the car is to stand, other steps."""
+def advice_part(told: Advice, unit: str, said: tuple[int, ...]) -> dict[str, Any]:
+    """What to do next as the page shows it: action, reason, how the car is to stand, other steps.
+
+    Cautions `said` stand above it already.
+    """
     best = 0 if told.wants == "nothing" else 1
     return {
         "aim": told.aim,
@@ -252,11 +259,16 @@ def advice_part(told: Advice) -> dict[str, Any]:
         "why": told.why,
         "facing": told.facing,
         "stand": [
-            [at.corner, at.pad, at.spot, f"{1e3 * at.shim_m:g} mm shim" if at.shim_m else ""]
+            [
+                at.corner,
+                at.pad,
+                at.spot,
+                in_unit(f"{1e3 * at.shim_m:g} mm", unit) + " shim" if at.shim_m else "",
+            ]
             for at in told.stand
         ],
         "others": [f"{step.action} {step.why}" for step in told.steps[best:]],
-        "cautions": [CAUTIONS[number] for number in told.cautions],
+        "cautions": [CAUTIONS[number] for number in told.cautions if number not in said],
         "may_skip": told.wants != "nothing" and bool(told.steps),
         "moves": any(step.kind.startswith(("exchange", "shim")) for step in told.steps[:best]),
     }

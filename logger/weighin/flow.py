@@ -39,9 +39,6 @@ from logger.weighin.settings import FlowSettings
 from logger.weighin.standing import Spots, corner_loads, loads_on_spots
 from logger.weighin.zeros import Zeros
 
-DECIDED = 0.3
-"""From this contrast on (0 to 1) the loads tell the facing; below it a car on again counts as turned."""
-
 
 class Flow:
     """Follows one weigh-in after another on one bay.
@@ -63,13 +60,13 @@ class Flow:
         self._say = phrases
         self._zeros = Zeros(tuple(self.spots.pads.values()))
         self._last_said: Say | None = None
+        self._zeroed: set[str] = set()
         self._begin()
 
     def _begin(self) -> None:
         self.captures: list[Capture] = []
         self.changes: list[Change] = []
         self.active = False
-        self._zeroed: set[str] = set()
         self._placement = 0
         self._build = 1
         self._aboard: tuple[str, ...] = ()
@@ -125,16 +122,17 @@ class Flow:
 
     def _car_on(self, event: CarOn) -> list[Record]:
         if not self.active:  # the last weigh-in was stopped: this is another
-            zeroed = self._zeroed
             self._begin()
-            self._zeroed = zeroed
         self.active = True
+        return self._stands_on(event.t_mono_ns, self._say.car_on())
+
+    def _stands_on(self, t_ns: int, text: str) -> list[Record]:
+        """The car stands on the pads in a new placement; `text` says so."""
         self._loaded = True
         self._rocked = self._taken = self._prompted = self._facing_told = self._old_zero_said = False
         self._facing = self._next_facing()
         self._placement += 1
-        text = self._say.car_on()
-        return [prompt(event.t_mono_ns, text), wait(event.t_mono_ns, "rock", text, (1, 2, 7))]
+        return [prompt(t_ns, text), wait(t_ns, "rock", text, (1, 2, 7))]
 
     def _car_off(self, event: CarOff) -> list[Record]:
         if not self._loaded:
@@ -247,7 +245,7 @@ class Flow:
             return
         loads: dict[Corner, float] = {load.corner: load.mass_kg for load in known.loads}
         facing, decided = facing_from_loads(loads_on_spots(rest, self.spots), loads)
-        if decided >= DECIDED:
+        if decided >= self._settings.decided:
             self._facing = facing
 
     def _capture(self, rest: CarRest) -> Capture:
@@ -319,17 +317,21 @@ class Flow:
             return [prompt(t_ns, self._say.facing(self._facing))]
         if self._loaded and self.captures and self.active:
             return [warn(t_ns, self._say.already_begun())]
+        stands, rest = self._loaded, self._rest
         self._begin()
+        self._zeroed.clear()
         self.active = True
         self._first_facing = asked if asked in SPOT_OF else self._settings.first_facing
+        if stands:
+            self._rest = rest
+            return self._stands_on(t_ns, self._say.begin_with_car())
         text = self._say.begin()
         return [prompt(t_ns, text), wait(t_ns, "zero check", text, (1, 2, 3, 11))]
 
     def _do_take(self, command: Command) -> list[Record]:
-        t_ns = command.t_mono_ns
         rest = self._rest
         if rest is None or not self._loaded:
-            return [warn(t_ns, self._say.nothing_rests())]
+            return [warn(command.t_mono_ns, self._say.nothing_rests())]
         reference = self._reference()
         kind, person = self._meaning(rest, reference)
         return self._take(rest, reference, kind, person)

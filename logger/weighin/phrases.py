@@ -21,6 +21,9 @@ class Phrases:
     def begin(self) -> str:
         return "Begun. Let all four pads stand empty."
 
+    def begin_with_car(self) -> str:
+        return "Begun with the car on. Rock it, then let it stand; or drive off first, for a zero check."
+
     def zeroed(self, facing: Facing, placements: int) -> str:
         if placements == 0:
             return f"All pads are at zero. Put the car on, facing {facing}."

@@ -18,3 +18,5 @@ class FlowSettings:
     door rests for a moment too, and so does a car between two pushes."""
     least_car_kg: float = 200.0
     """Lighter than this (kg) is no car: somebody walks over the pads."""
+    decided: float = 0.3
+    """From this contrast on (0 to 1) the loads tell the facing; below it a car on again counts as turned."""

@@ -235,6 +235,22 @@ def test_begin_starts_afresh_only_when_nothing_is_lost() -> None:
     assert day.flow.captures == []
 
 
+def test_begin_with_the_car_still_on_weighs_it_where_it_stands() -> None:
+    """After a weigh-in was stopped, with the car never moved: the next one need not drive off first."""
+    day = Afternoon()
+    day.on()
+    day.rock()
+    day.rest(on_spots("out"))
+    day.do("stop")
+    said = day.do("begin")
+    assert said[0].text.startswith("Begun with the car on. Rock it")
+    assert [r.stage for r in said if isinstance(r, Waiting)] == ["rock"]
+    assert day.flow.captures == []
+    day.rock()
+    taken = [r for r in day.rest(on_spots("out")) if isinstance(r, Capture)]
+    assert [(c.number, c.placement, c.facing) for c in taken] == [(1, 1, "out")]
+
+
 def test_facing_is_told_from_the_loads_of_a_known_car() -> None:
     for facing in ("out", "back"):
         told, decided = facing_from_loads(loads_at(facing, CORNERS_OUT), CORNERS_OUT)

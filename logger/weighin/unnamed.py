@@ -1,19 +1,12 @@
-"""What the weigh-in says beyond readings: the best next step and why, a name for what came off. Pure."""
+"""A name proposed for what came off and that nobody has named yet. Pure."""
 
 from __future__ import annotations
 
 from logger.mechanics.statics import Geometry
-from logger.model import Advice, Change
+from logger.model import Change
 from logger.quantity import Quantity
 from logger.weighin.naming import propose_name
 from logger.weighin.results import WeighInResult
-
-
-def next_text(told: Advice) -> str:
-    """The best next step with what it would buy, or that enough is weighed, for who reads along."""
-    if told.wants == "nothing":
-        return f"{told.action} Why: {told.why}."
-    return f"Best next: {told.action} Why: {told.why}."
 
 
 def naming_text(result: WeighInResult, changes: list[Change], geometry: Geometry) -> str:

@@ -1,4 +1,4 @@
-"""What is said beyond the readings: the next step that pays and why, and a name by its place."""
+"""A change that nobody has named is proposed a name by its place."""
 
 from __future__ import annotations
 
@@ -6,29 +6,18 @@ from msgspec.structs import replace
 from weighin.afternoons import GEOMETRY, afternoon
 
 from logger.car_file import Car
-from logger.guide.live import LiveGuide
 from logger.mechanics.weighing import Allowances, Known
-from logger.weighin.advice import naming_text, next_text
 from logger.weighin.results import WeighInResult, weigh_in_result
-from logger.weighin.standing import Spots
+from logger.weighin.unnamed import naming_text
 
 CAR = Car(name="Wagtail", geometry=GEOMETRY, known=Known(), allowances=Allowances())
 CAPTURES, CHANGES = afternoon()
-SPOTS = Spots(pads={f"S{n}": f"P{n}" for n in range(1, 5)})
 
 
 def result(count: int) -> WeighInResult:
     found = weigh_in_result(CAPTURES[:count], CHANGES, CAR)
     assert found is not None
     return found
-
-
-def test_the_next_step_comes_with_its_reason() -> None:
-    guide = LiveGuide(CAR, SPOTS, "kg")
-    text = next_text(guide.advise(CAPTURES[:4], result(4).solutions[result(4).latest], SPOTS, 7))
-    assert text.startswith("Best next: ")
-    assert "Why: cross ±" in text
-    assert "→" in text
 
 
 def test_a_change_nobody_named_is_proposed_a_name_by_its_place() -> None:
