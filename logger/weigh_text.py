@@ -24,7 +24,6 @@ MEANING = {
     "y": "centre of mass left of the centre line",
     "kappa": "warp term (+ loads LF and RR)",
 }
-US = {"kg": "lb", "m": "in", "kg·m": "lb·in", "N·m/rad": "lbf·ft/deg"}
 
 
 def as_json(solution: Solution, name: str, notes: Sequence[str] = ()) -> str:
@@ -46,7 +45,7 @@ def as_json(solution: Solution, name: str, notes: Sequence[str] = ()) -> str:
     return msgspec.json.encode(found).decode()
 
 
-def as_text(solution: Solution, name: str, notes: Sequence[str] = (), *, units: str = "metric") -> str:
+def as_text(solution: Solution, name: str, notes: Sequence[str] = (), *, unit: str = "kg") -> str:
     """Plain text with every ± (two standard uncertainties), what is not told, and what to do next."""
     places = len(solution.placements)
     lines = [
@@ -56,13 +55,12 @@ def as_text(solution: Solution, name: str, notes: Sequence[str] = (), *, units: 
     lines.append("")
     rows = [(f, getattr(solution, f), MEANING[f]) for f in FIGURES]
     rows += [(corner, q, "") for corner, q in solution.corners.items()]
-    lines += [f"  {label:<7}{shown(q, units):<22}{text}".rstrip() for label, q, text in rows if q is not None]
+    lines += [f"  {label:<7}{shown(q, unit):<22}{text}".rstrip() for label, q, text in rows if q is not None]
     lines += [
         "",
-        f"  Cross weight scatters from rock to rock by {shown(solution.scatter, units)} (one standard).",
+        f"  Cross weight scatters from rock to rock by {shown(solution.scatter, unit)} (one standard).",
     ]
     floor = floor_lines(solution.floor, sum(solution.geometry.lengths_m[1:]) / 2)
-    unit = US["kg"] if units == "us" else "kg"
     lines += _section("The floor", [f"{text}: {q.shown_beside(unit).text()}" for text, q in floor])
     lines += _section(
         "The pads",
@@ -78,10 +76,9 @@ def as_text(solution: Solution, name: str, notes: Sequence[str] = (), *, units: 
     return "\n".join(lines)
 
 
-def shown(q: Quantity, units: str) -> str:
-    """A quantity with its ±, shares in %, kg and m in the units asked for."""
-    unit = "%" if q.unit == "1" else q.unit
-    return q.shown_in(US.get(unit, unit) if units == "us" else unit).text()
+def shown(q: Quantity, unit: str) -> str:
+    """A quantity with its ± beside masses in `unit`; lengths of a car in m or in."""
+    return (q if q.unit == "m" and unit == "kg" else q.shown_beside(unit)).text()
 
 
 def _per_mille(q: Quantity) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from logger.bookkeeping.source import car_of, histories, row_of
 from logger.clock import wall_text
-from logger.drawing.car import car_text
+from logger.drawing.terminal import car_text
 from logger.quantity import Quantity
 from logger.sentences import in_unit
 from logger.weighin.facts import (

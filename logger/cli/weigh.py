@@ -45,11 +45,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         default="cross",
         help="the figure that ranks the next placements (default: cross)",
     )
-    parser.add_argument("--units", choices=("metric", "us"), default="metric", help="units of the text")
+    parser.add_argument(
+        "--unit", choices=("kg", "lb"), default="kg", help="unit of masses in the text, with mm or in"
+    )
+    parser.add_argument("--units", choices=("metric", "us"), help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace) -> int:
     """Solve and print; 2 when the files cannot be used, with the reasons on standard error."""
+    if args.units is not None:  # how it was said before every verb had --unit
+        args.unit = {"metric": "kg", "us": "lb"}[args.units]
     if args.check:
         from logger.guide.mass_check import run_mass_check
 
@@ -75,6 +80,6 @@ def run(args: argparse.Namespace) -> int:
     print(
         as_json(solution, car.name, readings.notes)
         if args.json
-        else as_text(solution, car.name, readings.notes, units=args.units)
+        else as_text(solution, car.name, readings.notes, unit=args.unit)
     )
     return 0

@@ -1,7 +1,7 @@
 """The car's plan to scale: discs whose area is the load, the centre of mass with its ellipse, parts in place.
 
-`car_svg` draws a `CarView` for page and report, `car_text` for a terminal; both are pure. The drawing is
-ink in `currentColor` with presentation attributes and classes only: it prints, turns dark with its
+`car_svg` draws a `CarView` for page and report; it is pure (`terminal.car_text` is for a terminal). The
+drawing is ink in `currentColor` with presentation attributes and classes only: it prints, turns dark with its
 surroundings and passes a content security policy that forbids inline styles. A style sheet may override the
 two condition colours by class: `.ok` (standing still) and `.bad` (cannot be weighed).
 """
@@ -38,7 +38,7 @@ from logger.drawing.view import (
 from logger.model import CORNERS, Condition
 from logger.units import from_kg, to_kg
 
-__all__ = ["GLYPHS", "MAGNIFICATIONS", "Nose", "car_svg", "car_text"]
+__all__ = ["GLYPHS", "MAGNIFICATIONS", "Nose", "car_svg"]
 
 MAGNIFICATIONS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 """A good weighing's ellipse is some millimetres: it is drawn larger, and the factor is written."""
@@ -321,56 +321,3 @@ def _age(view: CarView, sheet: Sheet) -> str:
         return ""
     at = sheet.width / 2, sheet.height - 12 - LEGEND_PX * len(view.parts)
     return svg_text(at, age_words(view.age_s), 1.1 * sheet.text, attributes=BOLD)
-
-
-# -- for a terminal ---------------------------------------------------------------------------------------
-
-TEXT_WIDTH = 72
-TEXT_TRACK = 14
-"""Columns between the wheels; a row is about as high as two columns are wide."""
-
-
-def car_text(view: CarView, units: str) -> str:
-    """Draw the plan, nose up, as lines of at most about TEXT_WIDTH characters without colour."""
-    middle, half = TEXT_WIDTH // 2, TEXT_TRACK // 2
-    track = max(view.track_front_m, view.track_rear_m)
-    rows = min(max(round(view.wheelbase_m / track * half), 3), 24)
-    paper = [[" "] * TEXT_WIDTH for _ in range(rows + 3)]
-    _put(paper, 0, middle - 2, "nose")
-    for row in range(1, rows + 2):
-        _put(paper, row, middle, "┊")
-    texts = corner_texts(view, units)
-    for index, wheel in enumerate(view.loads):
-        row, left = (1 if index < 2 else rows + 1), index % 2 == 0
-        _put(
-            paper,
-            row,
-            middle - half if left else middle + 1,
-            ("●" + "─" * (half - 1)) if left else ("─" * (half - 1) + "●"),
-        )
-        for step, words in enumerate(_wheel_words(wheel, CORNERS[index], texts[index], units)):
-            _put(paper, row + step, middle - half - 2 - len(words) if left else middle + half + 3, words)
-    if view.x_m is not None and view.y_m is not None:
-        down, across = 1 + rows * (1 - view.x_m / view.wheelbase_m), middle - view.y_m / track * TEXT_TRACK
-        _put(paper, min(max(round(down), 0), rows + 2), round(across), "+")
-    return "\n".join(["".join(row).rstrip() for row in paper] + list(_under(view, units)))
-
-
-def _wheel_words(wheel: WheelLoad, corner: str, text: tuple[str, str], units: str) -> tuple[str, str]:
-    value = " ".join(filter(None, (corner, *text, units if wheel.load else "")))
-    return value, f"{GLYPHS[wheel.condition]} {wheel.condition}{_aged(wheel)}"
-
-
-def _under(view: CarView, units: str) -> Iterable[str]:
-    if view.total is not None:
-        value, spread = total_texts(view, units)
-        yield " ".join(filter(None, ("total", value, spread, units))).center(TEXT_WIDTH).rstrip()
-    for number, part in enumerate(view.parts, 1):
-        yield part_text(number, part, units)
-    if view.age_s is not None:
-        yield f"all of this is {age_words(view.age_s)}"
-
-
-def _put(paper: list[list[str]], row: int, column: int, words: str) -> None:
-    start = min(max(column, 0), TEXT_WIDTH - len(words))
-    paper[row][start : start + len(words)] = words

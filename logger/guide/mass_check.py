@@ -21,7 +21,7 @@ _READING = re.compile(r"(\d*\.?\d+)\s*([a-zA-Z]*)")
 def run_mass_check(args: argparse.Namespace) -> int:
     """Print what the check tells of each pad; 2 when it cannot be made of what was typed."""
     try:
-        lines = mass_check(args.check, args.reading or [], "lb" if args.units == "us" else "kg")
+        lines = mass_check(args.check, args.reading or [], args.unit)
     except ValueError as why:
         print(f"restpoint weigh: {why}", file=sys.stderr)
         return 2

@@ -48,7 +48,7 @@ _LOAD = re.compile(r"(-?\d*\.?\d+)\s*([a-zA-Z]*)")
 
 def run_guide(args: argparse.Namespace) -> int:
     """Guide from typed readings (`--car`), or follow the bay in the folder given; 2 when that cannot be."""
-    unit = "lb" if args.units == "us" else "kg"
+    unit = args.unit
     try:
         if args.file is not None:
             return follow(args.file, args.aim, print, unit=unit)

@@ -9,7 +9,7 @@ import msgspec
 
 from logger.bookkeeping.text import place_words
 from logger.cautions import CAUTIONS
-from logger.drawing.car import car_text
+from logger.drawing.terminal import car_text
 from logger.drawing.view import CarView, PartView, WheelLoad, centre_of_mass, contacts_m
 from logger.mechanics.budget import Forecast, Item
 from logger.mechanics.floor import FloorShape
@@ -260,28 +260,36 @@ def _short(length_m: float, unit: str) -> str:
 
 def _shim_lines(planned: Planned) -> Iterator[str]:
     assert planned.shims is not None  # the caller saw to it
+    unit = planned.plan.unit
     stacks = {c: stack for c, stack in planned.shims.shims_m.items() if stack}
-    told = "; ".join(
-        f"under {c} (facing out) {' + '.join(f'{1e3 * t:g}' for t in stack)} mm"
-        for c, stack in stacks.items()
-    )
+    told = "; ".join(f"under {c} (facing out) {_stack(stack, unit)}" for c, stack in stacks.items())
     yield f"Shims: {told or 'none helps'}."
-    before, after = (_floor(shape) for shape in (planned.shims.before, planned.shims.after))
+    before, after = (_floor(shape, unit) for shape in (planned.shims.before, planned.shims.after))
     yield f"The floor before: {before}; after: {after}."
 
 
-def _floor(shape: FloorShape) -> str:
-    slopes = [Quantity(1e3 * q.value, 1e3 * (q.u or 0.0), "mm/m") for q in (shape.alpha, shape.beta)]
-    twist = shape.corner_m.shown_in("mm").text()
-    told = f"twist {twist} at one corner, slopes {slopes[0].text()} along and {slopes[1].text()} across"
+def _stack(shims_m: Sequence[float], unit: str) -> str:
+    length = "mm" if unit == "kg" else "in"
+    return f"{' + '.join(f'{from_m(t, length):.3g}' for t in shims_m)} {length}"
+
+
+def _floor(shape: FloorShape, unit: str) -> str:
+    along, across = (Quantity(q.value, q.u, "1") for q in (shape.alpha, shape.beta))
+    told = (
+        f"twist {shown(shape.corner_m, unit)} at one corner, slopes {shown(along, unit)} along and "
+        f"{shown(across, unit)} across"
+    )
     return told.replace("-", "−")
 
 
 def _lift_lines(planned: Planned) -> Iterator[str]:
     lift = planned.lift
     assert lift is not None  # the caller saw to it
+    unit = planned.plan.unit
     ways = [
-        f"{word} {1e3 * h:.0f} mm" for word, h in (("going up", lift.up), ("coming down", lift.down)) if h
+        in_unit(f"{word} {1e3 * h:.0f} mm", unit)
+        for word, h in (("going up", lift.up), ("coming down", lift.down))
+        if h
     ]
     gap = (
         ""
@@ -289,7 +297,7 @@ def _lift_lines(planned: Planned) -> Iterator[str]:
         else f"; loads at one lift differ by {lift.hysteresis_kg:.2g} kg at most"
     )
     if ways:
-        yield f"Axle lift: {', '.join(ways)}{in_unit(gap, planned.plan.unit)}."
+        yield f"Axle lift: {', '.join(ways)}{in_unit(gap, unit)}."
 
 
 def sensitivity_lines(planned: Planned) -> list[str]:

@@ -105,7 +105,7 @@ def test_the_text_for_people(run):
     for title in ("The floor", "Cannot be told apart", "What to do next", "Notes", "Cautions"):
         assert f"\n{title}\n" in out
     assert "Not for trade" in out
-    code, us, _ = run(session(), CAR, "--units", "us")
+    code, us, _ = run(session(), CAR, "--unit", "lb")
     assert " lb" in us
     assert " in   " in us
 
@@ -116,12 +116,12 @@ def test_a_reader_of_pounds_is_told_everything_in_pounds(run):
     odd = weighing("out", PADS, noise=np.array([0.0, 25.0, 0.0, 0.0]))
     rows += rows_of(odd, run="odd", u=None)
     _, metric, _ = run(rows)
-    code, us, _ = run(rows, CAR, "--units", "us", "--aim", "total")
+    code, us, _ = run(rows, CAR, "--unit", "lb", "--aim", "total")
     assert code == 0
     assert re.search(r"read 2\d(\.\d)? kg too high", metric)
     assert re.search(r"read 5\d(\.\d)? lb too high", us)
     assert not re.search(r"\d kg|\d m\b|\d mm(?! in a metre)", us)
-    _, told, _ = run(rows, CAR, "--units", "us", "--json")
+    _, told, _ = run(rows, CAR, "--unit", "lb", "--json")
     assert any("kg too high" in note for note in json.loads(told)["notes"])
 
 

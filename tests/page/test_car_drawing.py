@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import correlated_values
 
-from logger.drawing.car import GLYPHS, MAGNIFICATIONS, car_svg, car_text
+from logger.drawing.car import GLYPHS, MAGNIFICATIONS, car_svg
 from logger.drawing.sheet import Nose, ellipse_axes, lay_out
+from logger.drawing.terminal import car_text
 from logger.drawing.view import (
     CarView,
     PartView,
@@ -25,7 +26,7 @@ from logger.drawing.view import (
     corner_texts,
     load_texts,
 )
-from logger.model import CORNERS, Condition
+from logger.model import Condition
 from logger.quantity import Quantity
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -248,23 +249,46 @@ def test_a_car_that_nobody_measured_is_not_said_to_be_to_scale() -> None:
 
 
 def test_terminal_plan() -> None:
-    text = car_text(WAGTAIL, "kg")
+    parts = (
+        PartView(name="spare wheel", mass=Quantity(-17.4, 0.1, "kg"), x_m=-0.43, y_m=-0.05),
+        PartView(name="driver", mass=Quantity(71.0, 0.1, "kg"), x_m=1.04, y_m=0.36),
+        PartView(name="mats", mass=Quantity(-1.0, 0.4, "kg")),
+        PartView(name="battery", mass=Quantity(-10.0, 0.1, "kg"), x_m=1.44, y_m=0.01),
+    )
+    text = car_text(replace(WAGTAIL, parts=parts), "kg")
     assert text.splitlines() == [
         "                                  nose",
         "          LF 283.4 ± 0.4 kg  ●──────┊──────●  RF 271.9 ± 0.4 kg",
-        "                  ● resting         ┊         ● resting",
         "                                    ┊",
         "                                    ┊",
         "                                    ┊",
-        "                                    +",
         "                                    ┊",
+        "                                    +4",
         "                                    ┊",
+        "                                2   ┊",
         "                                    ┊",
         "                                    ┊",
         "                                    ┊",
         "                                    ┊",
         "          LR 203.1 ± 0.4 kg  ●──────┊──────●  RR 210.0 ± 0.4 kg",
-        "                  ● resting                   ● resting",
+        "",
+        "                                    1",
         "                          total 968.4 ± 0.6 kg",
+        "                            + centre of mass",
+        "1 spare wheel −17.40 ± 0.20 kg",
+        "2 driver +71.00 ± 0.20 kg",
+        "3 mats −1.0 ± 0.8 kg, too light to locate",
+        "4 battery −10.00 ± 0.20 kg",
     ]
-    assert [corner for corner in CORNERS if corner not in text] == []
+    moving = (replace(WAGTAIL.loads[0], condition=Condition.MOVING), *WAGTAIL.loads[1:])
+    assert "≈ moving" in car_text(replace(WAGTAIL, loads=moving), "kg")
+
+
+def test_parts_far_out_are_drawn_at_the_edge_and_none_hides_another() -> None:
+    spots = ((4.9, 0.0), (4.9, 0.0), (-3.0, 0.9), (2.43, 0.7))
+    parts = tuple(
+        PartView(name=f"p{n}", mass=Quantity(5.0, 0.1, "kg"), x_m=x, y_m=y) for n, (x, y) in enumerate(spots)
+    )
+    drawing = car_text(replace(WAGTAIL, parts=parts), "kg").partition("total")[0]
+    assert drawing.splitlines()[1].strip(" ┊") == "12"
+    assert [line.strip() for line in drawing.splitlines() if line.strip()][-1] == "3"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import time
+from dataclasses import replace
 from math import asin, tan
 from pathlib import Path
 
@@ -54,6 +55,25 @@ def faults(folder: Path, text: str, capsys: pytest.CaptureFixture[str], car: str
     (folder / "plan.toml").write_text(text, encoding="utf-8")
     assert main(["plan", str(folder / "plan.toml")]) == 2
     return capsys.readouterr().err
+
+
+def test_what_the_example_shows_beside_works_when_uncommented(tmp_path: Path) -> None:
+    """Adjustment, axle lift and gravity of the example's last lines, read and worked out together."""
+    head, _, more = EXAMPLE.read_text(encoding="utf-8").partition("# What else a plan may say")
+    lines = [line.removeprefix("#").removeprefix(" ") for line in more.splitlines()[1:]]
+    text = "\n".join([head, *lines]).replace('"wagtail', f'"{EXAMPLE.parent}/wagtail')
+    steps = "".join(
+        f'[[lift.step]]\nlift = "{h} mm"\nload = "{m} kg"\n' for h, m in ((300, 575.4), (400, 580.6))
+    )
+    (tmp_path / "plan.toml").write_text(text.replace("[half_turn]", f"{steps}[half_turn]"), encoding="utf-8")
+    plan = read_plan(tmp_path / "plan.toml")
+    assert plan.half_turn is not None
+    worked = work(replace(plan, half_turn=None), base_of(plan))
+    assert worked.lift is not None
+    assert len(plan.lift.steps) == 3
+    assert worked.stiffness is not None
+    assert worked.stiffness.value != 16_000
+    assert any("gravity makes them show" in note for note in worked.notes)
 
 
 def test_the_wagtail_example_in_both_units_and_as_json(capsys, tmp_path: Path) -> None:
