@@ -79,11 +79,11 @@ def read_weighings(path: Path, known: Known) -> Readings:
             weighing = _weighing(name, members, assumed_u)
             wrong = faults_of(weighing, known)
         if wrong:
-            left_out += wrong
+            left_out += [f"{path}:{_line(members, text)}: {text}" for text in wrong]
         else:
             weighings.append(weighing)
     if not weighings:
-        raise ConfigError([f"{path}: {text}" for text in left_out or ["has no row; nothing to solve."]])
+        raise ConfigError(left_out or [f"{path}: has no row; nothing to solve."])
     notes += split_notes
     notes += [f"{text} This run is left out." for text in left_out]
     if any(row.u_kg is None for row in rows):
@@ -301,6 +301,11 @@ def _unfit(name: str, rows: Sequence[Row]) -> list[str]:
             f"run {name} has {what} {v} under two wheels; look which stands where." for v in sorted(double)
         ]
     return wrong
+
+
+def _line(rows: Sequence[Row], text: str) -> int:
+    """The line that a sentence about a run is of: its corner's, else the run's first."""
+    return next((row.line for row in rows if f"{row.corner} on pad {row.pad} " in text), rows[0].line)
 
 
 def _weighing(name: str, rows: Sequence[Row], assumed_u: float) -> Weighing:

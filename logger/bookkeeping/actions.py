@@ -39,7 +39,8 @@ def _unit(ledger: Ledger, args: Namespace) -> str:
 
 
 def _show(ledger: Ledger, args: Namespace) -> list[str]:
-    wanted = _weigh_in(args.weigh_in) if args.weigh_in else None
+    typed = args.which or args.weigh_in
+    wanted = _weigh_in(typed) if typed else None
     return text.show_lines(ledger, wanted, _unit(ledger, args))
 
 

@@ -32,7 +32,8 @@ def declare(parser: ArgumentParser) -> None:
     for sub in subs.values():
         sub.add_argument("folder", type=Path, metavar="LEDGER", help="a bay's data folder, or a ledger file")
         sub.add_argument("--unit", choices=("kg", "lb"), help="unit shown (default: the bay's)")
-    subs["show"].add_argument("--weigh-in", metavar="wN", help="which one (default: the last)")
+    subs["show"].add_argument("which", nargs="?", metavar="wN", help="which one (default: the last)")
+    subs["show"].add_argument("--weigh-in", metavar="wN", help=argparse.SUPPRESS)
     for name in ("changes", "page"):
         subs[name].add_argument("--car", help="which car (default: the one weighed last)")
         subs[name].add_argument(

@@ -206,7 +206,9 @@ def _merge_part(ledger: Ledger, one: Ref, other: Ref, deed: int) -> None:
     if not isinstance(gone, PartFact):
         raise LedgerError(f"{other.text} is a {kind_of(gone)}, not a part")
     if one.fact is not None:
-        _fact(ledger, one)
+        kept = _fact(ledger, one)
+        if not isinstance(kept, PartFact) or kept.car != gone.car:
+            raise LedgerError(f"{one.text} is no typed part of {gone.car}; a part is merged with a part")
     else:
         _change(ledger, one)
     ledger.put_fact(replace(gone, merged_into=one.text), deed)

@@ -74,6 +74,7 @@ def part_view(step: Step) -> PartView:
         x_m=step.x.value if step.x else None,
         y_m=step.y.value if step.y else None,
         covariance_xy_m2=step.covariance_xy_m2,
+        unplaced="too light to locate" if step.too_light else "place not known",
     )
 
 

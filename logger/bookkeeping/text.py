@@ -30,6 +30,8 @@ from logger.weighin.views import car_view, difference_text, figures, sentences
 
 STAIR = 44
 """Columns of the longest tread."""
+LABEL = 14
+"""Columns of a build's name beside it."""
 
 
 def list_lines(ledger: Ledger) -> list[str]:
@@ -126,7 +128,8 @@ def stair_lines(told: History, unit: str) -> Iterator[str]:
     low -= 0.15 * (high - low) or 1.0
     for state, total in treads:
         length = round(STAIR * (total.value - low) / (high - low or 1.0))
-        yield f"  w{state.weigh_in} {state.build:14.14} {'▁' * max(length, 1):{STAIR}} {total.text()}"
+        build = state.build if len(state.build) <= LABEL else f"{state.build[: LABEL - 1]}…"
+        yield f"  w{state.weigh_in} {build:{LABEL}} {'▁' * max(length, 1):{STAIR}} {total.text()}"
 
 
 def people_lines(told: History, unit: str) -> list[str]:

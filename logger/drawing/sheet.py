@@ -23,6 +23,12 @@ OVERHANG, TAIL = 0.29, 0.21
 UP = (390.0, 48.0, 18.0, (170, 262))
 LEFT = (1000.0, 58.0, 21.0, (370, 610))
 """Of a sheet: width, size of numbers, size of text, most px that track and wheelbase may take."""
+EDGE = 6.0
+"""px kept free at the sheet's edges."""
+PART_ROOM_M = 0.2
+"""Room kept beyond a part's place and its ±, for its ring and number."""
+MOST_END = 0.6
+"""Room kept for parts beyond an axle goes no further than this, in wheelbases."""
 LEAST_REACH_M = 0.3
 """Room kept round a contact point: a disc of 283 kg, so that labels stand still while a load comes on."""
 
@@ -67,15 +73,18 @@ def lay_out(view: CarView, nose: Nose) -> Sheet:
     track, wheelbase = max(view.track_front_m, view.track_rear_m), view.wheelbase_m
     kg_per_m2, reach_m = _disc_scale(view)
     width, number, text, most = UP if nose == "up" else LEFT
+    ahead, behind = _ends(view)
     scale = min(most[0] / track, most[1] / wheelbase)
+    if nose == "left":
+        scale = min(scale, (width - 2 * EDGE) / (wheelbase + ahead + behind))
     reach = reach_m * scale + 10
     label = reach + 1.35 * text + 0.86 * number + 6
     if nose == "up":
-        end = max(label, OVERHANG * wheelbase * scale + 6)
+        end = max(label, max(ahead, behind) * scale + EDGE)
         origin, used = (width / 2, end + wheelbase * scale), 2 * end + wheelbase * scale
     else:
         side = label + track / 2 * scale
-        origin, used = (width / 2 + (1 + OVERHANG - TAIL) / 2 * wheelbase * scale, side), 2 * side
+        origin, used = (width / 2 + (wheelbase + ahead - behind) / 2 * scale, side), 2 * side
     return Sheet(
         nose=nose,
         width=width,
@@ -87,6 +96,17 @@ def lay_out(view: CarView, nose: Nose) -> Sheet:
         number=number,
         text=text,
     )
+
+
+def _ends(view: CarView) -> tuple[float, float]:
+    """Room ahead of the front axle and behind the rear one (m), for the body and for parts drawn there."""
+    wheelbase = view.wheelbase_m
+    ahead, behind = OVERHANG * wheelbase, TAIL * wheelbase
+    for part in view.parts:
+        if part.x_m is not None:
+            room = PART_ROOM_M + 2 * sqrt((part.covariance_xy_m2 or (0.0,))[0])
+            ahead, behind = max(ahead, part.x_m - wheelbase + room), max(behind, room - part.x_m)
+    return min(ahead, MOST_END * wheelbase), min(behind, MOST_END * wheelbase)
 
 
 def _disc_scale(view: CarView) -> tuple[float, float]:

@@ -42,7 +42,7 @@ class WheelLoad:
 class PartView:
     """Something put on (mass > 0) or taken off (mass < 0), kg, with the place where its weight sat.
 
-    `x_m` ahead of the rear axle, `y_m` left of the centre line; None: too light to locate.
+    `x_m` ahead of the rear axle, `y_m` left of the centre line; None: no place, and `unplaced` says why.
     """
 
     name: str
@@ -50,6 +50,7 @@ class PartView:
     x_m: float | None = None
     y_m: float | None = None
     covariance_xy_m2: CovarianceXY | None = None
+    unplaced: str = "too light to locate"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,7 +192,7 @@ def part_text(number: int, part: PartView, units: str) -> str:
     """Write a part's line in the legend: its number on the plan, its name, its signed mass."""
     mass = _minus(part.mass.shown_in(units).text())
     sign = "" if part.mass.value < 0 else "+"
-    where = "" if part.x_m is not None else ", too light to locate"
+    where = "" if part.x_m is not None else f", {part.unplaced}"
     return f"{number} {part.name} {sign}{mass}{where}"
 
 

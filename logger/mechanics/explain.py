@@ -36,7 +36,7 @@ def explain(odd: Weighing, peers: Sequence[Weighing], f: Fit) -> str:
     readings = np.array(odd.loads_kg)
     gap = readings - expected
     wrench = geometry.wrench
-    change = wrench @ gap
+    change = np.round(wrench @ gap, 6) + 0.0  # no rounding noise, no minus zero
     told = f"Run {odd.run} does not fit the others: total {kilograms(change[0], 3, sign=True)}"
     if not geometry.missing:
         along, across = (significant(moment, 3, sign=True) for moment in change[1:])

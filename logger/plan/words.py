@@ -128,6 +128,7 @@ def _part(item: Item) -> PartView:
         x_m=item.x.value if placed and item.x else None,
         y_m=item.y.value if placed and item.y else None,
         covariance_xy_m2=((item.x.u or 0.0) ** 2, 0.0, (item.y.u or 0.0) ** 2) if item.x and item.y else None,
+        unplaced="anywhere in the car",
     )
 
 

@@ -48,6 +48,7 @@ def _part(change: Change) -> PartView:
         x_m=None if change.x is None else change.x.value,
         y_m=None if change.y is None else change.y.value,
         covariance_xy_m2=change.covariance_xy_m2,
+        unplaced="too light to locate" if change.too_light else "place not known",
     )
 
 

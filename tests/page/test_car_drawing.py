@@ -212,6 +212,19 @@ def test_a_total_without_spread_has_no_more_digits_than_its_loads() -> None:
     assert "total 925 kg" in car_text(view, "kg")
 
 
+@pytest.mark.parametrize("nose", NOSES)
+def test_parts_beyond_the_body_stay_on_the_sheet(nose: Nose) -> None:
+    """A tow bar and a bumper, each with its ± and number."""
+    for x in (-0.9, 3.4):
+        cov = (0.01, 0.0, 0.01)
+        part = PartView(name="p", mass=Quantity(-9.0, 0.5, "kg"), x_m=x, y_m=0.0, covariance_xy_m2=cov)
+        sheet = lay_out(replace(WAGTAIL, parts=(part,)), nose)
+        for tip in (x - 0.2, x + 0.2):
+            px, py = sheet.at(tip, 0.0)
+            assert 0 < px < sheet.width
+            assert 0 < py < sheet.height
+
+
 def test_old_readings_say_their_age_and_fade() -> None:
     old = replace(WAGTAIL.loads[3], condition=Condition.SILENT, age_s=12.3)
     svg = drawn(replace(WAGTAIL, loads=(*WAGTAIL.loads[:3], old)), "up")

@@ -298,6 +298,14 @@ def test_conditions_notes_photos_people_and_search(old: Path, capsys) -> None:
     assert "photo w1.1" in do(old, "show", capsys)
 
 
+def test_only_a_part_is_merged_with_a_part_and_show_takes_a_number(old: Path, capsys) -> None:
+    do(old, f"add car {ROOT}/deploy/examples/wagtail.toml", capsys)
+    do(old, "add part 'tow bar' --off --mass '9 ± 1 kg'", capsys)
+    assert "e1 is no typed part of Wagtail" in do(old, "merge e1 e2", capsys, code=1)
+    assert "w1  Wagtail" in do(old, "show w1", capsys)
+    assert "there is no weigh-in w9" in do(old, "show w9", capsys, code=1)
+
+
 def test_cars_are_renamed_and_merged_and_a_bay_still_finds_them(old: Path, capsys) -> None:
     do(old, "name car:Wagtail Dipper", capsys)
     assert told(old).car == "Dipper"
