@@ -33,6 +33,11 @@ def kilograms(mass_kg: float, digits: int = 4, *, sign: bool = False) -> str:
     return f"{significant(mass_kg, digits, sign=sign)} kg"
 
 
+def counted(n: int, noun: str) -> str:
+    """Write a count of things: "1 run", "2 runs"."""
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
 def in_unit(sentence: str, unit: str) -> str:
     """A sentence as it stands for "kg"; for "lb" its masses in lb, its moments in lb·in, its lengths in in.
 

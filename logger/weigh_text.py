@@ -12,7 +12,7 @@ from logger.floor_text import floor_lines
 from logger.mechanics.solve import Solution
 from logger.model import SCHEMA
 from logger.quantity import Quantity
-from logger.sentences import in_unit
+from logger.sentences import counted, in_unit
 
 FIGURES = ("total", "front", "left", "cross", "x", "y", "kappa")
 MEANING = {
@@ -49,7 +49,7 @@ def as_text(solution: Solution, name: str, notes: Sequence[str] = (), *, unit: s
     """Plain text with every ± (two standard uncertainties), what is not told, and what to do next."""
     places = len(solution.placements)
     lines = [
-        f"{name}: {_count(len(solution.runs), 'run')} in {_count(places, 'placement')}. ± is two standard "
+        f"{name}: {counted(len(solution.runs), 'run')} in {counted(places, 'placement')}. ± is two standard "
     ]
     lines[0] += "uncertainties."
     lines.append("")
@@ -83,10 +83,6 @@ def shown(q: Quantity, unit: str) -> str:
 
 def _per_mille(q: Quantity) -> str:
     return Quantity(1e3 * q.value, None if q.u is None else 1e3 * q.u, "‰").text()
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
 def _section(title: str, lines: Sequence[str]) -> list[str]:

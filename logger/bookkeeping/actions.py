@@ -205,6 +205,8 @@ def _import(ledger: Ledger, args: Namespace) -> list[str]:
         return import_ledger(ledger, args.file, _now())
     if args.car is None:
         raise LedgerError("a CSV needs its car: add --car CAR.toml")
+    if not args.file.is_file():
+        raise LedgerError(f"{args.file}: cannot be read, it is not there; check the path")
     day = _day(args.when) if args.when else int(args.file.stat().st_mtime) * NS
     return import_csv(ledger, args.file, read_car(args.car), day, _now(), as_it_is=args.as_it_is)
 

@@ -18,6 +18,7 @@ from logger.mechanics.plausible import unit_mix_up
 from logger.mechanics.statics import square
 from logger.mechanics.weighing import Known, Weighing
 from logger.model import CORNERS, Capture, Change, CornerLoad
+from logger.sentences import counted
 from logger.weigh_file import read_weighings
 from logger.weighin.facts import CarFact, Fact
 from logger.weighin.ledger import Ledger, LedgerError, WeighInRow
@@ -36,14 +37,14 @@ def import_csv(
     LedgerError for a file taken in already, or totals that look like another unit than the last weigh-in's
     (`as_it_is` takes them all the same). ConfigError for rows that cannot be read. Nothing is kept then.
     """
+    readings = read_weighings(file, car.known)
     source = hashlib.sha256(file.read_bytes()).hexdigest()[:16]
     twin = next((row for row in ledger.weigh_ins() if row.source == source), None)
     if twin is not None and not twin.withdrawn and any(not c.discarded for c in ledger.captures(twin.id)):
         raise LedgerError(f"{file}: was taken in already, as w{twin.id}; nothing was added")
-    readings = read_weighings(file, car.known)
     notes = [*readings.notes]
     if not as_it_is:
-        _refuse_other_unit(ledger, file, car.name, readings.weighings)
+        _refuse_other_unit(ledger, file, ledger.present_name(car.name), readings.weighings)
     captures = list(_captures(readings.weighings, day_ns))
     changes = list(_changes(captures))
     with ledger.doing(f"import {file.name}", t_wall_ns) as deed:
@@ -55,11 +56,8 @@ def import_csv(
         for change in changes:
             ledger.put_change(weigh_in, change, t_wall_ns, deed=deed)
         notes += _describe(ledger, weigh_in, row, car, deed)
-    builds = len(dict.fromkeys(c.build for c in captures))
-    return [
-        f"w{weigh_in}: {car.name}, {len(captures)} captures in {builds} build{'s' if builds > 1 else ''}",
-        *notes,
-    ]
+    builds, name = len(dict.fromkeys(c.build for c in captures)), ledger.present_name(car.name)
+    return [f"w{weigh_in}: {name}, {counted(len(captures), 'capture')} in {counted(builds, 'build')}", *notes]
 
 
 def _refuse_other_unit(ledger: Ledger, file: Path, name: str, weighings: Sequence[Weighing]) -> None:

@@ -18,6 +18,7 @@ from logger.mechanics.weighing import Weighing, weighing_from_capture
 from logger.model import CORNERS, Facing
 from logger.plan.wanted import Base, From, Plan, PlanFault
 from logger.quantity import Quantity
+from logger.units import G_N
 from logger.weigh_file import read_weighings
 from logger.weighin.results import label
 from logger.weighin.states import item_of, latest
@@ -97,14 +98,18 @@ def _from_loads(source: From, car: Car) -> Base:
     loads = [source.loads[corner] for corner in CORNERS]
     given = [q.u for q in loads if q.u is not None]
     us = [0.1 if q.u is None else q.u for q in loads]
-    notes = () if len(given) == 4 else ("Loads without a ± are taken as ± 0.2 kg.",)
+    notes = [
+        "The loads are as typed in: their ± holds nothing of floor and suspension, so cross weight is less "
+        "sure than it says."
+    ]
+    notes += [] if len(given) == 4 else ["Loads without a ± are taken as ± 0.2 kg."]
     return Base(
         car=car,
         label="as typed in",
         weighed=statics([q.value for q in loads], [u**2 for u in us], car.geometry),
         aboard=source.aboard,
-        stiffness=_known_stiffness(car),
-        notes=notes,
+        stiffness=_known_stiffness(car) or _guessed_stiffness(car, sum(q.value for q in loads)),
+        notes=tuple(notes),
     )
 
 
@@ -155,6 +160,13 @@ def _facings(weighings: Sequence[Weighing], car: Car) -> dict[Facing, Statics]:
 def _stiffness(solution: Solution, car: Car) -> Quantity | None:
     """The warp stiffness as the weighings tell it, else as the car's file says."""
     return solution.floor.get("stiffness") or _known_stiffness(car)
+
+
+def _guessed_stiffness(car: Car, mass_kg: float) -> Quantity | None:
+    if car.geometry.missing:
+        return None
+    guess = car.allowances.stiffness_kgm_per_rad_per_kg * mass_kg * G_N
+    return Quantity(guess, car.allowances.stiffness_relative_u * guess, "N·m/rad")
 
 
 def _known_stiffness(car: Car) -> Quantity | None:

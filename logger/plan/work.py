@@ -26,6 +26,10 @@ PLATE, PLATE_PLACE_M = 0.005, 0.005
 """u of plates as a share of what is stamped on them, and of where they are bolted, m (own estimates)."""
 
 
+ROUGH_STIFFNESS = 0.3
+"""Relative u of a stiffness from which turns are to be made in two goes."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Planned:
     """A plan worked out, with the people of the plan aboard.
@@ -308,8 +312,13 @@ def _perches(
         return None
     if stiffness is None:
         raise PlanFault(
-            "perch turns need the car's warp stiffness: add warp_stiffness to the plan, or springs to "
-            "the car's file"
+            "perch turns need the car's wheelbase and tracks, and its warp stiffness: add them to the car's "
+            "file (springs), or warp_stiffness to the plan"
+        )
+    if (stiffness.u or 0.0) > ROUGH_STIFFNESS * stiffness.value:
+        notes.append(
+            "The car's warp stiffness is little more than a guess: make half of these turns, weigh, and "
+            "write an [[adjustment]]; spring and bar rates, or a shim test, tell it too."
         )
     if (base.car.known.spot_heights_m == {}) and (car.cross.u or 0.0) > 2 * plan.tolerance_of("cross"):
         notes.append(

@@ -10,6 +10,7 @@ from math import hypot
 
 from logger.mechanics.budget import Item, forecast
 from logger.mechanics.parts import Part, difference
+from logger.mechanics.plausible import unit_mix_up
 from logger.mechanics.statics import Geometry
 from logger.quantity import Quantity
 from logger.weighin.doubts import changed_twice, weigh_in_doubts
@@ -51,6 +52,7 @@ def history(car: str, weigh_ins: Iterable[WeighIn], facts: Iterable[Fact]) -> Hi
             *parts_in_another_unit(named),
             *people_in_another_unit((f for f in facts if isinstance(f, PersonFact)), people),
             *(doubt for b in betweens for doubt in against_weigh_ins(b.weigh_ins, b.change, b.typed)),
+            *(doubt for b in betweens if (doubt := _mixed_up(b))),
         ),
     )
 
@@ -170,6 +172,13 @@ def _between(a: WeighIn, b: WeighIn, states: Sequence[State], typed: Sequence[Pa
     before, after = pairs[0]
     noted = tuple(f for f in typed if before.t_wall_ns < f.t_wall_ns <= after.t_wall_ns)
     return _Between(weigh_ins=(a.id, b.id), before=before, after=after, typed=noted)
+
+
+def _mixed_up(between: _Between) -> str | None:
+    """Say so when one weigh-in's total is to the other's as pounds to kilograms."""
+    first, second = (f"w{number}" for number in between.weigh_ins)
+    said = unit_mix_up(between.after.total.value, between.before.total.value, first)
+    return None if said is None else f"{second}: {said}"
 
 
 def _between_step(between: _Between) -> Step | None:

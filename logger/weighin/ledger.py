@@ -102,13 +102,9 @@ class Ledger:
 
         A car that was renamed is still found by every name it had, so that a bay's config need not follow.
         """
-        renamed = self._db.execute(
-            "SELECT json_extract(record, '$.row') FROM fact WHERE kind = 'car' "
-            "AND json_extract(record, '$.name') = ? AND NOT EXISTS (SELECT 1 FROM car WHERE name = ?)",
-            (name, name),
-        ).fetchone()
-        if renamed:
-            return int(renamed[0])
+        renamed = self._renamed(name)
+        if renamed is not None:
+            return renamed
         self._db.execute(
             "INSERT INTO car (name, wheelbase_m, track_front_m, track_rear_m) VALUES (?, ?, ?, ?) "
             "ON CONFLICT (name) DO UPDATE SET wheelbase_m = excluded.wheelbase_m, "
@@ -116,6 +112,21 @@ class Ledger:
             (name, wheelbase_m, track_front_m, track_rear_m),
         )
         return int(self._db.execute("SELECT id FROM car WHERE name = ?", (name,)).fetchone()[0])
+
+    def present_name(self, name: str) -> str:
+        """What a car of this name is called now; the name itself unless it was renamed."""
+        row = self._renamed(name) or next((car.row for car in self.cars() if car.name == name), None)
+        fact = None if row is None else self.car_facts().get(row)
+        return fact.name if fact is not None else name
+
+    def _renamed(self, name: str) -> int | None:
+        """The id of a car that had this name once and has another now."""
+        found = self._db.execute(
+            "SELECT json_extract(record, '$.row') FROM fact WHERE kind = 'car' "
+            "AND json_extract(record, '$.name') = ? AND NOT EXISTS (SELECT 1 FROM car WHERE name = ?)",
+            (name, name),
+        ).fetchone()
+        return int(found[0]) if found else None
 
     def begin(
         self,

@@ -328,7 +328,11 @@ def test_a_plan_with_faults_names_them_all_with_their_lines(tmp_path: Path, caps
     both = LOADS + '[target]\ntotal = "930 kg"\nleast_total = "950 kg"\n'
     assert "least_total (950 kg) is above" in faults(tmp_path, both, capsys)
     no_springs = LOADS + '[target]\ncross = "50 %"\n' + TURNING
-    assert "need the car's warp stiffness" in faults(tmp_path, no_springs, capsys)
+    nameless = faults(tmp_path, no_springs, capsys, car='name = "Wagtail"\n')
+    assert "perch turns need the car's wheelbase and tracks" in nameless
+    rough = planned(tmp_path, no_springs)
+    assert rough.perches is not None
+    assert any("little more than a guess: make half of these turns" in note for note in rough.notes)
     strange = PERCHES + LOADS + '[target]\ncross = "50 %"\n' + TURNING.replace("RR", "LF")
     assert "perch once" in faults(tmp_path, strange, capsys)
 

@@ -30,7 +30,7 @@ from weighin.afternoons import (
 from logger.bookkeeping.source import one_history, opened
 from logger.cli import main
 from logger.mechanics.weighing import Known
-from logger.model import Capture, Change
+from logger.model import CORNERS, Capture, Change
 from logger.quantity import Quantity
 from logger.weigh_file import read_weighings
 from logger.weighin.ledger import Ledger
@@ -401,6 +401,22 @@ def test_another_ledger_is_taken_in_once(old: Path, tmp_path: Path, capsys) -> N
     assert "scrubbed tyres" in do(here, "search w2", capsys)
     assert [s.weigh_in for s in told(here).states] == [1, 2, 2, 2, 2]
     assert "0 weigh-ins and 0 facts" in do(here, f"import {old}/ledger.db", capsys)
+
+
+def test_pounds_are_noticed_though_the_car_was_renamed_and_told_if_taken_all_the_same(
+    old: Path, tmp_path: Path, capsys
+):
+    do(old, "name car:Wagtail Dipper", capsys)
+    (tmp_path / "car.toml").write_text(CAR, encoding="utf-8")
+    loads = zip(range(1, 5), CORNERS, (635, 600, 450, 445), strict=True)
+    rows = [f"1,out,S{n},{corner},P{n},{kg},kg" for n, corner, kg in loads]
+    file = tmp_path / "pounds.csv"
+    file.write_text("\n".join(["run,facing,spot,corner,pad,value,unit", *rows]), encoding="utf-8")
+    line = f"import {file} --car {tmp_path}/car.toml --when 2030-01-10"
+    assert "entered as kg" in do(old, line, capsys, code=1)
+    assert "w2: Dipper, 1 capture in 1 build" in do(old, f"{line} --as-it-is", capsys)
+    assert any(doubt.startswith("w2: The total of 2130 kg") for doubt in told(old).doubts)
+    assert "cannot be read" in do(old, f"import no.csv --car {tmp_path}/car.toml", capsys, code=1)
 
 
 def test_pounds_entered_as_kilograms_are_noticed_against_the_last_weigh_in(old: Path, tmp_path: Path, capsys):
