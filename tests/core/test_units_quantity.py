@@ -7,6 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.quantity import Quantity, rounded
+from logger.quantity_text import read_quantity
+from logger.report.sections import PSI_KPA
 from logger.units import G_N, IN_M, KG_PER, LB_KG, from_kg, from_m, to_kg, to_m
 
 masses = st.floats(-5000, 5000, allow_nan=False)
@@ -20,6 +22,9 @@ def test_units_are_as_defined() -> None:
     assert KG_PER["oz"] == 0.028349523125
     assert from_kg(1.0, "lb") == pytest.approx(2.2046226218487757, rel=1e-15)
     assert to_kg(4.4482216152605, "N") == pytest.approx(LB_KG, rel=1e-15)  # pound-force
+    assert pytest.approx(6.894757293168361, rel=1e-15) == PSI_KPA
+    assert read_quantity("1 lbf/in", "rate").value == pytest.approx(175.12683524647636, rel=1e-15)
+    assert read_quantity("5.710147154732646 lbf/in", "rate").value == pytest.approx(1000, rel=1e-15)  # 1 N/mm
 
 
 @given(masses, st.sampled_from(sorted(KG_PER)))

@@ -109,6 +109,64 @@ def test_errors_in_both_axes_by_effective_variance():
     assert (got.u_a, got.u_b) == pytest.approx((0.4764, 0.1355), rel=0.02)
 
 
+def test_errors_in_both_axes_of_unequal_weight():
+    """pearson.york: Pearson's data with York's weights (Neri et al., J. Phys. E 22, 1989).
+
+    Effective variance gives the published slope of -0.4805 to a third of its u of 0.0576.
+    """
+    x = np.array([0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
+    y = np.array([5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5])
+    wx = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1.0])
+    wy = np.array([1.0, 1.8, 4.0, 8.0, 20, 20, 70, 70, 100, 500])
+    slope = -0.5
+    for _ in range(50):
+        got = line(x, y, np.sqrt(1 / wy + slope**2 / wx))
+        slope = got.b
+    assert got.b == pytest.approx(-0.480533407, abs=0.057617 / 3)
+    assert got.a == pytest.approx(5.47991022, abs=0.29193 / 3)
+    assert (got.u_a, got.u_b) == pytest.approx((0.29193, 0.057617), rel=0.05)
+
+
+def test_youngs_modulus_over_temperature():
+    """natrella: NBS Handbook 91, 5-4.1; scatter of 16 points about their line, and u of the line at 1200."""
+    x = [30, *range(100, 1600, 100)]
+    y = [4642, 4612, 4565, 4513, 4476, 4433, 4389, 4347, 4303, 4251, 4201, 4140, 4100, 4073, 4024, 3999]
+    got = line(x, y)
+    assert (got.a, got.b) == pytest.approx((4654.9846, -0.44985482), rel=1e-6)
+    assert (got.u_a, got.u_b) == pytest.approx((4.458638, 0.005064489), rel=1e-6)
+    assert sqrt(got.chi2 / got.freedom) == pytest.approx(9.277617, rel=1e-6)
+    assert got.at(1200.0)[1] == pytest.approx(3.245, abs=5e-4)
+
+
+def test_propagation_to_first_order_where_it_holds_and_where_it_does_not():
+    """jcgm101.9.2.2, 9.2.4, 9.3 and npl.log: the framework's own answers beside those of Monte Carlo.
+
+    JCGM 101:2008 Tables 2, 4, 5 and NPL DEM-ES-011 9.2: in the last three first order is known to be wrong.
+    """
+
+    def u_of(function, values, us):
+        found, covariance, _ = propagate(function, np.array(values), np.diag(np.square(us)))
+        return float(found[0]), sqrt(covariance[0, 0])
+
+    def total(p):
+        return np.array([p.sum()])
+
+    assert u_of(total, [0.0] * 4, [1.0] * 4) == pytest.approx((0.0, 2.0), abs=1e-12)
+    assert 1.959964 * u_of(total, [0.0] * 4, [1.0] * 4)[1] == pytest.approx(3.92, abs=0.01)
+    u = u_of(total, [0.0] * 4, [1.0, 1.0, 1.0, 10.0])[1]
+    assert u == pytest.approx(10.1, abs=0.1)
+    assert 1.959964 * u == pytest.approx(19.9, abs=0.1)
+
+    def conventional_mass(p):
+        reference, more, air, weight, standard = p
+        return np.array([(reference + more) * (1 + (air - 1.2) * (1 / weight - 1 / standard)) - 1e5])
+
+    half = np.array([0.1, 1000.0, 50.0]) / sqrt(3)
+    mass, u = u_of(conventional_mass, [1e5, 1.234, 1.2, 8000.0, 8000.0], [0.05, 0.02, *half])
+    assert (mass, u) == pytest.approx((1.234, 0.0539), abs=5e-5)
+    assert u_of(np.log, [0.6], [1 / sqrt(12)]) == pytest.approx((-0.511, 0.481), abs=1e-3)
+
+
 def test_correlated_inputs():
     """gum.H2 and H2.zero: JCGM 100:2008 Tables H.2–H.5; without the correlations the answer is another."""
     volt = np.array([5.007, 4.994, 5.005, 4.99, 4.999])
@@ -136,6 +194,11 @@ def test_effective_freedom_of_the_end_gauge():
     assert effective_freedom([5.8, 3.9, 6.7], [24, 5, 8]) == pytest.approx(25.6, abs=0.2)
     assert effective_freedom([25, 9.7, 2.9, 16.6], [18, 25.6, 50, 2]) == pytest.approx(16.7, abs=0.1)
     assert effective_freedom([0.3], [float("inf")]) == float("inf")
+
+
+def test_effective_freedom_of_two_terms():
+    """ws.simple: a course's example; 0.25 of known u beside 0.57 from ten readings."""
+    assert effective_freedom([0.57, 0.25], [9, float("inf")]) == pytest.approx(12.8, abs=0.1)
 
 
 def test_students_factors():
