@@ -16,6 +16,10 @@ from logger.model import CORNERS
 from logger.sentences import kilograms, significant
 from logger.units import LB_KG
 
+STEEP = 3.0
+"""Allowances for a floor's slope (5 mm in a metre each) from which pads may have been swapped instead."""
+TOO_STEEP = 4.0
+"""And from which it is said although no swap explains it."""
 FITS = 15.0
 """chi² (three degrees of freedom) below which an explanation fits: two in a thousand by chance."""
 
@@ -82,6 +86,54 @@ def mixed_totals(f: Fit, build: str) -> str | None:
                 f"Run {w.run}: {told[0].lower()}{told[1:]} Correct the unit; as they stand, both runs count."
             )
     return None
+
+
+def too_steep(f: Fit, build: str) -> tuple[Weighing, float, str] | None:
+    """The last run of a build whose facings differ as no floor makes them, how far (in allowances), and why.
+
+    Told only where nobody measured the floor: else the heights themselves speak against the readings.
+    """
+    unknowns, index = f.unknowns, f.unknowns.builds.index(build)
+    mine = [w for w in unknowns.weighings if w.build == build]
+    last = next((w for w in reversed(mine) if w.facing != mine[0].facing), None)
+    at = unknowns.floor_of(int(unknowns.set[unknowns.build == index][0]))
+    if last is None or unknowns.geometry.missing or f.prior.measured[at]:
+        return None
+    off = np.abs(f.p[at : at + 2]) / f.prior.u[at : at + 2]
+    way = int(np.argmax(off))
+    swap = _swap(f, mine, last)
+    if off[way] < (TOO_STEEP if swap is None else STEEP):
+        return None
+    why = swap or "look at zeros, at which pad stands where, and whether the car was the same."
+    rise = abs(f.p[at + way] / f.p[unknowns.at_h])
+    told = (
+        f"Facing {last.facing} the balance is another than facing {mine[0].facing}, as on a floor that rises "
+        f"{1e3 * rise:.2g} mm in a metre {('along', 'across')[way]} the car."
+    )
+    return last, float(off[way]), f"{told} If yours does not: {why}"
+
+
+def _swap(f: Fit, mine: Sequence[Weighing], last: Weighing) -> str | None:
+    """Which two pads of the last facing, exchanged, leave no more slope than floors have; None: none."""
+    geometry = f.unknowns.geometry
+    first = np.mean([w.loads_kg for w in mine if w.facing != last.facing], axis=0)
+    loads = np.mean([w.loads_kg for w in mine if w.placement == last.placement], axis=0)
+    most = 2 * float(f.prior.u[f.unknowns.floor_of(0)]) * first.sum()
+    best, least = None, most
+    for i, j in combinations(range(4), 2):
+        order = np.arange(4)
+        order[[i, j]] = order[[j, i]]
+        apart = float(np.abs(geometry.wrench[1:] @ (loads[order] - first)).max()) / 2
+        if apart < least:
+            best, least = (i, j), apart
+    if best is None:
+        return None
+    i, j = best
+    return (
+        f"it fits if pads {last.pads[i]} and {last.pads[j]} stood under each other's corner "
+        f"({CORNERS[i]}, {CORNERS[j]}) in run {last.run}, against what was written down; look which pad "
+        "stands where."
+    )
 
 
 def _mixed_unit(odd: Weighing, ratio: Array) -> str | None:

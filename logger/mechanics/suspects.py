@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from msgspec import Struct
 
-from logger.mechanics.explain import explain, mixed_totals, two_builds
+from logger.mechanics.explain import explain, mixed_totals, too_steep, two_builds
 from logger.mechanics.fit import Fit, fit
 from logger.mechanics.lines import student
 from logger.mechanics.statics import Array, Geometry
@@ -61,7 +61,7 @@ def sift(
         text = explain(odd, _peers(odd, rest), result)
         suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=True))
         result = left
-    return _widened(result), (*suspects, *_hanging(result))
+    return _widened(result), (*suspects, *_hanging(result), *_steep(result))
 
 
 def _worst(f: Fit) -> int | None:
@@ -162,6 +162,16 @@ def _whitened(f: Fit) -> tuple[Array, Array]:
     jac = np.linalg.solve(root, wrench @ f.jacobian)
     left = np.eye(3) - jac @ f.covariance @ np.swapaxes(jac, 1, 2)
     return white, left
+
+
+def _steep(f: Fit) -> tuple[Suspect, ...]:
+    """Facings that differ as no floor makes them, where nobody measured the floor."""
+    found = [(build, too_steep(f, build)) for build in f.unknowns.builds]
+    return tuple(
+        Suspect(run=odd[0].run, build=build, by=odd[1], text=odd[2], set_aside=False)
+        for build, odd in found
+        if odd is not None
+    )
 
 
 def _hanging(f: Fit) -> tuple[Suspect, ...]:

@@ -7,7 +7,7 @@ import numpy as np
 from logger.mechanics.fit import Fit
 from logger.mechanics.statics import CROSS, FRONT, Array
 from logger.mechanics.suspects import Suspect
-from logger.sentences import kilograms
+from logger.sentences import kilograms, significant
 
 SAME_GAIN = 0.05
 """Two pads whose untold combinations of gains agree this far are told against each other."""
@@ -243,5 +243,5 @@ def _scatter_words(f: Fit) -> list[str]:
         return [f"Total, front and left scatter as if each pad did by {kilograms(noise_kg, 2)}, {cause}"]
     if f.unknowns.widened == 1.0:
         return []
-    times = np.sqrt(f.unknowns.widened)
-    return [f"Total, front and left scatter {times:.2g} times as far as the readings' ± allows, {cause}"]
+    times = significant(float(np.sqrt(f.unknowns.widened)), 2)
+    return [f"Total, front and left scatter {times} times as far as the readings' ± allows, {cause}"]

@@ -574,3 +574,23 @@ def _seconds(rows):
     start = time.process_time()
     solve(rows, GEOMETRY)
     return time.process_time() - start
+
+
+def test_pads_swapped_when_the_car_was_turned_are_pointed_out_as_a_floor_too_steep():
+    """One run out and one back, two pads under each other's corner: no scatter tells it, only the slope."""
+    state = STATE * [1, 1, 2, 1]
+    out, back = weighing(state=state), weighing("back", pads=PADS[::-1], run="2", state=state)
+    lf, rf, lr, rr = back.loads_kg
+    swapped = weighing("back", pads=PADS[::-1], run="2", loads_kg=(rf, lf, lr, rr))
+    (suspect,) = solve([out, swapped], GEOMETRY).suspects
+    assert (suspect.run, suspect.set_aside) == ("2", False)
+    assert "as on a floor that rises" in suspect.text
+    assert "it fits if pads P4 and P3 stood under each other's corner (LF, RF) in run 2" in suspect.text
+    assert suspect.text in solve([out, swapped], GEOMETRY).notes
+    assert solve([out, back], GEOMETRY).suspects == ()
+    heights = dict(zip(SPOTS, (0.0,) * 4, strict=True))
+    (level,) = solve([out, swapped], GEOMETRY, Known(spot_heights_m=heights)).suspects
+    assert "It fits if pads P1 and P2 stood under each other's corner" in level.text
+    leaning = weighing("back", pads=PADS[::-1], run="2", state=state + np.array([0, 40.0, 60.0, 0]))
+    (other,) = solve([out, leaning], GEOMETRY).suspects
+    assert "whether the car was the same" in other.text
