@@ -32,6 +32,7 @@ SHORT = {
     "layouts": ("--frames", "20000", "--mutations", "40000"),
     "learn": ("0", "11"),
     "mechanics": ("--cars", "400"),
+    "files": ("--cars", "400"),
 }
 """Benchmarks with a program of their own (tools/bench_NAME.py), in a short form; alone they take no words."""
 
