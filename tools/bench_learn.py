@@ -1,6 +1,6 @@
 """How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
 
-    python tools/bench_learn.py [--odd] [FIRST [LAST]]      seeds, 0 to 119 unless given
+    python tools/bench_learn.py [--odd | --far] [FIRST [LAST]]      seeds, 0 to 119 unless given
 
 Every stream is learnt as a user would; then the layout's driver reads the recording and a later stretch of
 the same indicator in use (heavier loads, readings below zero). A wrong mass or pad in any frame is "wrong".
@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import sys
 import time
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from make_streams import make
 from stream_kit import Reading, Stream
-from stream_odd import make_odd
+from stream_odd import make_far, make_odd
 
 from drivers.api import FLAG_MOVING, FLAG_STEADY, Frame
 from drivers.layout import load_layout
@@ -73,14 +74,17 @@ def compare(
     `names` are the layout's pads by the true ones; a pad is right when it is always the same.
     """
     driver = load_layout(layout, "learnt").driver()
-    at = read = agree = claimed = 0
+    at = read = agree = claimed = now = 0
     left: list[Reading] = []
+    ends = sorted(truth)
     for item in driver.feed(data, 0):
         at += len(item.raw)
         if not isinstance(item, Frame):
             continue
-        if item.raw:
-            left = list(truth.get(at, ()))
+        middle = at - len(item.raw) // 2  # it may be a line of a record, or end with a start
+        end = ends[min(bisect_left(ends, middle), len(ends) - 1)]
+        if item.raw and (end != now or not left):
+            now, left = end, [r for r in truth[end] if r.begin < middle]
         if not left:
             continue
         true = next((r for r in left if names.get(item.address) == r.pad), None)
@@ -88,7 +92,7 @@ def compare(
             free = [r for r in left if r.pad not in names.values()]
             if item.address in names or not free:
                 return 0.0, f"pad {item.address!r} is {names.get(item.address)!r} and {left[0].pad!r}", False
-            true = free[0]
+            true = next((r for r in free if r.pad == item.address), free[0])
             names[item.address] = true.pad
         left.remove(true)
         if item.mass_kg is None or abs(item.mass_kg - true.mass_kg) > 1e-6 + 1e-6 * abs(true.mass_kg):
@@ -131,8 +135,8 @@ def _figures(scores: list[tuple[Stream, Score]]) -> None:
 
 
 if __name__ == "__main__":
-    words = [int(word) for word in sys.argv[1:] if word != "--odd"]
-    chosen = make_odd if "--odd" in sys.argv[1:] else make
+    words = [int(word) for word in sys.argv[1:] if not word.startswith("--")]
+    chosen = make_far if "--far" in sys.argv[1:] else make_odd if "--odd" in sys.argv[1:] else make
     sys.exit(
         main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119, chosen)
     )

@@ -13,11 +13,12 @@ from drivers.wire import KG_PER
 
 @dataclass(kw_only=True)
 class Reading:
-    """One true reading: pad, number in units of the last place, its step and unit."""
+    """One true reading: pad, mass, whether it stands still, and where its message begins."""
 
     pad: str
     mass_kg: float
     steady: bool
+    begin: int = 0
 
 
 @dataclass(kw_only=True)
@@ -70,8 +71,8 @@ class Design:
     chatter: list[bytes] = field(default_factory=list)
     undecidable: bool = False
     features: list[str] = field(default_factory=list)
-    mass_kg: Callable[[State], float] | None = None
-    """The mass that a message says, where it is not the count times the step."""
+    mass_kg: Callable[[State], float | None] | None = None
+    """The mass that a message says, where it is not the count times the step; None when it says none."""
 
 
 def profile(t_s: float, plan: Plan) -> tuple[float, bool]:
@@ -184,7 +185,12 @@ def wire(rng: random.Random, design: Design, made: list[list[State]], *, damage:
         still = all(state.steady for state in together)  # pads together share one claim
         if intact:
             truth[size] = [
-                Reading(pad=design.pads[state.pad], mass_kg=state.count * per, steady=still)
+                Reading(
+                    pad=design.pads[state.pad],
+                    mass_kg=state.count * per,
+                    steady=still,
+                    begin=size - len(data),
+                )
                 for state in together
             ]
         chunks.append((together[0].t_s, data))

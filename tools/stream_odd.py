@@ -8,7 +8,10 @@ bytes, labels of gross and net, bursts of noise, chunks that do not keep to mess
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 
+from stream_far_binary import BINARIES
+from stream_far_text import TEXTS
 from stream_kit import Design, Plan, Reading, State, Stream, Wire, in_turn, stream_of
 from stream_odd_binary import (
     dle,
@@ -68,12 +71,23 @@ ODD = (
     letters,
     hex_status,
 )
+FAR = (*TEXTS, *BINARIES)
 
 
 def make_odd(seed: int) -> Stream:
     """Invent one odd stream from its seed, recorded in one of several manners."""
-    rng = random.Random(f"odd {seed}")
-    design = ODD[seed % len(ODD)](rng)
+    return invented("odd", ODD, seed)
+
+
+def make_far(seed: int) -> Stream:
+    """Invent one stream of the third family."""
+    return invented("far", FAR, seed)
+
+
+def invented(family: str, designs: tuple[Callable[[Rng], Design], ...], seed: int) -> Stream:
+    """Invent one stream of a family from its seed."""
+    rng = random.Random(f"{family} {seed}")
+    design = designs[seed % len(designs)](rng)
     load = rng.choice((84.2, 71.4, 63.85, 92.6, 25.0, 101.3))
     plans, known, seconds = _session(rng, design, load)
     rate = rng.choice((6, 10, 10, 15, 25)) * (1 if design.together else max(len(design.pads) * 0.8, 1))
@@ -83,7 +97,7 @@ def make_odd(seed: int) -> Stream:
         [(0.0, 0.0), (2.0, rng.uniform(90, 290)), (7.0, rng.uniform(-18, -4)), (12.0, 33.0)] for _ in plans
     ]
     later = _line(rng, design, _states(rng, design, used, rate, 18.0, "noise"), clean=True)
-    return stream_of(f"o{seed:05d}", design, known, recorded, later, [manner])
+    return stream_of(f"{family[0]}{seed:05d}", design, known, recorded, later, [manner])
 
 
 def _session(rng: Rng, design: Design, load: float) -> tuple[list[Plan], list[str], float]:
@@ -168,7 +182,11 @@ def _line(rng: Rng, design: Design, made: list[list[State]], *, clean: bool) -> 
         if intact:
             still = all(s.steady for s in together)
             mass = design.mass_kg or (lambda s: s.count * per)
-            truth[size] = [Reading(pad=design.pads[s.pad], mass_kg=mass(s), steady=still) for s in together]
+            truth[size] = [
+                Reading(pad=design.pads[s.pad], mass_kg=kg, steady=still, begin=size - len(data))
+                for s in together
+                if (kg := mass(s)) is not None
+            ]
         chunks.append((together[0].t_s, data))
     return _rechunked(chunks, sizes), truth
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Iterable
 from itertools import pairwise
 from math import gcd
 
@@ -11,6 +12,13 @@ from drivers.learn.answer import Answer, Series, travel
 from drivers.learn.readings import Reading, Source
 from drivers.learn.shapes import Shape
 from drivers.learn.verdict import READABLE
+
+JUMP = 0.15
+"""Share of the known load's answer by which neighbouring numbers differ where something happens."""
+TO_AND_FRO = 0.4
+"""Share of such jumps that may go back at once: of a load that goes up or down none does."""
+ENOUGH = 25
+"""Different numbers from which their last digits tell the step."""
 
 
 def sign_seen(
@@ -42,6 +50,29 @@ def smooth(groups: dict[str, Series], found: Answer) -> bool:
     return travelled < 1.6 * loads + 1.2 + noise
 
 
+def zigzags(groups: dict[str, Series], found: Answer, *, checked: bool) -> bool:
+    """Tell whether numbers jump to and fro where they move, as no load does; damage is allowed for."""
+    jumps = turns = total = 0
+    far = JUMP * found.reach
+    for _, values in groups.values():
+        total += len(values)
+        for a, b, c in zip(values, values[1:], values[2:], strict=False):
+            jumps += abs(b - a) > far
+            turns += (b - a) * (b - c) > 0 and min(abs(b - a), abs(b - c)) > far
+    return turns > (3 if checked else 5 + total // 30) and turns > TO_AND_FRO * jumps
+
+
+def ends_in_digit(cells: Iterable[bytes], *, backwards: bool) -> bool:
+    """Tell whether last digits of decimal text are those of steps of 1, 2, 5 or 10, where enough came."""
+    lasts = Counter(
+        digits[:1] if backwards else digits[-1:] for cell in set(cells) if (digits := cell.strip(b" +-"))
+    )
+    if lasts.total() < ENOUGH:
+        return True
+    seen = {digit for digit, count in lasts.items() if count > 1}
+    return seen <= {b"0", b"5"} or len(seen) > 5 or (len(seen) > 2 and seen <= {b"0", b"2", b"4", b"6", b"8"})
+
+
 def even_step(groups: dict[str, Series]) -> bool:
     """Tell whether integers step by 1, 2 or 5 times a power of ten, as those of an indicator do."""
     counted = Counter(int(value) for _, values in groups.values() for value in values)
@@ -64,6 +95,27 @@ def in_thousands(column: list[bytes], mark: bytes) -> bool:
     good = sum(grouped.fullmatch(cell) is not None for cell in column)
     with_mark = sum(mark in cell for cell in column)
     return good > READABLE * len(column) and 0.02 * len(column) < with_mark < 0.98 * len(column)
+
+
+def led_by_constant(shape: Shape, source: Source, reading: Reading, groups: dict[str, Series]) -> bool:
+    """Tell whether an integer's highest byte (digit, bit) is always the same and not 0: another field's."""
+    unit = highest_unit(shape, source, reading)
+    return bool(unit) and any(_always_led(values, unit) for _, values in groups.values())
+
+
+def highest_unit(shape: Shape, source: Source, reading: Reading) -> int:
+    """What one is worth in an integer's highest byte (digit, bit); 0 for other numbers."""
+    if reading.coding == "bcd":
+        return int(100 ** (size_of(source) - 1))
+    if reading.coding not in ("binary", "hex"):
+        return 0
+    below = 1 if reading.mask else 4 if reading.coding == "hex" else 8
+    return max(2 * half_of(shape, source, reading) >> below, 1)
+
+
+def _always_led(values: list[float], unit: int) -> bool:
+    first, count = Counter(abs(value) // unit for value in values).most_common(1)[0]
+    return first > 0 and count > READABLE * len(values)
 
 
 def size_of(source: Source) -> int:

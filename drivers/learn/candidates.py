@@ -87,14 +87,16 @@ def _text_spans(columns: dict[int, set[int]]) -> Iterator[tuple[Source, Reading]
     for begin, end in _runs(columns, NUMERIC):
         for at in range(begin, end):
             for stop in range(at + 1, min(end, at + 14) + 1):
-                if _ends_well(columns, at, stop) and not _cut_off(columns, at, stop):
-                    for reading in readings.TEXTS:
+                if _cut_off(columns, at, stop):
+                    continue
+                for reading in readings.TEXTS:
+                    if _ends_well(columns, at, stop, backwards=reading.backwards):
                         yield (at, stop - at), reading
 
 
-def _ends_well(columns: dict[int, set[int]], at: int, stop: int) -> bool:
+def _ends_well(columns: dict[int, set[int]], at: int, stop: int, *, backwards: bool) -> bool:
     """A span ends with a digit or sign, begins with no separator, holds something that varies."""
-    last, first = columns[stop - 1], columns[at]
+    last, first = (columns[at], columns[stop - 1]) if backwards else (columns[stop - 1], columns[at])
     digits = last & DIGITS
     odd = digits and len(last) == 2 and not last & {0x20, 0x2B, 0x2D} and last not in ({0x30, 0x35},)
     constant = len(last) == 1 and digits and last != {0x30}
@@ -108,7 +110,8 @@ def _cut_off(columns: dict[int, set[int]], at: int, stop: int) -> bool:
     left = columns.get(at - 1, set())
     leading = bool(left & DIGITS) and bool(left & {0x20, 0x2B, 0x2D}) and left <= NUMERIC  # "185" after " 85"
     behind = columns.get(stop, set())
-    pointed = any(columns[n] == POINT for n in range(at, stop)) and len(behind) > 1 and behind <= DIGITS
+    pointed = any(columns[n] == POINT for n in range(at, stop)) and bool(behind) and behind <= DIGITS
+    pointed |= behind == POINT and columns.get(stop + 1, POINT) <= DIGITS  # the 71 of 71.5
     return leading or pointed or _digit_column(behind) or _digit_column(columns.get(at - 1))
 
 

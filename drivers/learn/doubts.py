@@ -18,6 +18,11 @@ STILL = 0.9
 SEVERAL = 8
 """Different numbers that must have been seen of a coded integer."""
 
+EMPTY = 0.02
+"""Share of the known load that a number may show when empty and still be called zero."""
+MOST_BESIDE = 4
+"""Bits of another field that may stand above a number in its bytes, though they were never seen set."""
+
 
 def half_range(solution: Solution) -> tuple[float, float] | None:
     """Lowest and highest number that mean the same however a sign is sent; None when the sign is known."""
@@ -30,9 +35,9 @@ def half_range(solution: Solution) -> tuple[float, float] | None:
     seen = [v for _, values in value.groups.values() for v in values]
     if reading.coding == "bcd":
         return _without_first_digit(value, seen)
-    half = 1 << (_bits(solution.shape, value.source, reading) - 1)
+    damaged = 0 if solution.shape.check else 1 + len(seen) // 250
+    half = 1 << (_bits(solution.shape, value.source, reading, sorted(seen)[-1 - damaged]) - 1)
     if reading.form in ("", "unsigned"):
-        damaged = 0 if solution.shape.check else 1 + len(seen) // 250
         return (0, half - 1) if sum(v >= half for v in seen) <= damaged else None
     if reading.form == "offset" and min(seen) >= 0:
         return (0, half - 1)
@@ -46,9 +51,11 @@ def _without_first_digit(value: Value, seen: list[float]) -> tuple[float, float]
     return (0, most) if value.reading.form in ("", "unsigned") and max(seen) <= most else None
 
 
-def _bits(shape: Shape, source: Source, reading: Reading) -> int:
-    if reading.mask:
-        return reading.mask.bit_count()
+def _bits(shape: Shape, source: Source, reading: Reading, most: float) -> int:
+    """Bits of a number; of one that shares its bytes with something else as few as may be its own."""
+    if reading.mask and isinstance(source, tuple):
+        least = max(8 * source[1] - MOST_BESIDE, int(most).bit_length() + 1)
+        return min(reading.mask.bit_count(), least)
     if isinstance(source, int):
         return 4 * max(min(len(cell) for cell in shape.column(source)), 1)
     return (4 if reading.coding == "hex" else 8) * source[1]
@@ -70,7 +77,8 @@ def safe_limits(solution: Solution) -> tuple[float, float]:
 def doubts(solution: Solution) -> tuple[list[str], list[str]]:
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
     missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
-    missing += _sign_digit(solution.value) + _outside(solution)
+    missing += _sign_digit(solution.value) + _outside(solution) + _led(solution)
+    missing += _goes_on(solution)
     notes = list(solution.notes)
     for rival in _apart(solution):
         said = _against(solution, rival)
@@ -130,6 +138,41 @@ def _outside(solution: Solution) -> list[str]:
         "undecided: the check does not cover every value, so messages may begin elsewhere. To decide, record "
         "again, longer, with a load on each pad in turn"
     ]
+
+
+def _led(solution: Solution) -> list[str]:
+    """A number that is not zero when empty, behind a constant byte that may be its highest."""
+    value, shape = solution.value, solution.shape
+    far = abs(value.answer.empty) > EMPTY * value.answer.reach and value.verdict.unit != COUNTS
+    if value.reading.coding not in ("binary", "bcd") or value.reading.order == "swapped" or not far:
+        return []
+    for source in value.sources.values():
+        assert isinstance(source, tuple)
+        before = source[0] - 1 if value.reading.order != "little" else sum(source)
+        beside = set(shape.column((before, 1))) if (before, 1) in shape.sources() else set()
+        if len(beside) == 1 and not beside <= {b"\0", b"\xff"}:
+            return [
+                f"undecided: it is not zero when empty, and the byte at {before} may be its highest. To "
+                "decide, set the indicator to zero with nothing on the pads, and record again"
+            ]
+    return []
+
+
+def _goes_on(solution: Solution) -> list[str]:
+    """A digit right behind a number in text, without a meaning of its own, may be the number's last."""
+    value, shape = solution.value, solution.shape
+    if value.reading.coding != "text" or shape.size is None:
+        return []
+    free = {role.source for role in solution.roles if role.kind in ("free", "code")}
+    for source in value.sources.values():
+        assert isinstance(source, tuple)
+        behind = (source[0] - 1 if value.reading.backwards else sum(source), 1)
+        if behind in free and all(cell.isdigit() for cell in shape.column(behind)):
+            return [
+                f"undecided: the digit at byte {behind[0]} may be the number's last one. To decide, record "
+                "again and put the load on slowly, through many readings"
+            ]
+    return []
 
 
 def _sign_digit(value: Value) -> list[str]:

@@ -200,6 +200,8 @@ def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sig
         kept = _without_rare_minus(shape, source, value, kept)
     if len(kept) == 1:
         return Role(kind="constant", source=source, map={next(iter(kept)): ""})
+    if len(kept) > 3 and _is_slow(column, kept):
+        return Role(kind="free", source=source, evidence="drifts slowly, by ones")
     if len(kept) <= FEW:
         said = claims(column, moved)
         if seek_sign and len(kept) > 2 and (role := _sign_among(shape, source, value, kept, said)):

@@ -174,9 +174,8 @@ def _told(recording: Recording) -> Iterator[Cut]:
                     covered = sum(piece.stop - piece.begin for piece in cut.pieces(data))
                     begun = sum(data.startswith(sync, start) for start in recording.starts)
                     found.append((covered / len(data) + begun / len(recording.starts), cut))
-    for share, cut in sorted(found, key=lambda item: item[0], reverse=True)[:3]:
-        if share > 0.5:
-            yield cut
+    found.sort(key=lambda item: (round(item[0], 1), len(item[1].start), item[0]), reverse=True)
+    yield from [cut for share, cut in found if share > 0.5][:3]
 
 
 def _told_plus(data: bytes, places: list[int], length: tuple[int, int, str, int]) -> tuple[int, float, int]:

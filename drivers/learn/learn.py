@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from drivers.api import SerialSettings
@@ -18,6 +18,8 @@ from drivers.learn.write import layout_text
 Say = Callable[[str], object]
 WHOLLY = 0.93
 """Share of bytes explained above which no other way to cut is tried."""
+CHECKED = 0.1
+"""What a check is worth, in share of the bytes explained."""
 LEAST_COVERED = 0.25
 """A layout that explains less of the bytes is not believed: most of the stream is something else."""
 
@@ -57,15 +59,24 @@ def learn(
     if missing:
         return Outcome(proven=False, missing=missing)
     say(f"{len(recording.data)} bytes in {recording.duration_s:.1f} s; {len(knowns)} known loads")
-    solutions, reasons = _search(recording, knowns, held_back(recording, FOLDS[0]), say)
-    for solution in sorted(solutions, key=lambda s: s.covered, reverse=True)[:3]:
-        if solution.covered < LEAST_COVERED:
-            break
-        outcome = _settle(solution, recording, knowns, Origin(name=name, line=line), say)
+    origin = Origin(name=name, line=line)
+    reasons: list[str] = []
+    for solution in _solutions(recording, knowns, reasons, say):
+        outcome = _settle(solution, recording, knowns, origin, say)
         if outcome.proven or outcome.missing:
             return outcome
-        reasons = [*outcome.notes, *reasons]
+        reasons[:0] = outcome.notes
     return Outcome(proven=False, missing=_why_nothing(reasons))
+
+
+def _explained(solution: Solution) -> float:
+    """How much is explained; what has a check goes before what explains a little more without."""
+    return solution.covered + CHECKED * (solution.shape.check is not None)
+
+
+def _share(solution: Solution) -> float:
+    """Share of the bytes explained, of those that were not held back."""
+    return min(solution.framed * HELD_EVERY / (HELD_EVERY - 1), 1.0)
 
 
 def lacking(recording: Recording, knowns: Sequence[Known]) -> list[str]:
@@ -91,21 +102,25 @@ def lacking(recording: Recording, knowns: Sequence[Known]) -> list[str]:
     ]
 
 
-def _search(
-    recording: Recording, knowns: Sequence[Known], held: frozenset[int], say: Say
-) -> tuple[list[Solution], list[str]]:
-    solutions: list[Solution] = []
-    reasons: list[str] = []
+def _solutions(
+    recording: Recording, knowns: Sequence[Known], reasons: list[str], say: Say
+) -> Iterator[Solution]:
+    """Yield what explains nearly all as soon as it is found, at last what explains most of the rest."""
+    held = held_back(recording, FOLDS[0])
+    left: list[Solution] = []
     for cut in guess(recording):
         found, why = solve(cut, recording, knowns, without=held)
         reasons += why
-        solutions += found
-        best = max((s.covered for s in found), default=0.0)
-        share = min(best * HELD_EVERY / (HELD_EVERY - 1), 1.0)
-        say(f"cut into {cut.told()}: {f'{share:.0%} of the bytes explained' if found else 'no value found'}")
-        if share > WHOLLY:
-            break
-    return solutions, reasons
+        left += found
+        best = max(map(_share, found), default=0.0)
+        say(f"cut into {cut.told()}: {f'{best:.0%} of the bytes explained' if found else 'no value found'}")
+        checked = any(s.shape.check is not None for s in found)
+        if best > WHOLLY and (checked or not cut.hex):  # else the same as characters may have a check
+            likely = sorted(left, key=_explained, reverse=True)[:3]
+            yield from [solution for solution in likely if _share(solution) > WHOLLY]
+            left = [solution for solution in left if solution not in likely]
+    left = [solution for solution in left if solution.covered >= LEAST_COVERED]
+    yield from sorted(left, key=_explained, reverse=True)[:3]
 
 
 def _settle(

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from itertools import pairwise, product
 
-from drivers.learn.against import sign_seen
+from drivers.learn.against import led_by_constant, sign_seen
 from drivers.learn.answer import Series, answer, step_of
 from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
@@ -17,6 +18,7 @@ from drivers.learn.shapes import Row, Shape
 from drivers.learn.units import unit_word
 from drivers.learn.value import UNREADABLE, Value, judge, last_place, number_of, series, settled
 from drivers.learn.values import AGREEING, WITHIN, Search
+from drivers.learn.verdict import UNIT_WORDS
 from drivers.wire import COUNTS
 
 GROSS, NET = ("gross", "brutto"), ("net", "netto")
@@ -55,14 +57,30 @@ def _alike(shape: Shape, value: Value, name: str, loaded: list[str]) -> bool:
     address = value.address
     ours = [row for row in shape.rows if shape.get(row, address).decode("latin-1") == name]
     theirs = [row for row in shape.rows if shape.get(row, address).decode("latin-1") in loaded]
+    if value.reading.coding == "text" and _places_sent(shape, value, ours).isdisjoint(
+        _places_sent(shape, value, theirs)
+    ):
+        return False
     for source in shape.sources():
         if source == address or any(_inside(source, s) for s in value.sources.values()):
             continue
         a = Counter(shape.get(row, source) for row in ours)
         b = Counter(shape.get(row, source) for row in theirs)
-        if len(b) == 1 and len(a) == 1 and set(a) != set(b) and not next(iter(a)).isalnum():
-            return False
+        if len(b) == 1 and len(a) == 1 and set(a) != set(b):
+            mine, other = next(iter(a)), next(iter(b))
+            if not mine.isalnum() or other.decode("latin-1").lower() in UNIT_WORDS:
+                return False
     return True
+
+
+def _places_sent(shape: Shape, value: Value, rows: list[Row]) -> set[int]:
+    """How many decimal places the numbers of some rows have."""
+    read = value.reader()
+    found = set()
+    for row in rows:
+        with suppress(*UNREADABLE):
+            found.add(read(shape.get(row, value.source))[1])
+    return found
 
 
 def of_one_kind(shape: Shape, value: Value, counting: Sequence[Role]) -> tuple[Shape, list[str]]:
@@ -316,7 +334,7 @@ def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: 
     most = 0
     for number, source in enumerate(sources):
         got, unread, places = series(shape, shape.rows, source, reading.reader(), None)
-        if unread > 0.03 * len(shape.rows):
+        if unread > 0.03 * len(shape.rows) or led_by_constant(shape, source, reading, got):
             return None
         groups[str(number)] = got[""]
         most = max(most, places)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from itertools import pairwise
 
 from drivers.learn.cuts import Cut
 from drivers.learn.find_check import Found, find_check
@@ -19,6 +20,8 @@ LONGEST = 160
 """The longest message thought of."""
 KEPT_TO = 0.5
 """Share of chunks that begin at one place of the period when chunks keep to messages."""
+COMMON, SPACED = 24, 0.75
+"""Pairs of bytes looked at, and share of their distances that must be one and the same."""
 SURE = 4
 TURNING = ("xor", "sum-twos", "sum-ones")
 
@@ -33,7 +36,27 @@ def places_of(data: bytes, word: bytes) -> list[int]:
 
 
 def periods(data: bytes) -> list[int]:
-    """Distances at which bytes repeat themselves best, and what divides them; likely ones first."""
+    """Distances at which words stand, or at which all bytes repeat themselves best; short ones first.
+
+    Messages of several pads that take turns repeat at a multiple of their size as well, and better.
+    """
+    return sorted({*_spaced(data), *_repeating(data)})
+
+
+def _spaced(data: bytes) -> list[int]:
+    """Distances at which common pairs of bytes nearly always stand; of the commonest first."""
+    pairs = Counter(data[n : n + 2] for n in range(len(data) - 1))
+    found: Counter[int] = Counter()
+    for word, count in pairs.most_common(COMMON):
+        gaps = Counter(b - a for a, b in pairwise(places_of(data, word)))
+        gap, times = gaps.most_common(1)[0] if gaps else (0, 0)
+        if 3 < gap < LONGEST and times > SPACED * count and count >= LEAST:
+            found[gap] += times
+    return [gap for gap, _ in found.most_common(2)]
+
+
+def _repeating(data: bytes) -> list[int]:
+    """Distances at which all bytes repeat themselves best, and what divides them."""
     probe = data[: 1 << 13]
     score = {
         period: sum(map(int.__eq__, probe, probe[period:])) / (len(probe) - period)
@@ -46,12 +69,12 @@ def periods(data: bytes) -> list[int]:
     good = [period for period, share in score.items() if share > 0.9 * best]
     smallest = [p for p in good if not any(p % q == 0 and score[p] < 1.03 * score[q] for q in good if q < p)]
     parts = {p // n for p in smallest for n in (2, 3, 4, 5, 6, 8) if p % n == 0 and p // n > 3}
-    return sorted({*smallest[:4], *(p for p in parts if score.get(p, 0) > 0.25 * best)})
+    return [*smallest[:4], *(p for p in parts if score.get(p, 0) > 0.25 * best)]
 
 
 def periodic(recording: Recording) -> Iterator[Cut]:
     """Yield cuts into messages of one size, likely ones first."""
-    for period in periods(recording.data)[:5]:
+    for period in periods(recording.data)[:7]:
         words = _anchors(recording.data, period)
         if words:
             yield from _begun(recording, period, words)
@@ -78,9 +101,7 @@ def _steadiness(data: bytes, word: bytes, period: int) -> float:
 
 def _begun(recording: Recording, period: int, words: list[bytes]) -> Iterator[Cut]:
     """Order the places where a message may begin, each with the start that stands there."""
-    word = max(words, key=lambda word: _steadiness(recording.data, word, period))
-    step = Cut(kind="fixed", start=word, size=period)
-    places = [piece.begin for piece in step.pieces(recording.data)]
+    word, places = _commonest(recording.data, words, period)
     if len(places) < LEAST:
         return
     begun = _chunks_at(recording, places, period)
@@ -96,6 +117,16 @@ def _begun(recording: Recording, period: int, words: list[bytes]) -> Iterator[Cu
     cuts.sort(key=lambda item: item[0], reverse=True)
     told = cuts[0][0][:2] if cuts else ()  # by a check or by chunks: then they begin nowhere else
     yield from [cut for order, cut in cuts if not any(told) or order[:2] == told][:8]
+
+
+def _commonest(data: bytes, words: list[bytes], period: int) -> tuple[bytes, list[int]]:
+    """The word that stands in most messages, and where; of about equal ones the steadiest."""
+    cuts = {word: Cut(kind="fixed", start=word, size=period) for word in words}
+    found = {word: [piece.begin for piece in cut.pieces(data)] for word, cut in cuts.items()}
+    most = max(map(len, found.values()))
+    likely = [word for word in words if len(found[word]) > 0.97 * most]
+    word = max(likely, key=lambda word: _steadiness(data, word, period))
+    return word, found[word]
 
 
 def _chunks_at(recording: Recording, places: list[int], period: int) -> list[float]:
@@ -129,9 +160,12 @@ def _quick_check(data: bytes, places: list[int], shift: int, cut: Cut) -> Found 
 def _trust(check: Found | None, cut: Cut) -> int:
     """A check that is last in a message and covers all before it tells best where a message begins.
 
-    XOR and sums to a constant tell little: any byte of the message is as good a check of all others.
+    XOR and sums to a constant tell little: any byte of the message is as good a check of all others, except
+    of those that it leaves out.
     """
-    if check is None or check.kind in TURNING:
+    if check is None:
         return 0
     last = check.at == -check.size and check.stop == check.at
+    if check.kind in TURNING:
+        return int(last and 0 < check.first == len(cut.start))
     return 1 + 4 * last + 2 * (check.init == 0) + (check.first <= len(cut.start))

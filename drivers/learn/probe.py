@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from statistics import median
+from itertools import pairwise
 
 from drivers.learn.readings import Source
 from drivers.learn.recording import Known
@@ -16,6 +16,8 @@ PROBE = 24
 """Rows looked at first, of each known load (and pad) and of the rest."""
 FEW = 3
 """Rows of each pad at each known load that tell at once whether a reading rises with the load."""
+SHAKEN = 0.1
+"""Share of the rise by which two of them may differ: those of a value differ by far less."""
 
 
 def probe(shape: Shape, knowns: Sequence[Known], address: Source | None) -> list[Row]:
@@ -55,13 +57,20 @@ def _inner(rows: list[Row]) -> list[Row]:
 
 
 def rises(shape: Shape, pads: list[list[list[Row]]], source: Source, reader: Reader) -> bool:
-    """Tell whether pads together show more at the largest load than at the smallest, and no pad far more."""
-    total, most = 0.0, 0.0
+    """Tell whether pads together show more at the largest load than at the smallest, each still there."""
+    total, most, shaken = 0.0, 0.0, 0.0
     try:
         for sets in pads:
-            low, high = (median(reader(shape.get(row, source))[0] for row in sets[n]) for n in (0, -1))
-            total += high - low
-            most = max(most, abs(high - low))
+            low, high = (sorted(reader(shape.get(row, source))[0] for row in sets[n]) for n in (0, -1))
+            rise = high[len(high) // 2] - low[len(low) // 2]
+            total += rise
+            most = max(most, abs(rise))
+            shaken = max(shaken, _shaken(low), _shaken(high))
     except UNREADABLE:
         return True  # damage; the whole of it will tell
-    return total > 0 and most < 2 * total
+    return total > 0 and most < 2 * total and shaken < SHAKEN * total
+
+
+def _shaken(numbers: list[int | float]) -> float:
+    """How far the nearest neighbour of the middle one lies: one of three may be damaged."""
+    return min((b - a for a, b in pairwise(numbers)), default=0.0)

@@ -136,7 +136,7 @@ def _wraps(numbers: list[int], whole: int) -> int:
 
 def address_places(shape: Shape, skip: set[Source], only: Source | None = None) -> list[Source]:
     """Fields that may name a pad: a few values that take turns; those that change oftenest first."""
-    found: list[tuple[int, float, Source]] = []
+    found: list[tuple[float, int, Source]] = []
     for source in shape.sources() if only is None else [only]:
         if source in skip:
             continue
@@ -145,7 +145,7 @@ def address_places(shape: Shape, skip: set[Source], only: Source | None = None) 
         kept = [value for value, count in counted.items() if count > 0.015 * len(column)]
         changes = sum(a != b for a, b in itertools.pairwise(column)) / len(column)
         if 2 <= len(kept) <= 16 and changes > 0.2 and sum(counted[v] for v in kept) > 0.97 * len(column):
-            found.append((len(kept), -changes, source))
+            found.append((-round(changes, 1), len(kept), source))
     return [source for _, _, source in sorted(found, key=lambda item: item[:2])][:8]
 
 

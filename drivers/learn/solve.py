@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from drivers.learn import pads
 from drivers.learn.cuts import Cut, Piece
@@ -20,16 +21,23 @@ from drivers.learn.units import with_units
 from drivers.learn.value import Value
 from drivers.learn.values import Search
 
+MANY = 100
+"""Messages that tell enough of all."""
+
 
 @dataclass(kw_only=True)
 class Solution:
-    """A shape with its value and roles; `rivals` also answer, `covered` is the share of bytes explained."""
+    """A shape with its value and roles; `rivals` also answer.
+
+    `covered` is the share of bytes explained, `framed` that of messages that pass the check, of any kind.
+    """
 
     shape: Shape
     value: Value
     roles: list[Role]
     rivals: list[Value]
-    covered: float
+    covered: float = 0.0
+    framed: float = 0.0
     notes: list[str] = field(default_factory=list)
 
 
@@ -53,14 +61,17 @@ def solve(
     if check is not None:
         passes = check.check().passes
         messages = [item for item in messages if passes(item[1])]
+        if cut.kind == "fixed" and _several(messages, check):
+            return [], []
     solutions: list[Solution] = []
     reasons: list[str] = []
     for shape in map(with_units, _shapes(cut, check, messages)):
         found, why = _solve_shape(shape, knowns)
         reasons += why
         if found is not None:
-            wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces)
-            found.covered = len(found.shape.rows) * wire / max(len(recording.data), 1)
+            wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces) / len(recording.data)
+            found.covered = len(found.shape.rows) * wire
+            found.framed = found.covered if check is None else len(messages) * wire
             solutions.append(found)
             if len(found.shape.rows) > 0.95 * len(messages):
                 break
@@ -114,6 +125,19 @@ def resynchronised(data: bytes, pieces: list[Piece], check: Found) -> list[Piece
                 taken[at : at + size] = b"\1" * size
                 found.append(at)
     return [Piece(begin=at, stop=at + size, message=data[at : at + size]) for at in sorted(found)]
+
+
+def _several(messages: list[tuple[float, bytes]], check: Found) -> bool:
+    """Tell whether messages of one size are several in a row, each with its check."""
+    size, passes = len(messages[0][1]) if messages else 0, check.check().passes
+    shortest = max(check.size - check.at, check.first + check.size) + 1
+    for parts in range(2, size // max(shortest, 3) + 1):
+        if size % parts == 0 and check.at == -check.size:
+            one = size // parts
+            within = [message[n : n + one] for _, message in messages[:MANY] for n in range(0, size, one)]
+            if sum(map(passes, within)) > 0.9 * len(within):
+                return True
+    return False
 
 
 def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) -> Iterator[Shape]:
@@ -173,7 +197,12 @@ def _addressed(shape: Shape, skip: set[Source]) -> Iterator[tuple[Shape, Source]
     found = [
         (one, source) for one in halves for source in one.masks if address_places(one, skip, only=source)
     ]
-    yield from sorted(found, key=lambda item: len(set(item[0].column(item[1]))))[:MOST_HALVES]
+    yield from sorted(found, key=lambda item: _turns(item[0].column(item[1])))[:MOST_HALVES]
+
+
+def _turns(column: list[bytes]) -> tuple[float, int]:
+    """Order what may name a pad: what changes oftenest first, then what takes fewest values."""
+    return -round(sum(a != b for a, b in pairwise(column)) / len(column), 1), len(set(column))
 
 
 MOST_HALVES = 6
@@ -222,6 +251,5 @@ def _solution(shape: Shape, values: list[Value], counting: list[Role], knowns: S
         value=value,
         roles=describe(shape, value, counting, knowns),
         rivals=values[1:],
-        covered=0.0,
         notes=notes,
     )

@@ -11,11 +11,14 @@ from drivers.learn import readings
 from drivers.learn.against import (
     around_middle,
     dense_below_zero,
+    ends_in_digit,
     even_step,
     half_of,
     in_thousands,
+    led_by_constant,
     sign_seen,
     smooth,
+    zigzags,
 )
 from drivers.learn.answer import MANY, Answer, Series, answer, step_of, window
 from drivers.learn.candidates import candidates
@@ -143,6 +146,11 @@ class Search:
 
     def _ends_in_a_digit(self, source: Source, reading: Reading, found: Answer) -> bool:
         """Tell whether the last decimal digits behave as such, and are not another field's."""
+        if reading.coding == "text" and not reading.exponent:
+            cells = self.shape.column(source)
+            pointed = any(b"." in cell or b"," in cell for cell in cells)
+            if not pointed and not ends_in_digit(cells, backwards=reading.backwards):
+                return False
         if not isinstance(source, tuple):
             lasts = {self.shape.get(row, source)[-1:] for row in self._probe}
             return reading.coding != "text" or reading.backwards or lasts == {b"0"} or len(lasts) > 1
@@ -180,6 +188,8 @@ class Search:
             verdict = "a field answers but its unit is not clear"
         if isinstance(verdict, str):
             self.reasons.append(verdict)
+            return None
+        if verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, groups):
             return None
         return Value(
             sources={"": source},
@@ -247,11 +257,15 @@ class Search:
         self, source: Source, reading: Reading, groups: dict[str, Series], found: Answer, *, pointed: bool
     ) -> bool:
         """Tell whether all rows together speak against a reading that answers."""
-        lively = any(self._lively(place) for place in self._beside(source) & self._answering())
-        if lively or self._carries(source, reading):
+        beside = self._beside(source)
+        if found.step and isinstance(source, tuple) and reading.order in ("big", "little"):
+            beside -= {source[0] - 1 if reading.order == "big" else sum(source)}  # its turns would be counted
+        if any(self._lively(place) for place in beside & self._answering()) or self._carries(source, reading):
             return True  # it is a piece of a longer number
         if reading.coding != "float" and found.reach < FINE * found.step:
             self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
+            return True
+        if zigzags(groups, found, checked=self.shape.check is not None):
             return True
         distinct = len({value for _, values in groups.values() for value in values})
         # bits are left out of a number only where many numbers that run smoothly bear it out

@@ -232,9 +232,11 @@ def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
     if value.reading.exponent:
         return r"[-+]?\d+(?:" + re.escape(point) + r"\d+)?[Ee][-+]?\d{1,2}"
     places = {len(cell.strip(b" +-").partition(point.encode())[2]) for cell in cells}
-    tail = (
-        re.escape(point) + (rf"\d{{{places.pop()}}}" if len(places) == 1 else r"\d+") if value.places else ""
-    )
+    tail = ""
+    if value.places:
+        tail = re.escape(point) + (rf"\d{{{max(places)}}}" if len(places) == 1 else r"\d+")
+    if value.places and 0 in places:
+        tail = f"(?:{tail})?"
     if any(cell[-1:] in b"+-" for cell in cells):
         return rf"\d+{tail}[-+]?"
     plus = "+" if any(cell[:1] == b"+" for cell in cells) else ""
