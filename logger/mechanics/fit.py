@@ -8,10 +8,11 @@ the same way where it is a guess.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from logger.mechanics.lines import student
 from logger.mechanics.statics import Array
 from logger.mechanics.unknowns import Prior, Unknowns
 
@@ -19,6 +20,9 @@ SCATTERS = np.geomspace(1e-4, 2e-2, 20)
 """Standard deviations of cross weight from rock to rock (share of 1) that are tried."""
 NOISES_KG = np.geomspace(0.01, 1, 12)
 """Standard deviations of readings beyond their stated ± that are tried where that ± is a guess."""
+OFF = 2.0
+"""Standard deviations of chi² above its mean from which gains told are hardly chance: one in twenty. Too
+often costs a wider ±, too seldom a wrong one."""
 ABSURD = 5.0
 """A gain this many times its allowance or stated u is no gain: five standard deviations."""
 PASSES = 4
@@ -57,11 +61,36 @@ def fit(unknowns: Unknowns, prior: Prior) -> Fit:
     Gains are fitted where the placements tell them; if that makes one absurd, something other than a gain is
     wrong, and the pads are taken as calibrated so that it shows.
     """
-    found = _fit(unknowns, prior, told_gains(unknowns, prior, unknowns.jacobian(unknowns.start(prior.mean))))
+    told = told_gains(unknowns, prior, unknowns.jacobian(unknowns.start(prior.mean)))
+    found = _fit(unknowns, prior, told)
     gains = slice(unknowns.at_gain, unknowns.at_zero)
-    if np.all(np.abs(found.p[gains]) <= ABSURD * prior.u[gains]):
+    if np.any(np.abs(found.p[gains]) > ABSURD * prior.u[gains]):
+        return _fit(unknowns, prior, told[:, :0])
+    off = None if prior.known.gain_u is not None else gains_found_off(found)
+    if off is None:
         return found
-    return _fit(unknowns, prior, np.zeros((len(unknowns.pads), 0)))
+    wider = Prior(unknowns, prior.known, prior.allow, guessed_u=prior.guessed_u, gain_found_u=off)
+    return replace(_fit(unknowns, wider, np.eye(len(unknowns.pads))), told_gains=told)
+
+
+def gains_found_off(f: Fit) -> float | None:
+    """What the gains' standard deviation is where readings show that pads are off; None where they do not.
+
+    Pads that were found to differ make what nobody can tell of their gains suspect too. The estimate leans
+    on the usual one while few combinations are told, and has Student's factor.
+    """
+    size = f.told_gains.shape[1]
+    if size == 0:
+        return None
+    gains = slice(f.unknowns.at_gain, f.unknowns.at_zero)
+    told = f.told_gains.T @ f.p[gains]
+    covariance = f.told_gains.T @ f.covariance[gains, gains] @ f.told_gains
+    if told @ np.linalg.solve(covariance, told) < size + OFF * np.sqrt(2 * size):
+        return None
+    usual, weight = f.prior.allow.gain_usual, f.prior.allow.gain_usual_weight
+    freedom = size + weight
+    spread = np.sqrt((told @ told + weight * usual**2) / freedom)
+    return float(spread * student(2.0, freedom) / 2)
 
 
 def _fit(unknowns: Unknowns, prior: Prior, told: Array) -> Fit:

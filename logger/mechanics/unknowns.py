@@ -163,17 +163,25 @@ class Prior:
     """What is known or allowed for before the readings: a mean and a standard uncertainty per unknown.
 
     u is inf for the states (the readings alone decide); `measured` marks the unknowns that somebody
-    measured, as against those that only have an allowance. With `guessed_u` the readings' ± is a guess too.
+    measured, as against those that only have an allowance. With `guessed_u` the readings' ± is a guess too;
+    `gain_found_u` is how far off the readings found the pads' gains to be.
     """
 
     def __init__(
-        self, unknowns: Unknowns, known: Known, allow: Allowances, *, guessed_u: bool = False
+        self,
+        unknowns: Unknowns,
+        known: Known,
+        allow: Allowances,
+        *,
+        guessed_u: bool = False,
+        gain_found_u: float | None = None,
     ) -> None:
         size = len(unknowns.names)
         self.mean = np.zeros(size)
         self.u = np.full(size, np.inf)
         self.measured = np.zeros(size, dtype=bool)
-        self.known, self.allow, self.guessed_u = known, allow, guessed_u
+        self.known, self.allow = known, allow
+        self.guessed_u, self.gain_found_u = guessed_u, gain_found_u
         self._globals(unknowns)
         for i, spots in enumerate(unknowns.sets):
             self._floor(unknowns, i, spots)
@@ -203,7 +211,8 @@ class Prior:
             self.set(unknowns.at_h, known.cg_height_m, known.cg_height_u_m, measured=True)
         self.set(unknowns.at_c, 0.0, allow.roll_split)
         for i in range(len(unknowns.pads)):
-            self.set(unknowns.at_gain + i, 0.0, known.gain_u or allow.gain, measured=known.gain_u is not None)
+            gain_u = known.gain_u or self.gain_found_u or allow.gain
+            self.set(unknowns.at_gain + i, 0.0, gain_u, measured=known.gain_u is not None)
         zero_u = {
             (p, w.zero_check): u for w in unknowns.weighings for p, u in zip(w.pads, w.zero_u_kg, strict=True)
         }

@@ -97,12 +97,19 @@ def _gain_words(f: Fit) -> tuple[str, ...]:
             groups.append([i])
         else:
             group.append(i)
+    found_u = f.prior.gain_found_u
+    off = (
+        None
+        if found_u is None
+        else f"they were found to be off, so the ± allows ±{200 * found_u:.2g} % for it"
+    )
     if len(groups) == 1:
         return (
             "A gain common to all pads cannot be told from a heavier or lighter car (shares and places do "
-            "not change); a known mass on a pad would tell.",
+            "not change); a known mass on a pad would tell."
+            + (f" By what they differ, {off}." if off else ""),
         )
-    rest = "The ± takes the rest of their calibration as right."
+    rest = f"The rest is open: {off}." if off else "The ± takes the rest of their calibration as right."
     if not _changed_places(f):
         return (
             f"Pads {', '.join(pads)} never changed places: a pad that reads too high cannot be told from a "

@@ -211,7 +211,7 @@ class Live:
             "title": results.title,
             "figures": results.figures,
             "notes": results.notes,
-            "cautions": [CAUTIONS[number] for number in results.cautions],
+            "cautions": [CAUTIONS[number] for number in results.cautions if number not in self._cautions()],
             "plan": results.plan and car_svg(results.plan, nose=nose, units=self._unit),
         }
 

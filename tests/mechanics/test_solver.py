@@ -594,3 +594,22 @@ def test_pads_swapped_when_the_car_was_turned_are_pointed_out_as_a_floor_too_ste
     leaning = weighing("back", pads=PADS[::-1], run="2", state=state + np.array([0, 40.0, 60.0, 0]))
     (other,) = solve([out, leaning], GEOMETRY).suspects
     assert "whether the car was the same" in other.text
+
+
+def test_pads_found_off_make_what_nobody_can_tell_of_them_suspect() -> None:
+    """Exchanged within the axles only: gains between the axles stay open, and are taken as right no more."""
+
+    def weighed(gains):
+        rows = [weighing(run=f"a{n}", gains=gains, u_kg=0.02) for n in range(3)]
+        rows += [
+            weighing(run=f"b{n}", pads=("P2", "P1", "P4", "P3"), gains=gains, u_kg=0.02) for n in range(3)
+        ]
+        rows += [weighing("back", PADS[::-1], run=f"c{n}", gains=gains, u_kg=0.02) for n in range(3)]
+        return solve(rows, GEOMETRY)
+
+    sound, off = weighed({}), weighed({"P1": 0.002, "P2": -0.001, "P3": 0.001, "P4": 0.003})
+    assert off.total.u > 10 * sound.total.u
+    assert abs(off.total.value - 968) <= 2 * off.total.u
+    assert abs(off.front.value - sound.front.value) <= 2 * off.front.u
+    assert any("they were found to be off, so the ± allows" in s for s in off.cannot_tell_apart)
+    assert not any("found to be off" in s for s in sound.cannot_tell_apart)
