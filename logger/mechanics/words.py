@@ -118,8 +118,8 @@ def _gain_words(f: Fit) -> tuple[str, ...]:
     if len(groups) == len(pads):
         told = "only in part" if f.told_gains.size else "not"
         return (
-            f"Pads {', '.join(pads)} changed places, but their gains could {told} be told from the rest. "
-            f"{rest} Exchange them left for right and front for rear on the same spots.",
+            f"Pads {', '.join(pads)} weighed more than one corner each, but their gains could {told} be told "
+            f"from the rest. {rest} Exchange them left for right and front for rear on the same spots.",
         )
     named = "; ".join(" and ".join(pads[i] for i in g) for g in groups)
     return (

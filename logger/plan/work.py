@@ -185,7 +185,10 @@ def _height(
 ) -> tuple[Height | None, Quantity | None]:
     """The height of the centre of mass as weighed: by axle lift, typed in, or from a half turn."""
     if plan.lift is not None:
-        found = axle_lift(_lift(plan.lift, weighed))
+        try:
+            found = axle_lift(_lift(plan.lift, weighed))
+        except ValueError as error:
+            raise PlanFault(f"{plan.file}: [lift]: {error}") from error
         notes += found.notes
         return found, found.height
     if plan.height is not None:
@@ -208,7 +211,7 @@ def _height(
 def _lift(wanted: LiftWanted, weighed: Weighed) -> Lift:
     loads, length = np.array(weighed.loads_kg), weighed.geometry.wheelbase_m
     if length is None:
-        raise PlanFault("[lift] needs the car's wheelbase")
+        raise PlanFault("the car's wheelbase is not known; add it to the car's file")
     stays = loads[:2].sum() if wanted.raised == "rear" else loads[2:].sum()
     return Lift(
         raised=wanted.raised,
