@@ -24,6 +24,7 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from support.killed import Outcome, at_random, kill_again_and_again  # noqa: E402  behind the path they need
+from support.left_over import DURABLE_S, LATE_SHARE, late  # noqa: E402  behind the path they need
 from support.running import PADS, Running, config, running  # noqa: E402  behind the path they need
 
 from drivers.sim.player import Line  # noqa: E402
@@ -179,14 +180,18 @@ def kill(count: int, seed: int) -> list[str]:
         )
     starts = sorted(k.start_s for out in outs for k in out.kills if k.start_s is not None)
     wrong = [f"shop {n}: {what}" for n, out in enumerate(outs) for what in out.wrong]
+    ago_s = late([kill for out in outs for kill in out.kills])
     print(
         f"killed: {count} times, {count - len(starts)} of them while starting; starts took "
         f"{starts[len(starts) // 4]:.2f} s in the quicker quarter, {median(starts):.2f} s in the middle, "
-        f"{starts[-1]:.2f} s at most; "
+        f"{starts[-1]:.2f} s at most; the journal had written {median(ago_s):.2f} s before the kill, "
+        f"{ago_s[-1]:.2f} s at most; "
         f"{sum(out.captures for out in outs)} captures on the bus; {len(wrong)} things wrong"
     )
     if starts[len(starts) // 4] > START_S:
         wrong.append(f"starts take longer than {START_S:g} s")
+    if ago_s[int((1 - LATE_SHARE) * len(ago_s))] > DURABLE_S:
+        wrong.append(f"the journal often writes later than {DURABLE_S:g} s")
     return wrong
 
 

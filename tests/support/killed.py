@@ -20,7 +20,7 @@ from pathlib import Path
 from drivers.sim.player import Line
 from logger.journal_folder import run_folders, segment_number
 from logger.store.sealed import mark_path
-from support.left_over import everything_wrong
+from support.left_over import everything_wrong, last_written_s
 from support.mosquitto import Ear, Mosquitto
 from support.running import PADS, Running, config
 
@@ -99,12 +99,13 @@ class Weighing:
 
 @dataclass
 class Kill:
-    """When all ports were open (None: killed before), when the kill came, how long the start took."""
+    """When all ports were open (None: killed before), how long that took, when the journal last wrote."""
 
-    t_running_s: float | None
-    t_killed_s: float
-    start_s: float | None
+    t_running_s: float | None = None
+    start_s: float | None = None
     boot: str | None = None
+    t_written_s: float = 0.0
+    t_killed_s: float = 0.0
 
 
 @dataclass
@@ -172,7 +173,7 @@ def _kill_once(
 ) -> Kill:
     began_s = time.monotonic()
     daemon = Running(file)
-    kill = Kill(None, 0.0, None)
+    kill = Kill()
     if wait is None:
         time.sleep(rng.uniform(0.1, 1.0))
     else:
@@ -183,6 +184,7 @@ def _kill_once(
         kill.start_s = kill.t_running_s - began_s
         weighing.begin()
         wait(daemon, ear)
+        kill.t_written_s = last_written_s(daemon.data)
     daemon.process.send_signal(signal.SIGKILL)
     kill.t_killed_s = time.monotonic()
     daemon.process.wait()
