@@ -11,8 +11,10 @@ from pathlib import Path
 
 FRUGAL = {"ARROW_DEFAULT_MEMORY_POOL": "system", "OPENBLAS_NUM_THREADS": "1"}
 """Kept small for weeks of running: Arrow's own pool holds 4 MB more, each BLAS thread its own buffers."""
-M_ARENA_MAX = -8
-"""mallopt(3): how many heaps there may be."""
+ONE_HEAP = {-8: 1, -3: 128 << 10}
+"""mallopt(3). M_ARENA_MAX: all threads share one heap, where glibc gives each its own. M_MMAP_THRESHOLD: what
+is larger comes from the system and goes back to it. Left alone it grows to 32 MB, so that what sealing takes
+for a moment comes from the heap, and one small piece behind it holds all of that for hours."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,8 +47,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _be_frugal() -> None:
-    """Set FRUGAL, and let all threads share one heap: glibc gives each its own, which none here needs."""
+    """Set FRUGAL and ONE_HEAP."""
     for name, value in FRUGAL.items():
         os.environ.setdefault(name, value)
     with contextlib.suppress(OSError, AttributeError):  # another C library has no such setting
-        ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
+        for option, number in ONE_HEAP.items():
+            ctypes.CDLL(None).mallopt(option, number)

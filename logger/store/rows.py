@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 
 from logger.model import CarRest, ClockStep, Gap, GapCause, Record, Rest, Sample
-from logger.store.schema import COLUMNS, array, schema
+from logger.store.schema import COLUMNS, array, coded, schema
 
 DAY_NS = 86_400_000_000_000
 _JSON = msgspec.json.Encoder()
@@ -68,23 +68,23 @@ class SegmentRows:
         self._others.setdefault(table, []).append((t_wall_ns // DAY_NS, row))
 
     def _sample_tables(self, run: str) -> list[tuple[str, str, Any]]:
-
         if not self._pads:
             return []
         pads = sorted(self._pads)
-        counts = [len(self._pads[pad].flags) for pad in pads]
-        columns = {
-            name: np.concatenate([np.asarray(getattr(self._pads[pad], name)) for pad in pads])
-            for name in ("t_mono_us", "t_wall_us", "flags", *_FLOATS)
-        }
-        names = np.repeat(np.array(pads, object), counts)
-        days = columns["t_wall_us"] // (DAY_NS // 1000)
+        which = np.repeat(np.arange(len(pads)), [len(self._pads[pad].flags) for pad in pads])
+
+        def column(name: str) -> Any:
+            return np.concatenate([np.asarray(getattr(self._pads[pad], name)) for pad in pads])
+
+        days = column("t_wall_us") // (DAY_NS // 1000)
         out = []
         for day in np.unique(days):
             here = days == day
-            rows = {name: column[here] for name, column in columns.items()}
-            rows |= {"pad": names[here].tolist(), "t_wall": rows["t_wall_us"]}
-            rows["wall_less_mono_us"] = rows["t_wall_us"] - rows["t_mono_us"]
+            rows = {name: column(name)[here] for name in ("flags", *_FLOATS)}
+            rows["t_wall"] = column("t_wall_us")[here]
+            rows["wall_less_mono_us"] = rows["t_wall"] - column("t_mono_us")[here]
+            present, codes = np.unique(which[here], return_inverse=True)
+            rows["pad"] = coded([pads[n] for n in present], codes)
             table = _table("samples", run, [rows[name] for name in list(COLUMNS["samples"])[1:]])
             out.append(("samples", date_text(int(day)), table))
         return out
@@ -121,9 +121,13 @@ def date_text(day: int) -> str:
 
 
 def _table(table: str, run: str, columns: list[Any]) -> Any:
+    """Make an Arrow table of columns in their order, behind the run; what is an Arrow array already stays."""
     import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
+    runs = coded([run], np.zeros(len(columns[0]), np.int32))
     kinds = [kind for kind, _ in COLUMNS[table].values()]
-    runs = [run] * len(columns[0])
-    arrays = [array(kind, values) for kind, values in zip(kinds, [runs, *columns], strict=True)]
+    arrays = [
+        values if isinstance(values, pa.Array) else array(kind, values)
+        for kind, values in zip(kinds, [runs, *columns], strict=True)
+    ]
     return pa.Table.from_arrays(arrays, schema=schema(table))

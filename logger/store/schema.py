@@ -101,13 +101,12 @@ def array(kind: str, values: Sequence[Any]) -> Any:
     import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     n = len(values)
-    if kind in ("text", "run", "choice"):
-        words = sorted({v for v in values if v is not None}) if kind != "text" else []
-        if kind == "text":
-            return _text(values)
+    if kind == "text":
+        return _text(values)
+    if kind in ("run", "choice"):
+        words = sorted({v for v in values if v is not None})
         place = {word: i for i, word in enumerate(words)}
-        codes = array("int32", [None if v is None else place[v] for v in values])
-        return pa.DictionaryArray.from_arrays(codes, _text(words))
+        return coded(words, [None if v is None else place[v] for v in values])
     if kind in ("texts", "floats"):
         flat = [v for row in values for v in row]
         offsets = array("int32", np.cumsum([0, *(len(row) for row in values)]).tolist())
@@ -118,16 +117,23 @@ def array(kind: str, values: Sequence[Any]) -> Any:
     return _number(kind, values)
 
 
+def coded(words: Sequence[str], codes: Any) -> Any:
+    """Build an Arrow array of the kinds `run` and `choice`: its words, and which of them each row has."""
+    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
+
+    return pa.DictionaryArray.from_arrays(array("int32", codes), _text(words))
+
+
 def _number(kind: str, values: Sequence[Any]) -> Any:
     import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     dtype = np.dtype("int64" if kind == "time" else kind)
     if dtype.kind == "f":
-        numbers = np.array(values, dtype)  # None becomes NaN
+        numbers = np.asarray(values, dtype)  # None becomes NaN
         missing = np.isnan(numbers)
     else:
         missing = np.array([v is None for v in values] if isinstance(values, list) else False)
-        numbers = np.array([0 if v is None else v for v in values] if missing.any() else values, dtype)
+        numbers = np.asarray([0 if v is None else v for v in values] if missing.any() else values, dtype)
     valid = pa.py_buffer(np.packbits(~missing, bitorder="little")) if missing.any() else None
     return pa.Array.from_buffers(_types()[kind], len(numbers), [valid, pa.py_buffer(numbers)])
 
