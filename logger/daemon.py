@@ -14,7 +14,7 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Iterable
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import asdict
 from functools import partial
 from typing import Any
@@ -113,7 +113,7 @@ class Daemon:
             on_gap=lambda segment, gap: self._queue.append((segment, gap)),
         )
         mend_ledger(folder / "ledger.db", folder / "quarantine", self._onlookers.trouble)
-        self._ledger = Ledger(folder / "ledger.db")
+        self._ledger = Ledger(folder / "ledger.db", patient=True)
 
     def _reader(self, n: int) -> PortReader:
         port = self._config.port[n]
@@ -159,6 +159,8 @@ class Daemon:
         await asyncio.to_thread(self._store.close)
         await self._onlookers.stop()
         self._copies.stop()
+        if self._weigh_in is not None:
+            self._weigh_in.end()
         self._ledger.close()
         self._health_file.end()
         self._log.info("stopped", **self._counts())
@@ -170,7 +172,8 @@ class Daemon:
         while True:
             t_wall_ns = now_ns()[1]
             if t_wall_ns > CLOCK_SET_NS:  # else nobody knows how old anything is
-                await asyncio.to_thread(retain, folder, self._config.retention, t_wall_ns / NS)
+                with suppress(OSError):  # a disk that refuses is told of by those who must write
+                    await asyncio.to_thread(retain, folder, self._config.retention, t_wall_ns / NS)
             await asyncio.sleep(RETAIN_S)
 
     # -- the way of one reading ---------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from functools import partial
 
 from logger.clock import now_ns
 from logger.config import Loaded
@@ -12,6 +13,7 @@ from logger.onlookers import Onlookers
 from logger.weighin.flow import Flow
 from logger.weighin.ledger import Ledger
 from logger.weighin.noted import noted_heights
+from logger.weighin.patience import Patience
 from logger.weighin.phrases import Phrases
 from logger.weighin.results import weigh_in_result
 from logger.weighin.session import Session
@@ -37,6 +39,8 @@ class Following:
             geometry=loaded.car.geometry,
             conditions=asdict(config.conditions),
         )
+        self._patience = Patience(ledger.path, onlookers.trouble)
+        self._patience.do(ledger.open)
         self._standing: tuple[Facing, Spots] | None = None
         self._due = True
 
@@ -52,6 +56,7 @@ class Following:
 
     def look(self) -> None:
         """Show how the car stands, what the weigh-in comes to and what to do next, where these changed."""
+        self._patience.look(now_ns()[0])
         standing = self._flow.facing, self._flow.spots
         if standing != self._standing:
             self._standing = standing
@@ -60,11 +65,19 @@ class Following:
             self._due = False
             self._put_results()
 
+    def end(self) -> None:
+        """Write what still waits to be written, as far as that goes."""
+        self._patience.end()
+
     def _keep(self, record: Record) -> None:
-        ended = self._session.put(record, now_ns()[1])
+        self._patience.do(partial(self._write, record, now_ns()[1]))
+        self._due |= isinstance(record, Capture | Change)
+
+    def _write(self, record: Record, t_wall_ns: int) -> None:
+        ended = self._session.put(record, t_wall_ns)
         if ended is not None:
             self._onlookers.log.info("weigh-in ended", weigh_in=ended)
-        self._due |= isinstance(record, Capture | Change) or ended is not None
+            self._due = True
 
     def _asked(self, command: Command) -> Command:
         """Let the guide have what is for it; `stand` without a text means: as advised."""
@@ -83,8 +96,8 @@ class Following:
         if text is not None:
             self._onlookers.show(Say(t_mono_ns=command.t_mono_ns, text=text, urgency=urgency))
         if command.verb == "heights" and urgency is Urgency.PROMPT:
-            heights = noted_heights(self._guide.car)
-            self._session.note(heights, f"heights of the pad tops: {command.argument}", now_ns()[1])
+            heights, told = noted_heights(self._guide.car), f"heights of the pad tops: {command.argument}"
+            self._patience.do(partial(self._session.note, heights, told, now_ns()[1]))
         self._due |= command.verb in ("aim", "skip", "heights", "stand")
         return command
 

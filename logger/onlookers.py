@@ -35,7 +35,13 @@ from logger.weighin.results import WeighInResult
 from logger.weighin.standing import Spots
 from logger.weighin.views import car_view, difference_text, figures
 
-RESTORED = ("journal_restored", "journal_keeping", "store_restored", "copies_restored")
+RESTORED = (
+    "journal_restored",
+    "journal_keeping",
+    "store_restored",
+    "ledger_restored",
+    "copies_restored",
+)
 """Ends of troubles."""
 INFORMATION = ("journal_cut", "store_tidied", "store_rebuilt", "store_kept", "store_relabelled")
 """What was mended: for the log, not for the people at the car."""

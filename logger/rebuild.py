@@ -60,8 +60,13 @@ def make_missing(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTroubl
     cannot be made is reported and left.
     """
     dataset = folder / DATASET
-    tidy(dataset, on_trouble, _live(folder))
-    _unmark_damaged(dataset, on_trouble)
+    try:
+        tidy(dataset, on_trouble, _live(folder))
+        _unmark_damaged(dataset, on_trouble)
+    except OSError as fault:
+        on_trouble(
+            "store_untidy", f"{dataset}: {fault.strerror}; what is half written stays until the next start"
+        )
     done = 0
     runs = _runs(folder)
     for run in runs:

@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
@@ -20,8 +21,12 @@ from msgspec.structs import replace
 
 from logger.model import Capture, Change
 from logger.weighin.facts import CarFact, Fact, WeighInFact, kind_of, withdrawn
+from logger.weighin.refusal import refused_for_now
 
 R = TypeVar("R")
+
+BUSY_S = 0.2
+"""For so long a bay that is weighing waits for another program's writing, which takes some milliseconds."""
 
 
 class LedgerError(RuntimeError):
@@ -74,24 +79,45 @@ class Deed:
 
 
 class Ledger:
-    """One ledger file, made when it is not there; use from one thread."""
+    """One ledger file, made when it is not there; use from one thread.
 
-    def __init__(self, path: Path) -> None:
+    LedgerError when it cannot be used. `patient` is for who can wait: a file that the disk does not give for
+    now is opened by the first call that can, each before it raises sqlite3.Error; and none waits longer than
+    BUSY_S for another program that is writing.
+    """
+
+    def __init__(self, path: Path, *, patient: bool = False) -> None:
         self.path = path
+        self._wait_s = BUSY_S if patient else 5.0
         try:
-            self._db = sqlite3.connect(path, isolation_level=None)
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            self._db.execute("PRAGMA foreign_keys = ON")
-            _migrate(self._db, path)
+            self.open()
         except sqlite3.Error as error:
-            raise LedgerError(
-                f"{path}: cannot be opened as a ledger ({error}); move it aside or restore a copy"
-            ) from error
+            if not (patient and refused_for_now(error)):
+                raise LedgerError(
+                    f"{path}: cannot be opened as a ledger ({error}); move it aside or restore a copy"
+                ) from error
+
+    def open(self) -> None:
+        """Open the file if that has not been possible yet; sqlite3.Error when it still is not."""
+        self._db  # noqa: B018  opened where it is first asked for
+
+    @cached_property
+    def _db(self) -> sqlite3.Connection:
+        db = sqlite3.connect(self.path, isolation_level=None, timeout=self._wait_s)
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+            db.execute("PRAGMA synchronous = FULL")
+            db.execute("PRAGMA foreign_keys = ON")
+            _migrate(db, self.path)
+        except BaseException:
+            db.close()
+            raise
+        return db
 
     def close(self) -> None:
         """Close the file; the ledger cannot be used afterwards."""
-        self._db.close()
+        if "_db" in self.__dict__:
+            self._db.close()
 
     # -- what the bay writes ------------------------------------------------------------------------------
 

@@ -9,25 +9,32 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from logger.weighin.refusal import refused_for_now
+
 OnTrouble = Callable[[str, str], None]
 
 
 def mend_ledger(path: Path, quarantine: Path, tell: OnTrouble) -> bool:
-    """Mend the ledger at `path` if it needs it; True when it did. What was there is kept in `quarantine`."""
-    if not path.exists() or _is_whole(path):
+    """Mend the ledger at `path` if it needs it; True when it did. What was there is kept in `quarantine`.
+
+    While the disk refuses, nothing is touched.
+    """
+    if not path.exists() or _may_be_whole(path):
         return False
-    quarantine.mkdir(exist_ok=True, mode=0o750)
-    aside = quarantine / f"ledger-{path.stat().st_mtime_ns}.db"
-    for suffix in ("-wal", "-shm"):  # the log beside it belongs to it
-        with contextlib.suppress(FileNotFoundError):
-            path.with_name(path.name + suffix).rename(aside.with_name(aside.name + suffix))
-    path.rename(aside)
     fresh = path.with_name(f".tmp-{path.name}")
-    fresh.unlink(missing_ok=True)
-    rows = _save(aside, fresh)
+    try:
+        _remove(fresh)
+        rows = _save(path, fresh)
+        aside = _set_aside(path, quarantine)
+    except (sqlite3.Error, OSError) as why:
+        with contextlib.suppress(OSError):
+            _remove(fresh)
+        tell("ledger_not_mended", f"{path}: is damaged and cannot be mended now ({why}); it is left as it is")
+        return False
     if rows is None:
+        _remove(fresh)
+        path.unlink()
         tell("ledger_lost", f"{path}: is no database any more; it is kept as {aside}, a new one begins")
-        fresh.unlink(missing_ok=True)
         return True
     fresh.rename(path)
     told = ", ".join(f"{count} of {table}" for table, count in rows.items())
@@ -35,12 +42,30 @@ def mend_ledger(path: Path, quarantine: Path, tell: OnTrouble) -> bool:
     return True
 
 
-def _is_whole(path: Path) -> bool:
+def _remove(path: Path) -> None:
+    """A file of SQLite's, and what it may have left beside it to undo a write."""
+    for suffix in ("", "-journal"):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+
+def _set_aside(path: Path, quarantine: Path) -> Path:
+    """Keep a second name of the damaged file, and with it the log beside it, which belongs to it alone."""
+    quarantine.mkdir(exist_ok=True, mode=0o750)
+    aside = quarantine / f"ledger-{path.stat().st_mtime_ns}.db"
+    aside.hardlink_to(path)
+    for suffix in ("-wal", "-shm"):
+        with contextlib.suppress(FileNotFoundError):
+            path.with_name(path.name + suffix).rename(aside.with_name(aside.name + suffix))
+    return aside
+
+
+def _may_be_whole(path: Path) -> bool:
+    """Whether nothing speaks against it: a disk that does not give the file for now says nothing about it."""
     try:
         with closing(sqlite3.connect(path)) as db:
             return bool(db.execute("PRAGMA integrity_check(1)").fetchone()[0] == "ok")
-    except sqlite3.Error:
-        return False
+    except sqlite3.Error as error:
+        return refused_for_now(error)
 
 
 def _save(damaged: Path, fresh: Path) -> dict[str, int] | None:
@@ -49,7 +74,9 @@ def _save(damaged: Path, fresh: Path) -> dict[str, int] | None:
         try:
             version = old.execute("PRAGMA user_version").fetchone()[0]
             made = old.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql NOT NULL").fetchall()
-        except sqlite3.Error:
+        except sqlite3.Error as error:
+            if refused_for_now(error):
+                raise
             return None
         tables = [row for row in made if row[0] == "table" and not row[1].startswith("sqlite_")]
         counts = {}
@@ -79,6 +106,8 @@ def _put(new: sqlite3.Connection, table: str, row: tuple[Any, ...]) -> bool:
     marks = ",".join("?" * len(row))
     try:
         new.execute(f'INSERT INTO "{table}" VALUES ({marks})', row)
-    except sqlite3.Error:
+    except sqlite3.Error as error:
+        if refused_for_now(error):
+            raise
         return False
     return True

@@ -15,7 +15,10 @@ from logger.weighin.ledger import Ledger
 
 
 class Session:
-    """Writes one bay's captures and changes for one car; `weigh_in` is the open one's id or None."""
+    """Writes one bay's captures and changes for one car; `weigh_in` is the open one's id or None.
+
+    What the ledger refuses (sqlite3.Error) leaves all as it was: the same may be put again.
+    """
 
     def __init__(
         self,
@@ -48,8 +51,9 @@ class Session:
             if record.wall_after_ns >= CLOCK_SET_NS:
                 self._ledger.move_begin(self.weigh_in, record.wall_after_ns - record.wall_before_ns)
         elif isinstance(record, Waiting) and record.stage == "stopped" and self.weigh_in is not None:
-            ended, self.weigh_in = self.weigh_in, None
+            ended = self.weigh_in
             self._ledger.end(ended, t_wall_ns)
+            self.weigh_in = None
             return ended
         return None
 

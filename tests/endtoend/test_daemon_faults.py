@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import socket
 import sqlite3
 import subprocess
 import time
+from collections.abc import Iterator
 from contextlib import closing, suppress
 from pathlib import Path
+from urllib.request import urlopen
 
+import pytest
 from support import absent
-from support.running import PADS, Talker, bytes_by_port, config, running
+from support.mosquitto import MOSQUITTO, Ear, Mosquitto
+from support.running import PADS, Running, Talker, bytes_by_port, config, running
 
 from drivers.sim.player import Line
+from logger.journal_folder import find_runs, read_run
+from logger.model import Gap, GapCause
+from logger.weighin.ledger import Ledger
 
 
 def test_absent_unplugged_and_flooding_ports_leave_the_others_alone(tmp_path: Path) -> None:
@@ -65,33 +74,133 @@ def fill(path: Path) -> None:
             file.write(b"\0" * 4096)
 
 
-def test_a_full_disk_is_said_once_and_once_when_it_is_over(tmp_path: Path) -> None:
-    small = tmp_path / "data"
-    small.mkdir()
+@pytest.fixture
+def small(tmp_path: Path) -> Iterator[Path]:
+    """A disk of 1 MB where the bay keeps its data."""
+    folder = tmp_path / "data"
+    folder.mkdir()
     if os.geteuid() != 0:
         absent("mounting a small tmpfs needs root")
-    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", small], check=False)
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", folder], check=False)
     if mounted.returncode != 0:
         absent("tmpfs cannot be mounted here")
     try:
-        with Line() as line:
-            file = config(tmp_path, {"P1": line.device})
-            file.write_text(file.read_text().replace('spot = "S1"\n', ""))
-            with running(file) as daemon, Talker({"P1": line}):
-                daemon.wait_for("pad", pad="P1", condition="empty")
-                ballast = small / "ballast"
-                fill(ballast)
-                daemon.wait_for("journal_blocked")
-                said = daemon.wait_for("said")["text"]
-                assert "No space left" in said
-                time.sleep(1.0)
-                ballast.unlink()
-                daemon.wait_for("journal_restored")
-                stopped = daemon.stop()
-            assert bytes_by_port(daemon.data) == {"P1": stopped["streams"]["P1"]["bytes"]}
-            assert sum(row["event"] == "journal_blocked" for row in daemon.log()) == 1
+        yield folder
     finally:
-        subprocess.run(["umount", small], check=True)
+        subprocess.run(["umount", folder], check=True)
+
+
+def one_pad(folder: Path, line: Line, more: str = "", broker_port: int = 1) -> Path:
+    file = config(folder, {"P1": line.device}, more, broker_port)
+    file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+    return file
+
+
+def troubles(daemon: Running, part: str) -> list[str]:
+    """What the log says of a part's troubles, in order."""
+    return [row["event"] for row in daemon.log() if row["event"].startswith(f"{part}_")]
+
+
+def shown(daemon: Running) -> str:
+    """What the page shows somebody who comes now."""
+    address = re.search(r"http://\S+/", daemon.wait_for("page")["detail"])
+    assert address
+    with urlopen(f"{address[0]}events", timeout=5) as stream:
+        return next(line for line in stream if line.startswith(b"data:")).decode()
+
+
+@pytest.fixture
+def ear(tmp_path: Path) -> Iterator[Ear]:
+    """Somebody who hears what is said on a mosquitto."""
+    if MOSQUITTO is None:
+        absent("mosquitto (apt install mosquitto)")
+    broker = Mosquitto(tmp_path, "allow_anonymous true")
+    broker.start()
+    with Ear(broker.port) as one:
+        yield one
+    broker.kill()
+
+
+def heard_troubles(ear: Ear) -> list[str]:
+    """The states of troubles as they came over the bus."""
+    return [json.loads(said)["state"] for _, topic, said in ear.heard if topic.endswith("/event/trouble")]
+
+
+def test_a_full_disk_is_said_once_on_bus_page_and_log_and_once_when_it_is_over(
+    tmp_path: Path, small: Path, ear: Ear
+) -> None:
+    with Line() as line, running(one_pad(tmp_path, line, "[page]\nport = 0\n", ear.port)) as daemon:
+        with Talker({"P1": line}):
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            fill(small / "ballast")
+            daemon.wait_for("journal_blocked")
+            assert "No space left" in daemon.wait_for("said")["text"]
+            assert "No space left" in shown(daemon)
+            sent = line.written
+            time.sleep(1.0)
+            assert line.written > sent, "it goes on reading"
+            (small / "ballast").unlink()
+            daemon.wait_for("journal_restored")
+            assert "takes entries again" in shown(daemon)
+        stopped = daemon.stop()
+    assert bytes_by_port(daemon.data) == {"P1": stopped["streams"]["P1"]["bytes"]}
+    assert troubles(daemon, "journal") == ["journal_blocked", "journal_restored"]
+    assert heard_troubles(ear) == ["failed", "restored"]
+
+
+def test_a_disk_that_is_full_for_long_costs_what_memory_cannot_hold_and_the_gap_says_exactly_that(
+    tmp_path: Path, small: Path
+) -> None:
+    more = "[page]\nport = 0\n[journal]\nmemory_bytes = 12000\n"  # a second or two of one pad
+    with Line() as line, running(one_pad(tmp_path, line, more)) as daemon, Talker({"P1": line}):
+        daemon.wait_for("pad", pad="P1", condition="empty")
+        fill(small / "ballast")
+        daemon.wait_for("journal_losing")
+        time.sleep(1.0)
+        (small / "ballast").unlink()
+        lost = int(re.search(r"(\d+) entries were lost", daemon.wait_for("journal_keeping")["detail"])[1])
+        daemon.wait_for("journal_restored")
+        daemon.stop()
+    entries = [entry for _, entry in read_run(find_runs(daemon.data)[-1])]
+    (n,) = [n for n, entry in enumerate(entries) if isinstance(entry, Gap)]
+    gap = entries[n]
+    assert gap.count == lost > 10
+    assert gap.cause is GapCause.JOURNAL
+    assert entries[n - 1].t_mono_ns <= gap.t_from_mono_ns <= gap.t_to_mono_ns <= entries[n + 1].t_mono_ns
+    assert entries[n + 1].t_mono_ns - entries[n - 1].t_mono_ns > 1e9, "what is missing is where it says"
+
+
+@pytest.mark.parametrize("how", ["full", "read-only"])
+def test_it_starts_on_a_disk_that_refuses_and_the_ledger_is_still_there_afterwards(
+    how: str, tmp_path: Path, small: Path
+) -> None:
+    made = Ledger(small / "ledger.db")
+    made.begin(made.car("Wagtail", None, None, None), "barn", "boot", "config", 1, {})
+    made.close()
+    before = (small / "ledger.db").read_bytes()
+    fill(small / "ballast") if how == "full" else remount(small, "ro")
+    with Line() as line:
+        file = config(tmp_path, {"P1": line.device, **{f"P{n}": "/dev/not-there" for n in (2, 3, 4)}})
+        with running(file) as daemon, Talker({"P1": line}):
+            daemon.wait_for("running")
+            daemon.wait_for("journal_blocked")
+            daemon.wait_for("ledger_blocked")
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            assert (small / "ledger.db").read_bytes() == before
+            (small / "ballast").unlink() if how == "full" else remount(small, "rw")
+            daemon.wait_for("journal_restored")
+            daemon.wait_for("ledger_restored")
+            stopped = daemon.stop()
+    assert bytes_by_port(daemon.data) == {"P1": stopped["streams"]["P1"]["bytes"]}
+    assert troubles(daemon, "ledger") == ["ledger_blocked", "ledger_restored"]
+    kept = Ledger(small / "ledger.db")
+    assert [row.car for row in kept.weigh_ins()] == ["Wagtail"]
+    kept.close()
+    assert not (small / "quarantine").exists()
+
+
+def remount(folder: Path, how: str) -> None:
+    subprocess.run(["mount", "-o", f"remount,{how}", folder], check=True)
 
 
 def test_a_ledger_that_is_none_any_more_is_set_aside_and_a_newer_one_is_not_touched(tmp_path: Path) -> None:

@@ -79,7 +79,7 @@ def settled(told: dict[str, Any] | None) -> bool:
 
 def test_beside_a_running_daemon_it_knows_states_and_since_when(tmp_path: Path) -> None:
     with Line() as line:
-        file = config(tmp_path, {"P1": line.device, "P2": "/dev/not-there"})
+        file = config(tmp_path, {"P1": line.device, "P2": "/dev/not-there"}, "[page]\nport = 0\n")
         text = file.read_text()
         for spot in ("S1", "S2"):
             text = text.replace(f'spot = "{spot}"\n', "")

@@ -61,6 +61,7 @@ class Ear:
     """Notes (monotonic time, topic, payload) of everything below `restpoint/` with QoS 1, in order."""
 
     def __init__(self, port: int) -> None:
+        self.port = port
         self.heard: list[tuple[float, str, bytes]] = []
         self._subscribed = False
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)

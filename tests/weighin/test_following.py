@@ -44,6 +44,9 @@ class Seen:
     def show(self, record: Record) -> None:
         self.records.append(record)
 
+    def trouble(self, event: str, detail: str) -> None:
+        raise AssertionError(f"{event}: {detail}")
+
     def warn(self, text: str) -> None:
         self.records.append(Say(t_mono_ns=0, text=text, urgency=Urgency.WARNING))
 
