@@ -1,4 +1,4 @@
-"""A ledger that another program or the disk holds: what is taken meanwhile waits in order, and is said once."""
+"""A ledger that another program or the disk holds: what is taken waits in order, and it is said once."""
 
 from __future__ import annotations
 
