@@ -386,15 +386,24 @@ def _name(car: int, cars: Mapping[int, str], facts: Mapping[int, CarFact]) -> st
     return facts[car].name if car in facts else cars[car]
 
 
+def newer(have: int) -> str:
+    """Why a file of schema `have` cannot be used by this program; empty when it can."""
+    if have <= max(_migrations()):
+        return ""
+    return f"was written by a newer restpoint (schema {have}); update this one"
+
+
+def _migrations() -> dict[int, Any]:
+    """The steps of the schema by their number."""
+    steps = sorted(files("logger.weighin").joinpath("migrations").iterdir(), key=lambda f: f.name)
+    return {int(step.name[:4]): step for step in steps if step.name.endswith(".sql")}
+
+
 def _migrate(db: sqlite3.Connection, path: Path) -> None:
     have = int(db.execute("PRAGMA user_version").fetchone()[0])
-    steps = sorted(
-        (f for f in files("logger.weighin").joinpath("migrations").iterdir()), key=lambda f: f.name
-    )
-    numbered = {int(step.name[:4]): step for step in steps if step.name.endswith(".sql")}
-    if have > max(numbered):
-        raise LedgerError(f"{path}: was written by a newer restpoint (schema {have}); update this one")
-    for number, step in numbered.items():
+    if why := newer(have):
+        raise LedgerError(f"{path}: {why}")
+    for number, step in _migrations().items():
         if number > have:
             script = step.read_text(encoding="utf-8")
             db.executescript(f"BEGIN; {script}; PRAGMA user_version = {number}; COMMIT;")

@@ -6,7 +6,7 @@ import io
 import json
 import os
 import sqlite3
-from contextlib import redirect_stderr, redirect_stdout
+from contextlib import closing, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -196,6 +196,24 @@ def test_a_ledger_that_is_no_database_is_set_aside(tmp_path: Path) -> None:
     with sqlite3.connect(loaded.folder / "ledger.db") as db:
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     db.close()
+
+
+def test_a_ledger_of_a_newer_program_is_ill_and_left_alone(tmp_path: Path) -> None:
+    file = config(tmp_path, {"P1": "/dev/x"})
+    file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+    folder = load(file).folder
+    folder.mkdir()
+    Ledger(folder / "ledger.db").close()
+    assert part(as_json(examine(load(file))), "disk", "ledger")["state"] == "well"
+    with closing(sqlite3.connect(folder / "ledger.db")) as db:
+        db.execute("PRAGMA user_version = 99")
+    before = (folder / "ledger.db").read_bytes()
+    found = part(as_json(examine(load(file))), "disk", "ledger")
+    assert found["state"] == "ill"
+    assert "was written by a newer restpoint (schema 99)" in found["detail"]
+    assert "update restpoint" in found["step"]
+    assert mend(load(file), lambda *_: None)
+    assert (folder / "ledger.db").read_bytes() == before
 
 
 def test_files_open_to_others_and_an_open_page_are_pointed_out(tmp_path: Path) -> None:

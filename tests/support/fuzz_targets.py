@@ -19,6 +19,8 @@ from drivers.layout import load_layout
 from drivers.schema import LayoutError
 from logger import car_file, config, heard, journal_segment, recording, weigh_file
 from logger.backup import BackupError, restore
+from logger.bookkeeping import imports
+from logger.bookkeeping.imports import import_csv
 from logger.car_file import read_car
 from logger.heard import read_command, read_mark
 from logger.mechanics.weighing import Known
@@ -26,12 +28,20 @@ from logger.model import Chunk
 from logger.page import guard, web
 from logger.page.web import _Argument, _Code, _plain_text, parse
 from logger.pairing import FILE, Pairing, PairingRefused
+from logger.plan import file as plan_file
+from logger.plan.file import read_plan
+from logger.plan.state import base_of
+from logger.plan.wanted import PlanFault
+from logger.plan.work import work
 from logger.recording import RecordingError, read_csv
 from logger.typed_toml import ConfigError
 from logger.weigh_file import read_weighings
+from logger.weighin.ledger import Ledger, LedgerError, NoWeighIn
 
 CORPUS = Path(__file__).parents[1] / "guard" / "corpus"
 ROOT = Path(__file__).parents[2]
+EXAMPLES = ROOT / "deploy" / "examples"
+CAR = read_car(EXAMPLES / "wagtail.toml")
 WEIGHINGS = b"run,facing,spot,corner,pad,value,unit,u\n" + b"".join(
     b"1,out,S%d,%s,P%d,24%d.5,kg,0.1\n" % (n, corner, n, n)
     for n, corner in enumerate((b"LF", b"RF", b"LR", b"RR"), 1)
@@ -83,6 +93,32 @@ def fuzz_weighings(content: bytes) -> None:
         read_weighings(_file(content, "weighings.csv"), Known())
 
 
+def fuzz_plan(content: bytes) -> None:
+    """A plan that can be read is worked out too, on the weighings of the example beside it."""
+    for name in ("wagtail-builds.csv", "wagtail.toml"):
+        _file((EXAMPLES / name).read_bytes(), name)
+    with suppress(ConfigError, PlanFault, NoWeighIn):
+        plan = read_plan(_file(content, "plan.toml"))
+        work(plan, base_of(plan))
+
+
+def fuzz_import(content: bytes) -> None:
+    """Notes of past weighings: taken into a ledger whole, or nothing of them."""
+    folder = Path(tempfile.mkdtemp())
+    ledger = Ledger(folder / "ledger.db")
+    notes = folder / "notes.csv"
+    notes.write_bytes(content)
+    try:
+        import_csv(ledger, notes, CAR, 1, 1)
+        assert len(ledger.weigh_ins()) == 1
+    except (ConfigError, LedgerError):
+        assert ledger.weigh_ins() == []
+        assert ledger.deeds() == []
+    finally:
+        ledger.close()
+        shutil.rmtree(folder)
+
+
 def fuzz_mqtt(content: bytes) -> None:
     topic, _, payload = content.partition(b"\n")
     read_mark(payload)
@@ -128,6 +164,8 @@ TARGETS: dict[str, tuple[Callable[[bytes], None], Iterable[ModuleType]]] = {
     "journal": (fuzz_journal, (journal_segment,)),
     "csv": (fuzz_csv, (recording,)),
     "weighings": (fuzz_weighings, (weigh_file,)),
+    "plan": (fuzz_plan, (plan_file,)),
+    "import": (fuzz_import, (imports,)),
     "mqtt": (fuzz_mqtt, (heard,)),
     "http": (fuzz_http, (web, guard)),
     "paired": (fuzz_paired, ()),
@@ -145,6 +183,8 @@ def seeds(name: str) -> list[bytes]:
         "journal": [_segment()],
         "csv": [b"t_s,pad,value,unit\n0,P1,1.5,kg\n0.1,P1,2,lb\n"],
         "weighings": [WEIGHINGS],
+        "plan": [(EXAMPLES / "wagtail-plan.toml").read_bytes()],
+        "import": [WEIGHINGS, (EXAMPLES / "wagtail-builds.csv").read_bytes()],
         "mqtt": [b'restpoint/b/do/name\n{"argument": "cage"}', b"restpoint/b/do/take\n"],
         "http": [b'{"argument": "cage"}', b'{"code": "123456"}', b"localhost:1\nhttp://localhost:1\n2"],
         "paired": [b'{"schema":1,"next_id":1,"devices":[],"offer":null}'],
