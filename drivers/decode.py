@@ -21,6 +21,8 @@ from drivers.wire import COUNTS, KG_PER
 UNREADABLE = (ValueError, OverflowError, struct.error)
 """What readers raise when a field is no such number or text."""
 
+NOTHING = (b"", b"null")
+"""A number that is none: this pad of several says nothing just now."""
 MEMORY = 1024
 """Contexts (status, unit, battery, signal …) remembered by their bytes; then the memory is emptied."""
 
@@ -84,7 +86,10 @@ Read = Callable[[Parts, bytes], "Frame | None"]
 class PadReader:
     """Reads one pad's fields; made once a driver, because it remembers contexts and steps."""
 
-    def __init__(self, pad: Pad, integrity: str, limits: tuple[float, float] | None) -> None:
+    def __init__(
+        self, pad: Pad, integrity: str, limits: tuple[float, float] | None, *, several: bool = False
+    ) -> None:
+        self._several = several
         self._pad, self._integrity = pad, integrity
         self._low, self._high = limits if limits else (float("-inf"), float("inf"))
         self._scalers: dict[str, tuple[Scaler, Scaler | None, dict[int, float | None]]] = {}
@@ -96,7 +101,8 @@ class PadReader:
     def reader(self) -> Read:
         """Make the function that reads the pad's frame from a message's parts.
 
-        It returns None when the codes say that the pad is absent, and raises Refused or one of UNREADABLE. A
+        It returns None when the codes say that the pad is absent, or its number among others' is blank or
+        null, and raises Refused or one of UNREADABLE. A
         closure, because its names are looked up faster than attributes: this is the path of every frame.
         """
         contexts, key, learn, step = self._contexts, self._key, self._context, self._step
@@ -118,9 +124,7 @@ class PadReader:
             try:
                 number, places = value(parts[part])
             except UNREADABLE:
-                if said.flags & FLAG_UNDERLOAD:
-                    return self._without_number(context, parts, raw)
-                raise
+                return self._unread(context, parts, raw)
             if said.minus:
                 number = -abs(number)
             places += context.places
@@ -148,6 +152,14 @@ class PadReader:
             )
 
         return read
+
+    def _unread(self, context: Context, parts: Parts, raw: bytes) -> Frame | None:
+        """What a number that does not read means: underload, a pad of several that is absent, or damage."""
+        if context.meaning.flags & FLAG_UNDERLOAD:
+            return self._without_number(context, parts, raw)
+        if self._several and parts[self._pad.value.part].strip(b" ") in NOTHING:
+            return None
+        raise Refused(Reason.PATTERN)
 
     def _counted(self, number: int | float, places: int, context: Context, parts: Parts, raw: bytes) -> Frame:
         if places or isinstance(number, float):
@@ -261,7 +273,8 @@ class Plan:
 def decoder(plan: Plan) -> Callable[[bytes], list[Frame] | Reason]:
     """Make the function that decodes whole messages: their frames, or why they are refused."""
     name = plan.check.name if plan.check else "none"
-    reads = [PadReader(pad, name, plan.limits).reader() for pad in plan.pads]
+    several = len(plan.pads) > 1
+    reads = [PadReader(pad, name, plan.limits, several=several).reader() for pad in plan.pads]
     one = reads[0] if len(reads) == 1 else None
     passes = plan.check.passes if plan.check else None
     take, unwrap, shortest, empty = plan.take, plan.unwrap, plan.shortest, plan.empty

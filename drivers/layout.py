@@ -76,7 +76,8 @@ count from its end, -1 being the last byte.
       words: steady moving overload underload low_battery at_zero net plus minus absent void, the units
 
     pads = [{address = "1", value = {…}}, …]       several pads in one message, each with any of the fields;
-                                                   what a pad does not say it takes from [fields]
+                                                   what a pad does not say it takes from [fields]; one whose
+                                                   number is blank (null in JSON) is absent from the message
 
     [poll]                          for indicators that answer only when asked
     requests = ["<ENQ>01<CR>", …]   needed: sent in turn

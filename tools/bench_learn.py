@@ -84,7 +84,7 @@ def compare(
         middle = at - len(item.raw) // 2  # it may be a line of a record, or end with a start
         end = ends[min(bisect_left(ends, middle), len(ends) - 1)]
         if item.raw and (end != now or not left):
-            now, left = end, [r for r in truth[end] if r.begin < middle]
+            now, left = end, [r for r in truth[end] if r.begin < middle <= end]
         if not left:
             continue
         true = next((r for r in left if names.get(item.address) == r.pad), None)

@@ -135,7 +135,7 @@ bits = { 0 = "moving/steady", 1 = "minus", 2 = "overload", 3 = "at_zero", 4 = "l
 
 @case
 def text_columns(rng: random.Random) -> Stream:
-    """Two pads a line in columns with other figures between, tenths implied."""
+    """Two pads a line in columns with other figures between, tenths implied; a blank one is absent."""
     layout = """\
 limits_kg = [-100, 2500]
 pads = [{ address = "L", value = { column = 1 } }, { address = "R", value = { column = 2 } }]
@@ -151,7 +151,7 @@ unit = "kg"
 value = { decimals = 1 }
 temperature = { column = 3 }
 """
-    stream = Stream("chatter between; a line with a column missing", layout=layout)
+    stream = Stream("chatter between; a line with a column missing; a pad out of reach", layout=layout)
     for n, (value, _) in enumerate(loads(rng, step=10)):
         left, right = value // 10, value // 10 + 17
         more = {"temperature_C": -3.5}
@@ -163,6 +163,8 @@ temperature = { column = 3 }
         if n == 9:
             stream.says(b"# a line of words\n")
             stream.says(b"900\t12\t-3.5\tok\n")
+        if n == 20:
+            stream.says(b"905\t \t31\t-3.5\tok\n", frame(decimal(31, 1), address="R", **more))
     return stream
 
 

@@ -15,6 +15,8 @@ from drivers.learn.verdict import READABLE
 
 JUMP = 0.15
 """Share of the known load's answer by which neighbouring numbers differ where something happens."""
+LEAP = 1.3
+"""How far a number may go from one message to the next, of the known load's answer."""
 TO_AND_FRO = 0.4
 """Share of such jumps that may go back at once: of a load that goes up or down none does."""
 ENOUGH = 25
@@ -52,13 +54,19 @@ def smooth(groups: dict[str, Series], found: Answer) -> bool:
 
 def zigzags(groups: dict[str, Series], found: Answer, *, checked: bool) -> bool:
     """Tell whether numbers jump to and fro where they move, as no load does; damage is allowed for."""
-    jumps = turns = total = 0
+    jumps = turns = dips = leaps = total = 0
     far = JUMP * found.reach
-    for _, values in groups.values():
+    for name, (_, values) in groups.items():
         total += len(values)
+        floor = min(found.levels.get(name, [0.0])) - far
         for a, b, c in zip(values, values[1:], values[2:], strict=False):
             jumps += abs(b - a) > far
+            leaps += abs(b - a) > LEAP * found.reach
             turns += (b - a) * (b - c) > 0 and min(abs(b - a), abs(b - c)) > far
+            dips += b < floor < min(a, c) and min(a, c) - b > far
+    odd = 0 if checked else 3 + total // 60
+    if dips > odd or leaps > 2 * odd:  # for one message to below what empty pads show; farther than any load
+        return True
     return turns > (3 if checked else 5 + total // 30) and turns > TO_AND_FRO * jumps
 
 
@@ -101,6 +109,16 @@ def led_by_constant(shape: Shape, source: Source, reading: Reading, groups: dict
     """Tell whether an integer's highest byte (digit, bit) is always the same and not 0: another field's."""
     unit = highest_unit(shape, source, reading)
     return bool(unit) and any(_always_led(values, unit) for _, values in groups.values())
+
+
+def ended_by_constant(reading: Reading, groups: dict[str, Series]) -> bool:
+    """Tell whether an integer's lowest byte (hexadecimal digit) never changes: it is another field's."""
+    if reading.coding not in ("binary", "hex") or reading.mask:
+        return False
+    below = 16 if reading.coding == "hex" else 256
+    numbers = [value for _, values in groups.values() for value in values if value >= 0]
+    last, count = Counter(value % below for value in numbers).most_common(1)[0] if numbers else (0, 0)
+    return count > READABLE * len(numbers) and (last > 0 or len(set(numbers)) > 2)
 
 
 def highest_unit(shape: Shape, source: Source, reading: Reading) -> int:

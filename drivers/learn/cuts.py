@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from drivers import escapes
 from drivers.wire import to_text
@@ -65,7 +66,8 @@ class Cut:
         if not self.step:
             return []
         word, shift = self.step
-        spans = [(at + shift, at + shift + self.size) for at, _ in _fixed(data, word, self.size)]
+        places = filled([at for at, _ in _fixed(data, word, self.size)], self.size)
+        spans = [(at + shift, at + shift + self.size) for at in places]
         return [(begin, stop) for begin, stop in spans if stop <= len(data)]
 
     def _piece(self, data: bytes, begin: int, stop: int) -> Piece | None:
@@ -169,6 +171,17 @@ def _fixed(data: bytes, start: bytes, size: int) -> Spans:
             at += 1
         at = data.find(start, at)
     return spans
+
+
+FILLED = 64
+"""Messages without the word that are thought between two with it."""
+
+
+def filled(places: list[int], size: int) -> list[int]:
+    """Places of a word, and those between where it changed for a while, as a claim does."""
+    between = [at for a, b in pairwise(places) if (b - a) % size == 0 for at in range(a, b, size)[:FILLED]]
+    gaps = [a for a, b in pairwise(places) if (b - a) % size]
+    return sorted({*between, *gaps, *places[-1:]})
 
 
 def _told(data: bytes, start: bytes, length: tuple[int, int, str, int]) -> Spans:

@@ -25,7 +25,7 @@ POINTED = re.compile(rb" *[-+]? *\d+[.,]\d+ *[-+]?")
 """A number with its point is no code, however few came."""
 NEARLY = 0.97
 """Share of rows in which a code must stand with small numbers to be thought a sign; others may be damaged."""
-WHOLE = 0.9
+WHOLE = 0.97
 """Share of rows below which values that came once are no damage: the field never repeats itself."""
 SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
 

@@ -85,14 +85,14 @@ def _spans(
         for stop in range(last, first + 1, -1):
             if sum(first <= n < stop for n in varying) < 2:
                 break
-            init = _init(sums, sent, kind, first, stop)
-            if init is not None and _whole(sums, sent, kind, (first, stop), varying):
+            init, count = _init(sums, sent, kind, first, stop)
+            if count and _whole(sums, sent, kind, (first, stop), varying, count):
                 yield Spot(kind=kind, coding=coding, at=at, size=width, first=first, stop=stop, init=init)
                 return
 
 
-def _init(sums: list[list[int]], sent: list[int], kind: str, first: int, stop: int) -> int | None:
-    """The number that all messages agree the check begins at."""
+def _init(sums: list[list[int]], sent: list[int], kind: str, first: int, stop: int) -> tuple[int, int]:
+    """The number that most messages agree the check begins at, and how many do; 0 when too few."""
     for few in (QUICK, len(sums)):
         if kind == "xor":
             begun = [
@@ -104,16 +104,22 @@ def _init(sums: list[list[int]], sent: list[int], kind: str, first: int, stop: i
             ]
         init, count = Counter(begun).most_common(1)[0]
         if count < AGREEING * len(begun) - 1:
-            return None
-    return init if count >= AGREEING * len(sums) else None
+            return 0, 0
+    return init, count if count >= AGREEING * len(sums) else 0
 
 
 def _whole(
-    sums: list[list[int]], sent: list[int], kind: str, span: tuple[int, int], varying: list[int]
+    sums: list[list[int]],
+    sent: list[int],
+    kind: str,
+    span: tuple[int, int],
+    varying: list[int],
+    count: int,
 ) -> bool:
-    """Tell whether all bytes that vary in a span are needed: without one the check holds no more."""
+    """Tell whether all bytes that vary in a span are needed: without one it holds in fewer than `count`."""
     first, stop = span
     inner = [n for n in varying if first <= n < stop]
     return all(
-        _init(sums, sent, kind, low, high) is None for low, high in ((inner[0] + 1, stop), (first, inner[-1]))
+        _init(sums, sent, kind, low, high)[1] < count
+        for low, high in ((inner[0] + 1, stop), (first, inner[-1]))
     )

@@ -13,6 +13,7 @@ from drivers import escapes
 from drivers.learn.cuts import Cut, Piece, told_size, with_hex
 from drivers.learn.periodic import LEAST, LONGEST, periodic, places_of
 from drivers.learn.recording import Recording
+from drivers.learn.records import records
 
 ENDS = (b"\r\n", b"\n\r", b"\n", b"\r")
 PUNCTUATION = b";/#!*|)>]}$@&=~?:(<[{%"
@@ -56,6 +57,8 @@ def _delimited(recording: Recording) -> Iterator[Cut]:
             if _hexadecimal(way, pieces):
                 yield with_hex(way)
             yield way
+        if end in ENDS:
+            yield from records(recording, end)
 
 
 def _likely_ends(recording: Recording) -> list[bytes]:
@@ -145,9 +148,30 @@ def _escaped(data: bytes) -> Iterator[Cut]:
             continue
         parts = [part for part in data.split(end)[1:-1] if part]
         cut = Cut(kind=kind)
+        if kind in ESCAPED and not _escapes(data, *ESCAPED[kind]):
+            continue
         good = Counter(len(piece.message) for piece in cut.pieces(data) if len(piece.message) >= 3)
         if good and good.most_common(1)[0][1] > 0.4 * len(parts) and good.total() > 0.75 * len(parts):
             yield cut
+
+
+ESCAPED = {"slip": (b"\xdb", b"\xdc\xdd"), "hdlc": (b"\x7d", b"\x5d\x5e")}
+"""The byte that escapes, and what stands behind it where only what must be is escaped."""
+
+
+def _escapes(data: bytes, mark: bytes, behind: bytes) -> bool:
+    """Tell whether a byte escapes others: wherever it stands, one of few stands behind it."""
+    after = [data[at + 1 : at + 2] for at in places_of(data, mark)]
+    good = sum(byte in behind or (mark == b"\x7d" and byte[0] ^ 0x20 in CONTROLS) for byte in after if byte)
+    return good >= WELL_ESCAPED * len(after)
+
+
+WELL_ESCAPED = 0.8
+"""Share of escapes that must be good; others may be damaged."""
+
+
+FIGURES = frozenset(b" +-.,0123456789")
+"""What stands in numbers of text: no length in binary."""
 
 
 def _syncs(data: bytes) -> list[bytes]:
@@ -169,7 +193,8 @@ def _told(recording: Recording) -> Iterator[Cut]:
         for at in range(len(sync), len(sync) + 4):
             for size, coding in ((1, "binary"), (2, "text"), (2, "hex"), (2, "binary")):
                 plus, share, kinds = _told_plus(data, places, (at, size, coding, 0))
-                if share > 0.7 and kinds > 1:
+                figures = coding == "binary" and all(data[n + at] in FIGURES for n in places[:-1])
+                if not figures and share > 0.7 and kinds > 1:
                     cut = Cut(kind="length", start=sync, length=(at, size, coding, plus))
                     covered = sum(piece.stop - piece.begin for piece in cut.pieces(data))
                     begun = sum(data.startswith(sync, start) for start in recording.starts)

@@ -70,8 +70,10 @@ def learn(
 
 
 def _explained(solution: Solution) -> float:
-    """How much is explained; what has a check goes before what explains a little more without."""
-    return solution.covered + CHECKED * (solution.shape.check is not None)
+    """How much is explained; a check, and one that is last and covers all, are worth a little more."""
+    check, cut = solution.shape.check, solution.shape.cut
+    whole = check is not None and check.first <= len(cut.start) and check.stop == check.at == -check.size
+    return solution.covered + CHECKED * (check is not None) + 0.5 * CHECKED * whole
 
 
 def _share(solution: Solution) -> float:
@@ -117,7 +119,7 @@ def _solutions(
         checked = any(s.shape.check is not None for s in found)
         if best > WHOLLY and (checked or not cut.hex):  # else the same as characters may have a check
             likely = sorted(left, key=_explained, reverse=True)[:3]
-            yield from [solution for solution in likely if _share(solution) > WHOLLY]
+            yield from likely
             left = [solution for solution in left if solution not in likely]
     left = [solution for solution in left if solution.covered >= LEAST_COVERED]
     yield from sorted(left, key=_explained, reverse=True)[:3]

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
 
-from drivers.learn.cuts import Cut
+from drivers.learn.cuts import Cut, filled
 from drivers.learn.find_check import Found, find_check
 from drivers.learn.recording import Recording
 
@@ -124,9 +124,9 @@ def _commonest(data: bytes, words: list[bytes], period: int) -> tuple[bytes, lis
     cuts = {word: Cut(kind="fixed", start=word, size=period) for word in words}
     found = {word: [piece.begin for piece in cut.pieces(data)] for word, cut in cuts.items()}
     most = max(map(len, found.values()))
-    likely = [word for word in words if len(found[word]) > 0.97 * most]
+    likely = [word for word in words if len(found[word]) > 0.99 * most]
     word = max(likely, key=lambda word: _steadiness(data, word, period))
-    return word, found[word]
+    return word, filled(found[word], period)
 
 
 def _chunks_at(recording: Recording, places: list[int], period: int) -> list[float]:
@@ -146,7 +146,7 @@ def _start_at(data: bytes, places: list[int], shift: int, words: list[bytes]) ->
     """The longest known word that stands at a place of the period."""
     for word in words:
         good = sum(data.startswith(word, at + shift) for at in places)
-        if good > 0.95 * len(places):
+        if good > 0.985 * len(places):
             return word
     return b""
 

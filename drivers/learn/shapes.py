@@ -162,7 +162,7 @@ Texts = list[tuple[float, bytes, bytes]]
 
 
 def _is_text(body: bytes) -> bool:
-    return bool(body) and all(32 <= byte < 127 or byte == 9 for byte in body)
+    return bool(body) and all(32 <= byte < 127 or byte in b"\t\r\n" for byte in body)
 
 
 def _json_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int]) -> Iterator[Shape]:

@@ -11,7 +11,7 @@ from drivers.learn import pads
 from drivers.learn.cuts import Cut, Piece
 from drivers.learn.fields import describe
 from drivers.learn.find_check import Found, find_check
-from drivers.learn.periodic import LEAST
+from drivers.learn.periodic import LEAST, TURNING
 from drivers.learn.ranking import rank
 from drivers.learn.readings import Source, overlap, smallest
 from drivers.learn.recording import Known, Recording
@@ -23,6 +23,10 @@ from drivers.learn.values import Search
 
 MANY = 100
 """Messages that tell enough of all."""
+SHORTEST = 4
+"""The shortest message with a check that is thought of."""
+SEVERAL = 0.9
+"""Share of parts that must pass a check of their own."""
 
 
 @dataclass(kw_only=True)
@@ -61,8 +65,8 @@ def solve(
     if check is not None:
         passes = check.check().passes
         messages = [item for item in messages if passes(item[1])]
-        if cut.kind == "fixed" and _several(messages, check):
-            return [], []
+    if cut.kind == "fixed" and _several([message for _, message in messages], check):
+        return [], []
     solutions: list[Solution] = []
     reasons: list[str] = []
     for shape in map(with_units, _shapes(cut, check, messages)):
@@ -109,17 +113,18 @@ def resynchronised(data: bytes, pieces: list[Piece], check: Found) -> list[Piece
     passes = check.check().passes
     runs: list[range] = []
     seen: set[int] = set()
-    for at in sorted(begun):
+    anywhere = check.kind not in TURNING
+    for at in range(len(data)) if anywhere else sorted(begun):
         stop = at
         while stop not in seen and stop + size <= len(data) and passes(data[stop : stop + size]):
             stop += size
         run = range(at, stop, size)
-        if len(run) > 1:
+        if len(run) > 1 or (run and anywhere and at in begun):
             runs.append(run)
             seen.update(run)
     taken = bytearray(len(data))
     found: list[int] = []
-    for run in sorted(runs, key=lambda run: len(begun.intersection(run)), reverse=True):
+    for run in sorted(runs, key=lambda run: (len(begun.intersection(run)), len(run)), reverse=True):
         for at in run:
             if not any(taken[at : at + size]):
                 taken[at : at + size] = b"\1" * size
@@ -127,16 +132,21 @@ def resynchronised(data: bytes, pieces: list[Piece], check: Found) -> list[Piece
     return [Piece(begin=at, stop=at + size, message=data[at : at + size]) for at in sorted(found)]
 
 
-def _several(messages: list[tuple[float, bytes]], check: Found) -> bool:
+def _several(messages: list[bytes], check: Found | None) -> bool:
     """Tell whether messages of one size are several in a row, each with its check."""
-    size, passes = len(messages[0][1]) if messages else 0, check.check().passes
-    shortest = max(check.size - check.at, check.first + check.size) + 1
-    for parts in range(2, size // max(shortest, 3) + 1):
-        if size % parts == 0 and check.at == -check.size:
-            one = size // parts
-            within = [message[n : n + one] for _, message in messages[:MANY] for n in range(0, size, one)]
-            if sum(map(passes, within)) > 0.9 * len(within):
-                return True
+    size = len(messages[0]) if messages else 0
+    for parts in range(2, size // SHORTEST + 1):
+        if size % parts:
+            continue
+        one = size // parts
+        some = messages[:: max(len(messages) // MANY, 1)]
+        within = [message[n : n + one] for message in some for n in range(0, size, one)]
+        again = check is not None and check.at == -check.size and check.first < one + check.at
+        if again and sum(map(check.check().passes, within)) > SEVERAL * len(within):  # type: ignore[union-attr]  # again
+            return True
+        found = find_check(within, Cut(kind="fixed", size=one), anywhere=False)
+        if found is not None and found.at == -found.size and found.passing > SEVERAL * found.of:
+            return True
     return False
 
 

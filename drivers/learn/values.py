@@ -11,6 +11,7 @@ from drivers.learn import readings
 from drivers.learn.against import (
     around_middle,
     dense_below_zero,
+    ended_by_constant,
     ends_in_digit,
     even_step,
     half_of,
@@ -189,7 +190,9 @@ class Search:
         if isinstance(verdict, str):
             self.reasons.append(verdict)
             return None
-        if verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, groups):
+        if ended_by_constant(reading, groups) or (
+            verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, groups)
+        ):
             return None
         return Value(
             sources={"": source},

@@ -231,7 +231,8 @@ def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
         return "[0-9A-Fa-f]" + (f"{{{width.pop()}}}" if len(width) == 1 else "+")
     if value.reading.exponent:
         return r"[-+]?\d+(?:" + re.escape(point) + r"\d+)?[Ee][-+]?\d{1,2}"
-    places = {len(cell.strip(b" +-").partition(point.encode())[2]) for cell in cells}
+    sent = Counter(len(cell.strip(b" +-").partition(point.encode())[2]) for cell in cells)
+    places = {places for places, count in sent.items() if count > 1 + len(cells) // 50}  # others are damaged
     tail = ""
     if value.places:
         tail = re.escape(point) + (rf"\d{{{max(places)}}}" if len(places) == 1 else r"\d+")
@@ -265,7 +266,7 @@ def _cell_pattern(shape: Shape, role: Role, number: int, only: Role | None) -> s
 
 def _escaped(cell: bytes) -> str:
     text = re.escape(cell.decode("latin-1")).replace("'", r"\x27")
-    return text.replace(r"\ ", " ")
+    return text.replace(r"\ ", " ").replace("\\\r", r"\r").replace("\\\n", r"\n")
 
 
 def _free_pattern(column: Sequence[bytes]) -> str:
