@@ -282,7 +282,8 @@ class Capture(Record, frozen=True, kw_only=True, tag="capture"):
     """One car rest taken into the weigh-in, with what it means there.
 
     `build` names the state of the car (base car, person aboard, part out), `placement` counts from 1,
-    `run` counts the rests in that placement. `covariance_kg2` is 4 × 4, row-major in CORNERS order.
+    `run` counts the rests in that placement. `covariance_kg2` is 4 × 4, row-major in CORNERS order. Of it
+    `zero_u_kg` is the pads' zeros' part (CORNERS order): all rests of a placement share it. Empty: not told.
     """
 
     number: int
@@ -300,6 +301,7 @@ class Capture(Record, frozen=True, kw_only=True, tag="capture"):
     u_kg: float
     discarded: bool = False
     name: str = ""
+    zero_u_kg: tuple[float, ...] = ()
 
 
 class Change(Record, frozen=True, kw_only=True, tag="change"):

@@ -302,6 +302,7 @@ def _faced(capture: Capture) -> Capture:
         facing=other,
         loads=tuple(replace(load, corner=c) for c, (_, load) in zip(CORNERS, picked, strict=True)),
         covariance_kg2=tuple(capture.covariance_kg2[4 * i + j] for i in order for j in order),
+        zero_u_kg=tuple(capture.zero_u_kg[i] for i in order) if capture.zero_u_kg else (),
     )
 
 

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from logger.mechanics.fit import Fit, information, invert, kappa_scatter
 from logger.mechanics.floor import attitude
-from logger.mechanics.statics import Array, statics
+from logger.mechanics.statics import Array, square, statics
 from logger.mechanics.unknowns import Unknowns
 from logger.mechanics.weighing import HALF_TURN, Weighing
 from logger.model import Facing
@@ -174,7 +174,14 @@ def _candidates(f: Fit, index: int) -> list[tuple[Kind, str, Weighing]]:
             {"shims_m": shims},
         ),
     ]
+    last = _with_fresh_zeros(last)
     return [(kind, action, replace(last, **change)) for kind, action, change in steps]
+
+
+def _with_fresh_zeros(w: Weighing) -> Weighing:
+    """The weighing with zeros of its own, as a car that rolled off and on again has."""
+    whole = square(w.covariance_kg2) + np.diag(np.square(w.zero_u_kg))
+    return replace(w, covariance_kg2=tuple(whole.ravel().tolist()), zero_u_kg=(0.0,) * 4)
 
 
 def _moved(values: tuple[object, ...], order: tuple[int, ...]) -> tuple[object, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
 from msgspec import Struct
 
 from logger.mechanics.statics import square
@@ -57,21 +58,26 @@ class Weighing(Struct, frozen=True, kw_only=True):
 
 
 def weighing_from_capture(capture: Capture, **more: object) -> Weighing:
-    """Make the solver's row from a capture; `more` are further fields of Weighing (build, zero check).
+    """Make the solver's row from a capture; `more` are further fields of Weighing, such as its build.
 
+    The car stays on the pads for a placement, so all its rests have the same zeros, right or wrong.
     ValueError unless the capture has each corner once.
     """
     by_corner = {load.corner: load for load in capture.loads}
     if len(capture.loads) != 4 or set(by_corner) != set(CORNERS):
         raise ValueError(f"capture {capture.number} has not each of {', '.join(CORNERS)} once")
     loads = [by_corner[c] for c in CORNERS]
+    zeros = capture.zero_u_kg or (0.0,) * 4
+    own = square(capture.covariance_kg2) - np.diag(np.square(zeros))
     fields: dict[str, object] = {
         "run": str(capture.number),
         "facing": capture.facing,
         "spots": tuple(load.spot for load in loads),
         "pads": tuple(load.pad for load in loads),
         "loads_kg": tuple(load.mass_kg for load in loads),
-        "covariance_kg2": capture.covariance_kg2,
+        "covariance_kg2": tuple(own.ravel().tolist()),
+        "zero_check": str(capture.placement),
+        "zero_u_kg": zeros,
         "shims_m": tuple(load.shim_m for load in loads),
         "build": capture.build,
     }

@@ -36,7 +36,7 @@ from logger.weighin.builds import Meaning, Person, meaning
 from logger.weighin.phrases import Phrases
 from logger.weighin.placements import OTHER, SPOT_OF, facing_from_loads
 from logger.weighin.settings import FlowSettings
-from logger.weighin.standing import Spots, corner_loads, loads_on_spots
+from logger.weighin.standing import Spots, loads_on_spots, reading
 from logger.weighin.zeros import Zeros
 
 
@@ -249,7 +249,6 @@ class Flow:
             self._facing = facing
 
     def _capture(self, rest: CarRest) -> Capture:
-        loads, covariance = corner_loads(rest, self._facing, self.spots)
         return Capture(
             number=len(self.captures) + 1,
             t_mono_ns=rest.t_to_mono_ns,
@@ -260,15 +259,11 @@ class Flow:
             facing=self._facing,
             placement=self._placement,
             run=1 + len(self._placement_captures()),
-            loads=loads,
-            covariance_kg2=covariance,
-            mass_kg=rest.mass_kg,
-            u_kg=rest.u_kg,
+            **reading(rest, self._facing, self.spots, self._zeros),
         )
 
     def _refine(self, taken: Capture, rest: CarRest) -> list[Record]:
-        loads, covariance = corner_loads(rest, taken.facing, self.spots)
-        fresh = replace(taken, loads=loads, covariance_kg2=covariance, mass_kg=rest.mass_kg, u_kg=rest.u_kg)
+        fresh = replace(taken, **reading(rest, taken.facing, self.spots, self._zeros))
         return [] if fresh == taken else [self._store(fresh)]
 
     def _restate(self, step: ClockStep) -> list[Record]:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from logger.model import CORNERS, CarRest, CornerLoad, Facing
 from logger.units import to_m
 from logger.weighin.placements import SPOT_OF, SPOTS
+from logger.weighin.zeros import Zeros
 
 MOST_SHIM_M = 0.1
 """A thicker stack under a pad is a slip of the pen."""
@@ -84,3 +86,10 @@ def corner_loads(
         for corner, i in zip(CORNERS, order, strict=True)
     )
     return loads, tuple(rest.covariance_kg2[i * n + j] for i in order for j in order)
+
+
+def reading(rest: CarRest, facing: Facing, spots: Spots, zeros: Zeros) -> dict[str, Any]:
+    """The fields of a capture that a rest, or its next revision, tells."""
+    loads, covariance = corner_loads(rest, facing, spots)
+    told = {"loads": loads, "covariance_kg2": covariance, "zero_u_kg": zeros.part_of(loads)}
+    return {**told, "mass_kg": rest.mass_kg, "u_kg": rest.u_kg}

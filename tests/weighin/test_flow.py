@@ -7,6 +7,8 @@ from msgspec.structs import replace
 from weighin.by_hand import CORNERS_OUT, DRIVER, PADS, Afternoon, on_spots
 
 from logger.clock import NS
+from logger.mechanics.solve import solve_builds
+from logger.mechanics.statics import Geometry
 from logger.mechanics.weighing import weighing_from_capture
 from logger.model import (
     Boarding,
@@ -335,3 +337,22 @@ def test_an_earlier_rest_restated_is_no_new_one() -> None:
     assert [type(r) for r in out] == [Capture]  # restated, in silence
     other = replace(again, t_from_mono_ns=taken.t_from_mono_ns - 1)
     assert day.feed(other) == []
+
+
+def test_rests_of_a_placement_share_the_zeros_errors() -> None:
+    """What the zeros add to a total does not average out, and cancels in what came off."""
+    day = Afternoon()
+    day.zero()
+    day.on()
+    pad_rests(day, 0.08)
+    for plus in (0.0, 0.0, -30.0):
+        day.rock()
+        day.rest(on_spots("out", plus))
+    captures = day.flow.captures
+    assert [c.zero_u_kg for c in captures] == [(0.08,) * 4] * 3
+    weighings = [weighing_from_capture(c) for c in captures]
+    assert {w.zero_check for w in weighings} == {"1"}
+    builds = solve_builds(weighings, Geometry(wheelbase_m=2.43, track_front_m=1.4, track_rear_m=1.4))
+    own_u = (0.01 - 0.08**2) ** 0.5
+    assert builds.solutions["build 1"].total.u == pytest.approx(2 * (0.08**2 + own_u**2 / 2) ** 0.5, rel=0.02)
+    assert builds.part("build 1", "build 2").mass.u == pytest.approx(2 * own_u * 1.5**0.5, rel=0.02)
