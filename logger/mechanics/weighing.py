@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from msgspec import Struct
 
-from logger.mechanics.statics import square
+from logger.mechanics.statics import Array, square
 from logger.model import CORNERS, Capture, Facing
 
+MOST_ZERO = 0.95
+"""The zeros' share of a variance at most: some of it is always the rest's own."""
+LEAST_ZERO_U_KG = 1e-6
+"""A zero known better than a milligram is known."""
 HALF_TURN = (3, 2, 1, 0)
 """Where each corner's spot went when the car was turned half round: LF stands where RR stood, and so on."""
 
@@ -67,8 +71,9 @@ def weighing_from_capture(capture: Capture, **more: object) -> Weighing:
     if len(capture.loads) != 4 or set(by_corner) != set(CORNERS):
         raise ValueError(f"capture {capture.number} has not each of {', '.join(CORNERS)} once")
     loads = [by_corner[c] for c in CORNERS]
-    zeros = capture.zero_u_kg or (0.0,) * 4
-    own = square(capture.covariance_kg2) - np.diag(np.square(zeros))
+    whole = square(capture.covariance_kg2)
+    zeros = _zeros_within(whole, capture.zero_u_kg or (0.0,) * 4)
+    own = whole - np.diag(np.square(zeros))
     fields: dict[str, object] = {
         "run": str(capture.number),
         "facing": capture.facing,
@@ -82,6 +87,16 @@ def weighing_from_capture(capture: Capture, **more: object) -> Weighing:
         "build": capture.build,
     }
     return Weighing(**(fields | more))  # type: ignore[arg-type]  # fields are typed one by one above
+
+
+def _zeros_within(covariance: Array, zero_u_kg: Sequence[float]) -> tuple[float, ...]:
+    """The zeros' u as far as a covariance has room for it: what is left must be one too."""
+    u = np.asarray(zero_u_kg, dtype=float)
+    if np.any(u < LEAST_ZERO_U_KG) or not np.all(np.isfinite(covariance)):
+        return (0.0,) * len(u)
+    room = float(np.linalg.eigvalsh(covariance / np.outer(u, u))[0])
+    share = min(1.0, MOST_ZERO * max(room, 0.0))
+    return tuple((share**0.5 * u).tolist())
 
 
 @dataclass(frozen=True, kw_only=True)

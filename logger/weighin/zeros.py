@@ -9,8 +9,6 @@ from logger.model import CarRest, CornerLoad, Record, Rest, ZeroCheck
 
 OLD_S = 300.0
 """Younger zeros are not spoken of: a placement takes a few minutes."""
-MOST = 0.95
-"""The zero's share of a load's u at most: some of it is always the rest's own."""
 MATTERS = 0.5
 """Zeros matter from this share of a total's variance on: from there they are what makes it doubtful."""
 
@@ -32,7 +30,7 @@ class Zeros:
 
     def part_of(self, loads: Sequence[CornerLoad]) -> tuple[float, ...]:
         """The zeros' part of each load's u (kg); none of a pad whose zero was not told."""
-        return tuple(min(self._u_kg.get(load.pad, 0.0), MOST * load.u_kg) for load in loads)
+        return tuple(self._u_kg.get(load.pad, 0.0) for load in loads)
 
     def doubtful(self, rest: CarRest) -> tuple[float, float] | None:
         """Age (s) of the oldest zero and u (kg) of all together, if they matter in this rest; else None."""

@@ -17,7 +17,7 @@ from logger.mechanics.solve import solve, solve_builds
 from logger.mechanics.statics import Geometry, statics
 from logger.mechanics.unknowns import Prior, Unknowns
 from logger.mechanics.weighing import HALF_TURN, Allowances, Known, Weighing, weighing_from_capture
-from logger.model import Capture, CornerLoad
+from logger.model import CORNERS, Capture, CornerLoad
 from logger.units import G_N
 
 TRUTH = statics(true_loads().tolist(), [0.0] * 4, GEOMETRY)
@@ -615,3 +615,28 @@ def test_pads_found_off_make_what_nobody_can_tell_of_them_suspect() -> None:
     assert abs(off.front.value - sound.front.value) <= 2 * off.front.u
     assert any("they were found to be off, so the ± allows" in s for s in off.cannot_tell_apart)
     assert not any("found to be off" in s for s in sound.cannot_tell_apart)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(0, 0.5), min_size=4, max_size=4), st.integers(0, 10_000))
+def test_whatever_zeros_are_told_a_capture_can_be_solved(zero_u_kg, seed):
+    """Zeros told larger than the covariance has room for are cut to it; the sum stays as it was."""
+    dice = np.random.default_rng(seed)
+    root = dice.normal(0, 0.1, (4, 4))
+    whole = root @ root.T + 1e-6 * np.eye(4)
+    row = weighing()
+    loads = tuple(
+        CornerLoad(corner=c, spot=s, pad=p, mass_kg=m, u_kg=0.1)
+        for c, s, p, m in zip(CORNERS, row.spots, row.pads, row.loads_kg, strict=True)
+    )
+    capture = Capture(
+        number=1, t_mono_ns=0, t_wall_ns=0, t_rest_from_mono_ns=0, build="b", aboard=(), facing="out",
+        placement=1, run=1, loads=loads, covariance_kg2=tuple(whole.ravel()), mass_kg=968, u_kg=0.2,
+        zero_u_kg=tuple(zero_u_kg),
+    )  # fmt: skip
+    got = weighing_from_capture(capture)
+    own = np.reshape(got.covariance_kg2, (4, 4))
+    assert np.linalg.eigvalsh(own)[0] > 0
+    assert own + np.diag(np.square(got.zero_u_kg)) == pytest.approx(whole, abs=1e-12)
+    total = solve([got], GEOMETRY).total
+    assert total.u == pytest.approx(float(np.sqrt(whole.sum())), rel=1e-3, abs=3e-3)
