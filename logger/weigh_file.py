@@ -30,6 +30,8 @@ OTHER_NAMES = {"FL": "LF", "FR": "RF", "RL": "LR"}
 LEAST_U_KG = 0.05
 """Assumed u of a reading whose file gives none and whose digits would allow less; pads repeat no better."""
 
+MOST_U = 1e6
+"""No unit has so many of it on a pad; a standard uncertainty above is a number from elsewhere."""
 MOST_SHIM_MM = 100.0
 """A thicker stack under a pad is a slip of the pen or another unit."""
 
@@ -187,8 +189,9 @@ def _row(line: int, cells: dict[str, str], *, decimal_comma: bool) -> tuple[Row 
                 numbers[name] = _number(text, decimal_comma=decimal_comma)
             except ValueError:
                 faults.append(f"{name} {text!r} is not a number")
-    if numbers.get("u", 1.0) < 0:
-        faults.append(f"u {cells['u']!r} is negative; a standard uncertainty is zero or more")
+    if not 0 <= numbers.get("u", 1.0) <= MOST_U:
+        what = "negative" if numbers["u"] < 0 else "more than any pad carries"
+        faults.append(f"u {cells['u']!r} is {what}; a standard uncertainty is zero or more")
     if not 0 <= numbers.get("shim_mm", 0.0) <= MOST_SHIM_MM:
         faults.append(
             f"shim_mm {cells['shim_mm']!r}: what lies under a pad is 0 to {MOST_SHIM_MM:g} mm; check the unit"

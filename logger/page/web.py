@@ -20,6 +20,7 @@ from logger.clock import now_ns
 from logger.drawing.sheet import Nose
 from logger.model import Command
 from logger.page.certificate import Certificate
+from logger.page.connection import Connection
 from logger.page.doors import Doors, Visitor
 from logger.page.guard import BODY_LIMIT, Guard, own_names
 from logger.page.metrics import prometheus
@@ -38,6 +39,10 @@ FILES = {
 VERBS: tuple[str, ...] = get_args(get_type_hints(Command)["verb"])
 TOKEN_S = 400 * 86_400
 """A pairing lasts this long (s) in the browser: the longest that browsers keep a cookie (RFC 6265bis)."""
+BACKLOG = 32
+"""Connections taken up in one go: each is a file handle until it is told that there is no room."""
+BODY_S = 5.0
+"""A body, which is one packet, comes within this (s) of its head."""
 ARGUMENT_LIMIT = 200
 """Characters of a command's argument: the longest thing to say is a name."""
 
@@ -70,7 +75,7 @@ class Server(uvicorn.Server):
                 Guard(_routes(host, settings.metrics), own_names(settings.names)),
                 ssl_certfile=None if tls is None else tls.file,
                 ssl_keyfile=None if tls is None else tls.key,
-                http="h11",
+                http=Connection,
                 lifespan="off",
                 ws="none",
                 log_config=None,
@@ -80,6 +85,7 @@ class Server(uvicorn.Server):
                 proxy_headers=False,
                 timeout_graceful_shutdown=1,
                 limit_concurrency=4 * settings.viewers,
+                backlog=BACKLOG,
             )
         )
 
@@ -214,13 +220,16 @@ def _file(name: str, media_type: str) -> Callable[[Request], Awaitable[Response]
 
 
 async def _body(request: Request) -> bytes:
-    """Read a body of at most BODY_LIMIT bytes, whatever its header claims; ValueError beyond."""
+    """Read a body of at most BODY_LIMIT bytes in BODY_S, whatever its header claims; ValueError beyond."""
     body = b""
     try:
-        async for part in request.stream():
-            body += part
-            if len(body) > BODY_LIMIT:
-                raise ValueError(f"at most {BODY_LIMIT} bytes")
+        async with asyncio.timeout(BODY_S):
+            async for part in request.stream():
+                body += part
+                if len(body) > BODY_LIMIT:
+                    raise ValueError(f"at most {BODY_LIMIT} bytes")
+    except TimeoutError:
+        raise ValueError(f"the body did not come within {BODY_S:g} s") from None
     except ClientDisconnect:
         raise ValueError("the sender left in the middle") from None
     return body
