@@ -14,7 +14,7 @@ from msgspec.structs import replace
 from drivers.api import FLAG_UNDERLOAD, Frame, Reason
 from drivers.checks import Check
 from drivers.codes import Look, Meaning
-from drivers.numbers import Reader, Scaler
+from drivers.numbers import Ratio, Reader, Scaler
 from drivers.parts import Parts, Take
 from drivers.wire import COUNTS, KG_PER
 
@@ -64,6 +64,9 @@ class Pad:
     seq_wraps: int | None = None
 
 
+Scales = dict[int, tuple[Ratio, Ratio | None, float | None]]
+
+
 class Context(Struct, frozen=True):
     """What a message says beside value and counter; it changes slowly and is remembered by its bytes."""
 
@@ -76,8 +79,8 @@ class Context(Struct, frozen=True):
     temperature_C: float | None
     wire: Scaler
     to_kg: Scaler | None
-    steps: dict[int, float | None]
-    """Resolution (kg) by decimal places sent, filled as they come."""
+    scales: Scales
+    """By decimal places sent, filled as they come: to the unit sent, to kg (None: the same), step in kg."""
 
 
 Read = Callable[[Parts, bytes], "Frame | None"]
@@ -92,7 +95,7 @@ class PadReader:
         self._several = several
         self._pad, self._integrity = pad, integrity
         self._low, self._high = limits if limits else (float("-inf"), float("inf"))
-        self._scalers: dict[str, tuple[Scaler, Scaler | None, dict[int, float | None]]] = {}
+        self._scalers: dict[str, tuple[Scaler, Scaler | None, Scales]] = {}
         self._contexts: dict[object, Context] = {}
         self._count = _counter(pad.seq) if pad.seq else None
         slow = _slow_parts(pad)
@@ -105,7 +108,7 @@ class PadReader:
         null, and raises Refused or one of UNREADABLE. A
         closure, because its names are looked up faster than attributes: this is the path of every frame.
         """
-        contexts, key, learn, step = self._contexts, self._key, self._context, self._step
+        contexts, key, learn, scale = self._contexts, self._key, self._context, self._scale
         value, part, count, integrity = (
             self._pad.value.read,
             self._pad.value.part,
@@ -130,16 +133,22 @@ class PadReader:
             places += context.places
             if context.unit == COUNTS:
                 return self._counted(number, places, context, parts, raw)
-            wire = context.wire(number, places)
-            mass_kg = wire if context.to_kg is None else context.to_kg(number, places)
+            unit_ratio, kg_ratio, step_kg = context.scales.get(places) or scale(context, places, number)
+            if isinstance(number, float):
+                wire = context.wire(number, places)
+                mass_kg = wire if context.to_kg is None else context.to_kg(number, places)
+            else:
+                top, add, bottom = unit_ratio
+                mass_kg = wire = (number * top + add) / bottom
+                if kg_ratio is not None:
+                    top, add, bottom = kg_ratio
+                    mass_kg = (number * top + add) / bottom
             if not low <= mass_kg <= high:
                 raise Refused(Reason.RANGE)
-            if places not in context.steps:
-                context.steps[places] = step(context.unit, places, number)
             return Frame(
                 address=context.address,
                 mass_kg=mass_kg,
-                resolution_kg=context.steps[places],
+                resolution_kg=step_kg,
                 flags=said.flags,
                 battery_V=context.battery_V,
                 signal_dBm=context.signal_dBm,
@@ -191,7 +200,7 @@ class PadReader:
             if code is None:
                 raise Refused(reason)
             said = code | said
-        wire, to_kg, steps = self._scaling(said.unit)
+        wire, to_kg, scales = self._scaling(said.unit)
         context = Context(
             meaning=said,
             address=pad.address if pad.address_read is None else pad.address_read(parts[pad.address_part]),
@@ -202,15 +211,15 @@ class PadReader:
             temperature_C=_scaled(pad.temperature_C, parts),
             wire=wire,
             to_kg=to_kg,
-            steps=steps,
+            scales=scales,
         )
         if len(self._contexts) >= MEMORY:
             self._contexts.clear()
         self._contexts[self._key(parts)] = context
         return context
 
-    def _scaling(self, unit: str) -> tuple[Scaler, Scaler | None, dict[int, float | None]]:
-        """Scalers to the unit sent and to kg (None: the same), and the steps seen; one set a unit."""
+    def _scaling(self, unit: str) -> tuple[Scaler, Scaler | None, Scales]:
+        """Scalers to the unit sent and to kg (None: the same), and what was made of them; one set a unit."""
         if unit not in self._scalers:
             number = self._pad.value
             if unit not in KG_PER and unit != COUNTS:
@@ -219,6 +228,15 @@ class PadReader:
             kg = None if factor == 1 else Scaler(number.factor * factor, number.offset * factor)
             self._scalers[unit] = (Scaler(number.factor, number.offset), kg, {})
         return self._scalers[unit]
+
+    def _scale(
+        self, context: Context, places: int, number: int | float
+    ) -> tuple[Ratio, Ratio | None, float | None]:
+        """Ratios and step for so many decimal places, remembered."""
+        to_kg = None if context.to_kg is None else context.to_kg.ratio(places)
+        found = context.wire.ratio(places), to_kg, self._step(context.unit, places, number)
+        context.scales[places] = found
+        return found
 
     def _step(self, unit: str, places: int, number: int | float) -> float | None:
         """The layout's resolution, else one unit in the last place sent (a lower bound of d), in kg."""

@@ -136,19 +136,19 @@ def _framing(mode: str, answer: bytes, size: int) -> Framing:
     return Framing(kind="length", longest=LONGEST, length=_rtu_length(answer, size), head_size=3)
 
 
-def _tcp_length(head: bytes) -> int:
-    if head[2:4] != b"\0\0":
+def _tcp_length(buffer: bytes, at: int) -> int:
+    if buffer[at + 2 : at + 4] != b"\0\0":
         raise ValueError("not the Modbus protocol")
-    return 6 + int.from_bytes(head[4:6], "big")
+    return 6 + int.from_bytes(buffer[at + 4 : at + 6], "big")
 
 
-def _rtu_length(answer: bytes, size: int) -> Callable[[bytes], int]:
+def _rtu_length(answer: bytes, size: int) -> Callable[[bytes, int], int]:
     """RTU answers do not tell where they end: it follows from what was asked; an exception has 5 bytes."""
 
-    def length(head: bytes) -> int:
-        if head[1:3] == answer:
+    def length(buffer: bytes, at: int) -> int:
+        if buffer.startswith(answer, at + 1):
             return size
-        if head[1] == answer[0] | 0x80:
+        if buffer[at + 1] == answer[0] | 0x80:
             return 5
         raise ValueError("no answer to what was asked")
 

@@ -17,6 +17,8 @@ from typing import Literal
 Pair = tuple[int | float, int]
 Reader = Callable[[bytes], Pair]
 
+Ratio = tuple[int, int, int]
+
 CODINGS = ("text", "hex", "binary", "bcd", "float")
 INTEGER_FORMS = ("unsigned", "twos", "ones", "magnitude", "offset")
 ORDERS = ("big", "little", "swapped")
@@ -215,20 +217,19 @@ class Scaler:
 
     def __init__(self, factor: Fraction, offset: Fraction = Fraction(0)) -> None:
         self._factor, self._offset = factor, offset
-        self._ratios: dict[int, tuple[int, int, int]] = {}
+        self._ratios: dict[int, Ratio] = {}
         self._whole = factor == 1 and not offset
 
     def __call__(self, number: int | float, places: int) -> float:
         """Scale `number` · 10^-places."""
         if isinstance(number, float):
             return number if self._whole else float(Fraction(number) * self._factor + self._offset)
-        try:
-            top, add, bottom = self._ratios[places]
-        except KeyError:
-            top, add, bottom = self._ratios[places] = self._ratio(places)
+        top, add, bottom = self._ratios.get(places) or self.ratio(places)
         return (number * top + add) / bottom
 
-    def _ratio(self, places: int) -> tuple[int, int, int]:
+    def ratio(self, places: int) -> Ratio:
+        """What an integer is multiplied with, what is added, and what all is divided by; remembered."""
         factor = self._factor / Fraction(10) ** places
         bottom = factor.denominator * self._offset.denominator
-        return int(factor * bottom), int(self._offset * bottom), bottom
+        found = self._ratios[places] = int(factor * bottom), int(self._offset * bottom), bottom
+        return found

@@ -29,10 +29,24 @@ def by_position(spans: list[Span], size: int | None, constants: list[tuple[int, 
                 raise ValueError(f"{literal!r} does not stand at {at}")
         return cut(message)
 
+    def take_behind_one(message: bytes) -> Parts:
+        if message.startswith(literal, at):
+            return cut(message)
+        raise ValueError(f"{literal!r} does not stand at {at}")
+
+    if len(constants) == 1:
+        at, literal = constants[0]
+        return take_behind_one
     return take if constants else cut
 
 
 def _by_slices(spans: list[Span]) -> Take:
+    if not spans or min(spans)[0] < 0:
+        return _from_either_end(spans)
+    return _by_struct(spans, None)
+
+
+def _from_either_end(spans: list[Span]) -> Take:
     slices = [slice(at, at + n if at >= 0 or at + n < 0 else None) for at, n in spans]
     sizes = [n for _, n in spans]
 
@@ -45,18 +59,19 @@ def _by_slices(spans: list[Span]) -> Take:
     return take
 
 
-def _by_struct(spans: list[Span], size: int) -> Take:
-    """Cut by one struct, which is twice as fast as slices and refuses another size by itself."""
-    places = [(at if at >= 0 else size + at, n) for at, n in spans]
+def _by_struct(spans: list[Span], size: int | None) -> Take:
+    """Cut by one struct, which is twice as fast as slices and refuses another size (too short) by itself."""
+    places = [(at if at >= 0 else (size or 0) + at, n) for at, n in spans]
     fields, at = "", 0
     order = sorted(range(len(places)), key=places.__getitem__)
     for index in order:
         begin, n = places[index]
-        if begin < at or begin + n > size:  # fields overlap
-            return _sized(_by_slices(spans), size)
+        if begin < at or (size is not None and begin + n > size):  # fields overlap
+            cut = _from_either_end(spans)
+            return cut if size is None else _sized(cut, size)
         fields += f"{begin - at}x{n}s"
         at = begin + n
-    unpack = Struct(f"{fields}{size - at}x").unpack
+    unpack = Struct(fields).unpack_from if size is None else Struct(f"{fields}{size - at}x").unpack
     if order == sorted(order):
         return unpack
     pick = _picker([order.index(index) for index in range(len(order))])
@@ -109,12 +124,21 @@ def by_column(separator: bytes, count: int, columns: list[int], head: int, tail:
 def by_key(separator: bytes, assign: bytes, keys: list[bytes], head: int, tail: int) -> Take:
     """Take values of `key=value` pairs; a key that stands twice is refused, unknown keys are passed over."""
 
+    plain = separator == b" "  # then no key has blanks around it
+    pick = _picker_of(keys)
+
     def take(message: bytes) -> Parts:
-        pairs = [cell.partition(assign) for cell in message[head : len(message) - tail].split(separator)]
-        cells = {key.strip(b" "): value for key, _, value in pairs}
+        pairs = [cell.split(assign, 1) for cell in message[head : len(message) - tail].split(separator)]
+        try:
+            cells = dict(pairs) if plain else {key.strip(b" "): value for key, value in pairs}
+        except ValueError:  # a cell without value
+            cells = {pair[0].strip(b" "): b"".join(pair[1:]) for pair in pairs}
         if len(cells) != len(pairs):
             raise ValueError("a key stands twice")
-        return [_of(cells, key) for key in keys]
+        try:
+            return pick(cells)
+        except KeyError as fault:
+            raise ValueError(f"no key {fault}") from None
 
     return take
 
@@ -125,21 +149,41 @@ def by_json(paths: list[str], head: int, tail: int) -> Take:
 
     decode = json.Decoder(float_hook=str).decode
     steps = [path.split(".") for path in paths]
+    walks = [_walker([int(step) if step.isdecimal() else step for step in path]) for path in steps]
 
     def take(message: bytes) -> Parts:
         try:
             tree = decode(message[head : len(message) - tail])
         except (DecodeError, UnicodeDecodeError, RecursionError) as fault:
             raise ValueError(str(fault)) from None
-        return [_as_bytes(_walk(tree, path)) for path in steps]
+        try:
+            found = [fast(tree) for fast in walks]
+        except (KeyError, IndexError, TypeError):  # a key like a number, or nothing there
+            found = [_walk(tree, path) for path in steps]
+        return [value.encode() if isinstance(value, str) else _as_bytes(value) for value in found]
 
     return take
 
 
-def _of(cells: dict[bytes, bytes], key: bytes) -> bytes:
-    if key not in cells:
-        raise ValueError(f"no key {key!r}")
-    return cells[key]
+def _picker_of(keys: list[bytes]) -> Callable[[dict[bytes, bytes]], Parts]:
+    """Pick these keys in this order, as a tuple even when it is one."""
+    if len(keys) == 1:
+        only = keys[0]
+        return lambda cells: (cells[only],)
+    return itemgetter(*keys)
+
+
+def _walker(path: list[str | int]) -> Callable[[Any], object]:
+    """Walk a path of keys and places in lists; KeyError, IndexError or TypeError when it is another tree."""
+
+    def walk(tree: Any) -> object:
+        for step in path:
+            if step.__class__ is int and tree.__class__ is not list:
+                raise TypeError  # a text has characters at places, too
+            tree = tree[step]
+        return tree
+
+    return walk
 
 
 def _walk(tree: Any, path: list[str]) -> object:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import replace
 from itertools import pairwise
 from math import gcd
 
@@ -12,6 +13,7 @@ from drivers.learn.answer import Answer, Series, travel
 from drivers.learn.readings import Reading, Source
 from drivers.learn.shapes import Shape
 from drivers.learn.verdict import READABLE
+from drivers.numbers import Reader
 
 JUMP = 0.15
 """Share of the known load's answer by which neighbouring numbers differ where something happens."""
@@ -36,12 +38,20 @@ def sign_seen(
     return set_in > (0 if shape.check else 1 + len(shape.rows) // 250)
 
 
-def dense_below_zero(shape: Shape, source: Source, groups: dict[str, Series]) -> bool:
+def dense_below_zero(shape: Shape, source: Source, reading: Reading, groups: dict[str, Series]) -> bool:
     """Tell whether ones' complement was seen: 0 and -1 came, and never the all-ones that would be its -0."""
     numbers = [value for _, values in groups.values() for value in values]
-    ones = {b"\xff", b"F", b"f"}
-    never = not any({cell[n : n + 1] for n in range(len(cell))} <= ones for cell in shape.column(source))
+    ones = 2 * half_of(shape, source, reading) - 1
+    read = replace(reading, form="unsigned").reader()
+    never = all(ones != plain for cell in shape.column(source) if (plain := _plain(read, cell)) is not None)
     return never and numbers.count(0) > 3 and numbers.count(-1) > 3
+
+
+def _plain(read: Reader, cell: bytes) -> float | None:
+    try:
+        return read(cell)[0]
+    except ValueError:
+        return None
 
 
 def smooth(groups: dict[str, Series], found: Answer) -> bool:

@@ -229,7 +229,8 @@ def _written(probe: list[bytes], at: int, size: int, coding: str) -> Iterator[_P
     for order in ("big", "little") if size > 1 and coding != "decimal" else ("big",):
         where = slice(at, at + size if at >= 0 or at + size < 0 else None)
         values = tuple(_number(message[where], coding, order) for message in probe)
-        digits = coding == "binary" and all(set(message[where]) <= NUMERIC for message in probe)
+        numeric = sum(set(message[where]) <= NUMERIC for message in probe)
+        digits = coding == "binary" and numeric > 0.9 * len(probe)  # the others are damaged
         if not digits and len(set(values)) >= DISTINCT and values.count(None) <= DAMAGED * len(values):
             yield _Place(at=at, size=size, coding=coding, order=order, values=values)
 

@@ -56,7 +56,8 @@ def _sent(rows: list[bytes], at: int, coding: str) -> list[int] | None:
     """The numbers at a place, None when they are none or hardly vary."""
     if coding == "binary":
         found = [row[at] for row in rows]
-        return found if len(set(found)) >= DISTINCT and not set(found) <= NUMERIC else None
+        digits = sum(byte in NUMERIC for byte in found) > 0.9 * len(found)  # others are damaged
+        return found if len(set(found)) >= DISTINCT and not digits else None
     found = []
     for row in rows:
         pair = row[at : at + 2]

@@ -277,7 +277,7 @@ class Search:
             return True
         if reading.form == "unsigned":
             return sign_seen(self.shape, source, reading, groups, found)
-        return reading.form == "ones" and not dense_below_zero(self.shape, source, groups)
+        return reading.form == "ones" and not dense_below_zero(self.shape, source, reading, groups)
 
 
 def _parts(source: Source) -> range:

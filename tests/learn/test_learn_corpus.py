@@ -60,6 +60,8 @@ def test_an_indicator_of_the_third_family_is_never_learnt_wrongly(seed: int) -> 
         (make_odd, 3124, "messages of three pads in turn, taken as one"),
         (make_odd, 2140, "as before, with a XOR that holds over three messages too"),
         (make_odd, 5025, "a sign of life with a number in it, taken as a pad that was never loaded"),
+        (make_odd, 3106, "the last digit of a net taken for a XOR, for gross and net cancel in it"),
+        (make_far, 4020, "twos' complement below two flags, taken for ones'"),
         (make_odd, 5017, "a record whose pad stands in another line than its load"),
         (make_odd, 7016, "a sum that leaves out the sign, found in the rows that are not negative"),
         (make_far, 0, "records told by blank lines, with the pad a line above"),
