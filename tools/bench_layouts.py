@@ -3,11 +3,11 @@
     .venv/bin/python tools/bench_layouts.py [--frames N] [--mutations N] [--case NAME …]
 
 Speed is CPU time of feed alone, the best of three runs, in blocks of 4 KiB and message by message, beside a
-bare loop over the same line text that splits, matches a pattern and converts one number: the ratio holds on any machine. Damage:
-each mutated message goes through a driver between good ones; a frame that says anything but the truth is a
-wrong one. Where there is a check no single changed byte may pass; without one the rate is printed. Bursts
-(several bytes changed, lost or doubled, two exchanged) can pass any check of b bits about once in 2^b, less
-what fixed places and patterns refuse besides: their rate is printed for all.
+bare loop over the same line text that splits, matches a pattern and converts one number: the ratio holds on
+any machine. Damage: each mutated message goes through a driver between good ones; a frame that says anything
+but the truth is a wrong one. Where there is a check no single changed byte may pass; without one the rate is
+printed. Bursts (several bytes changed, lost or doubled, two exchanged) can pass any check of b bits about
+once in 2^b, less what fixed places and patterns refuse besides: their rate is printed for all.
 """
 
 from __future__ import annotations
