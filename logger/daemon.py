@@ -150,6 +150,11 @@ class Daemon:
         """Ask the daemon to end in order; for a signal handler of the loop."""
         self._stopping.set()
 
+    def rescue(self) -> None:
+        """After a fault of ours: keep what came in, and say that this is the end; the service starts anew."""
+        self._log.critical("fault", detail="ends by a fault of its own; what came in is kept", exc_info=True)
+        self._journal.close()
+
     async def _put_away(self) -> None:
         """Stop in the order of the way of a reading, so that each stage still hands on what it has."""
         await asyncio.gather(*(asyncio.to_thread(reader.stop) for reader in self._readers))
@@ -340,5 +345,9 @@ async def _main(loaded: Loaded) -> int:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stop)
-    await daemon.run()
+    try:
+        await daemon.run()
+    except Exception:
+        daemon.rescue()
+        raise
     return 0

@@ -189,10 +189,11 @@ class Journal:
                 self._commit()
                 if stopping:
                     self._end_segment()
-            except OSError as fault:
+            except (OSError, MemoryError) as fault:
                 if not self._blocked:
                     self._blocked = True
-                    self._tell("journal_blocked", f"{fault.strerror}; entries are kept in memory for now")
+                    why = fault.strerror if isinstance(fault, OSError) else "the computer has no memory left"
+                    self._tell("journal_blocked", f"{why}; entries are kept in memory for now")
             except Exception as fault:
                 self._tell("journal_stopped", f"{fault!r}; nothing more is written")
                 raise
@@ -212,17 +213,23 @@ class Journal:
                 self._tell("journal_restored", "the disk takes entries again")
 
     def _take(self) -> _Batch | None:
-        """Encode the next waiting rows of one segment."""
+        """Encode the next waiting rows of one segment; they wait on until that has gone well."""
         rows: list[Row] = []
         held = 0
         with self._lock:
             segment = self._queue[0][0] if self._queue else 0
-            while self._queue and self._queue[0][0] == segment and held < BATCH_BYTES:
-                rows.append(self._queue.popleft()[1])
-                held += len(rows[-1].data) + ROW_BYTES
+            for number, row in self._queue:
+                if number != segment or held >= BATCH_BYTES:
+                    break
+                rows.append(row)
+                held += len(row.data) + ROW_BYTES
         if not rows:
             return None
-        return _Batch(segment, encode(rows, self._seq, self.boot_id), len(rows), held)
+        batch = _Batch(segment, encode(rows, self._seq, self.boot_id), len(rows), held)
+        with self._lock:
+            for _ in rows:
+                self._queue.popleft()
+        return batch
 
     def _write(self, batch: _Batch) -> None:
         """Append one batch and wait until it is durable; after an OSError the same call may be made again."""

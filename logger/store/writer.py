@@ -193,12 +193,11 @@ class Store:
             self._stepped |= "clock_steps" in about
             if self._stepped:
                 relabel(self.folder, due.run)
-        except OSError as fault:
+        except (OSError, MemoryError) as fault:
             if not self._blocked:
                 self._blocked = True
-                self._on_trouble(
-                    "store_blocked", f"{self.folder}: {fault.strerror}; tried again until it goes"
-                )
+                why = getattr(fault, "strerror", None) or "the computer has no memory left"
+                self._on_trouble("store_blocked", f"{self.folder}: {why}; tried again until it goes")
             return False
         if self._blocked:
             self._blocked = False

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 import socket
 import sqlite3
 import subprocess
@@ -23,6 +24,8 @@ from drivers.sim.player import Line
 from logger.journal_folder import find_runs, read_run
 from logger.model import Gap, GapCause
 from logger.weighin.ledger import Ledger
+
+FAULTY = [str(Path(__file__).parents[1] / "support" / "faulty.py")]
 
 
 def test_absent_unplugged_and_flooding_ports_leave_the_others_alone(tmp_path: Path) -> None:
@@ -197,6 +200,19 @@ def test_it_starts_on_a_disk_that_refuses_and_the_ledger_is_still_there_afterwar
     assert [row.car for row in kept.weigh_ins()] == ["Wagtail"]
     kept.close()
     assert not (small / "quarantine").exists()
+
+
+def test_a_fault_of_our_own_ends_it_in_words_and_what_came_in_is_kept(tmp_path: Path) -> None:
+    """What waits for the disk is written before the end: here nothing would be for a minute."""
+    with Line() as line:
+        file = one_pad(tmp_path, line, "[page]\nenabled = false\n[journal]\nfsync_ms = 60000\n")
+        with running(file, FAULTY) as daemon, Talker({"P1": line}):
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            assert not list(daemon.data.glob("journal/run-*/*"))
+            daemon.process.send_signal(signal.SIGUSR1)
+            assert daemon.process.wait(20) == 1, "the service is started again"
+    assert "MemoryError" in next(row for row in daemon.log() if row["event"] == "fault")["exception"]
+    assert bytes_by_port(daemon.data)["P1"] > 300
 
 
 def remount(folder: Path, how: str) -> None:

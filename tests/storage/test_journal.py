@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import os
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from support import absent
 from support.small_bay import T_WALL_NS
 
+from logger import journal as journal_module
 from logger.journal import ROW_BYTES, Journal, JournalSettings
 from logger.journal_folder import (
     find_runs,
@@ -121,6 +124,30 @@ def test_a_disk_that_refuses_costs_only_what_memory_cannot_hold(tmp_path: Path, 
     assert list(read_journal(obstacle)) == [*(chunk(i) for i in range(100)), gap, chunk(200)]
     assert gaps == [(1, gap)]
     assert sorted(troubles[0]) == ["journal_blocked", "journal_keeping", "journal_losing", "journal_restored"]
+
+
+def test_without_memory_entries_wait_and_none_is_lost(
+    tmp_path: Path, troubles: Troubles, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, short = journal_module.encode, threading.Event()
+
+    def encode(*args: Any) -> bytes:
+        if short.is_set():
+            raise MemoryError
+        return real(*args)
+
+    monkeypatch.setattr(journal_module, "encode", encode)
+    journal = Journal(tmp_path, quick(), troubles[1])
+    short.set()
+    for i in range(50):
+        journal.put(chunk(i))
+    wait_for(lambda: troubles[0] == ["journal_blocked"])
+    assert journal.alive
+    short.clear()
+    wait_for(lambda: journal.waiting_bytes == 0)
+    journal.close()
+    assert list(read_journal(tmp_path)) == [chunk(i) for i in range(50)]
+    assert troubles[0] == ["journal_blocked", "journal_restored"]
 
 
 def test_what_cannot_be_written_by_the_stop_is_said(tmp_path: Path, troubles: Troubles) -> None:
