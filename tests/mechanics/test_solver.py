@@ -9,41 +9,34 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from mechanics.worlds import GEOMETRY, PADS, SPOTS, STATE, STIFFNESS, geometries, true_loads, weighing
+from mechanics.worlds import (
+    ENDS,
+    FRONT_SWAP,
+    GEOMETRY,
+    PADS,
+    REAR_SWAP,
+    SPOTS,
+    STATE,
+    STIFFNESS,
+    TRUTH,
+    facings,
+    geometries,
+    known_heights,
+    scattered,
+    weighing,
+)
 
 from logger.mechanics.fit import SCATTERS, fit
 from logger.mechanics.floor import attitude
 from logger.mechanics.solve import solve, solve_builds
 from logger.mechanics.statics import Geometry, statics
 from logger.mechanics.unknowns import Prior, Unknowns
-from logger.mechanics.weighing import HALF_TURN, Allowances, Known, Weighing, weighing_from_capture
-from logger.model import CORNERS, Capture, CornerLoad
+from logger.mechanics.weighing import HALF_TURN, Allowances, Known, Weighing
 from logger.units import G_N
 
-TRUTH = statics(true_loads().tolist(), [0.0] * 4, GEOMETRY)
 TILT = 0.006 * GEOMETRY.x_m + 0.009 * GEOMETRY.y_m
 TWIST_4MM = np.array([0.004, 0.0, 0.0, 0.0])
 EXCHANGED = ("P2", "P1", "P4", "P3")
-
-
-def facings(runs=1, **more):
-    return [
-        weighing(f, PADS if f == "out" else PADS[::-1], run=f"{f} {n}", **more)
-        for f in ("out", "back")
-        for n in range(runs)
-    ]
-
-
-def known_heights(heights, **more):
-    return Known(spot_heights_m=dict(zip(SPOTS, np.asarray(heights).tolist(), strict=True)), **more)
-
-
-def scattered(runs, sigma, seed=1, **more):
-    rng = np.random.default_rng(seed)
-    return [
-        weighing(run=str(n), kappa=rng.normal(0, sigma), noise=rng.normal(0, 0.1, 4), **more)
-        for n in range(runs)
-    ]
 
 
 def test_one_weighing_is_its_statics():
@@ -297,62 +290,6 @@ def test_scatter_between_days_of_the_guide():
     assert 30 < mean < 75
 
 
-FRONT_SWAP, REAR_SWAP, ENDS = ("P2", "P1", "P3", "P4"), ("P1", "P2", "P4", "P3"), ("P3", "P4", "P1", "P2")
-
-
-def test_pads_that_changed_places_tell_their_gains():
-    """P1 reads 0.5 % high: found against the others, front and left come right, the rest is said."""
-    gains = {"P1": 0.005}
-    rows = [
-        weighing(pads=p, gains=gains, run=f"{p} {n}")
-        for p in (PADS, FRONT_SWAP, REAR_SWAP, ENDS)
-        for n in range(4)
-    ]
-    got = solve(rows, GEOMETRY, Known(spot_heights_m=dict.fromkeys(SPOTS, 0.0)))
-    for other in ("P2", "P3", "P4"):
-        assert got.gains["P1"].value - got.gains[other].value == pytest.approx(0.005, abs=0.0007)
-    assert got.left.value == pytest.approx(TRUTH.left.value, abs=2 * got.left.u)
-    assert got.front.value == pytest.approx(TRUTH.front.value, abs=2 * got.front.u)
-    assert any("common to all pads" in s for s in got.cannot_tell_apart)
-    naive = np.mean([statics(w.loads_kg, [0.01] * 4, GEOMETRY).left.value for w in rows])
-    assert abs(got.left.value - TRUTH.left.value) < abs(naive - TRUTH.left.value)
-
-
-def test_a_gain_no_pad_has_is_not_believed():
-    """A pad 5 % off against what it read on other spots is pointed at, not corrected."""
-    rows = [weighing(pads=p, gains={"P1": 0.05}, run=str(p)) for p in (PADS, FRONT_SWAP, REAR_SWAP, ENDS)]
-    got = solve(rows, GEOMETRY)
-    assert got.gains == {}
-    assert got.total.u > 2
-
-
-def test_pads_that_never_changed_places_are_named():
-    got = solve([weighing()], GEOMETRY)
-    assert any("P1, P2, P3, P4 never changed places" in s for s in got.cannot_tell_apart)
-    assert got.gains == {}
-    stated = solve([weighing()], GEOMETRY, Known(gain_u=1e-3))
-    assert stated.total.u > 2 * got.total.u
-    assert not any("never changed" in s for s in stated.cannot_tell_apart)
-
-
-def test_pads_exchanged_in_pairs_leave_the_pairs_open():
-    rows = [weighing(pads=p, run=f"{p} {n}") for p in (PADS, FRONT_SWAP, REAR_SWAP) for n in range(4)]
-    got = solve(rows, GEOMETRY)
-    assert any("within groups (P1 and P2; P3 and P4)" in s for s in got.cannot_tell_apart)
-    turned = solve(facings(), GEOMETRY)
-    assert any(
-        "more than one corner each, but their gains could not be told" in s for s in turned.cannot_tell_apart
-    )
-    assert turned.gains == {}
-
-
-def test_a_shared_zero_does_not_average_away():
-    rows = [weighing(run=str(n), zero_check="z1", zero_u_kg=(0.5,) * 4) for n in range(9)]
-    assert solve(rows, GEOMETRY).total.u == pytest.approx(np.hypot(1.0, 0.2 / 3), rel=0.01)
-    apart = [weighing(run=str(n), zero_check=f"z{n}", zero_u_kg=(0.5,) * 4) for n in range(9)]
-    assert solve(apart, GEOMETRY).total.u == pytest.approx(np.hypot(1.0, 0.2) / 3, rel=0.01)
-
-
 def test_mirror_and_units_through_the_solver():
     """The mirrored car has the mirrored answer."""
     state = STATE * np.array([1, 1, -1, -1])
@@ -391,161 +328,6 @@ def test_missing_wheelbase_gives_percentages_only():
     assert solve(facings(), Geometry(), aim="x").next_placements[0].figure == "front"
 
 
-def test_readings_that_scatter_where_the_suspension_cannot_are_widened_and_said():
-    rng = np.random.default_rng(6)
-    rows = [weighing(run=str(n), noise=rng.normal(0, 0.5, 4), u_kg=0.1) for n in range(10)]
-    got = solve(rows, GEOMETRY)
-    assert got.total.u == pytest.approx(1.0 / np.sqrt(10), rel=0.35)
-    assert any("suspect a pad, a zero" in n for n in got.notes)
-    assumed = solve(rows[:3], GEOMETRY, u_assumed=True)
-    assert assumed.total.u > 0.2 / np.sqrt(3)
-
-
-def test_a_hanging_suspension_is_pointed_out_and_kept():
-    rows = [*scattered(9, 0.5), weighing(run="hung", kappa=14.0)]
-    got = solve(rows, GEOMETRY)
-    (suspect,) = got.suspects
-    assert suspect.run == "hung"
-    assert not suspect.set_aside
-    assert "suspension hung" in suspect.text
-    assert "hung" in got.runs
-
-
-def changed(w, loads, **more):
-    fields = {f: getattr(w, f) for f in w.__struct_fields__}
-    return Weighing(**fields | {"loads_kg": tuple(float(x) for x in loads), "run": "odd"} | more)
-
-
-ODD = np.array(weighing().loads_kg)
-
-
-@pytest.mark.parametrize(
-    ("loads", "sentence"),
-    [
-        (ODD / 0.45359237, "on all pads pounds were taken as kilograms"),
-        (ODD * [1, 1, 0.45359237, 1], "on P3 kilograms were taken as pounds"),
-        (ODD[[0, 2, 1, 3]], "pads P2 and P3 stood under each other's corner (RF, LR)"),
-        (ODD + np.array([0, 0, 0, 7]), "pad P4 under RR read 7"),
-        (
-            ODD + GEOMETRY.spread @ [30, 30 * 1.2, 30 * 0.9],
-            "30 kg more aboard or leaning on the car, 1.20 m ahead",
-        ),
-        (ODD + GEOMETRY.spread @ [0, 40, 0], "something aboard moved"),
-    ],
-)
-def test_outlying_runs_are_set_aside_aloud_with_what_explains_them(loads, sentence):
-    """Which, by how much, and which explanation fits; the answer is that of the others."""
-    rows = [*scattered(4, 1.0), changed(weighing(), loads)]
-    got = solve(rows, GEOMETRY)
-    (suspect,) = got.suspects
-    assert suspect.run == "odd"
-    assert suspect.set_aside
-    assert suspect.by > 5
-    assert sentence in suspect.text
-    assert any(sentence in n and "set aside and counts in no figure" in n for n in got.notes)
-    assert "odd" not in got.runs
-    assert got.total.value == pytest.approx(968, abs=0.5)
-
-
-def test_two_that_disagree_are_both_kept_and_said():
-    """No majority: nothing is dropped, the ± is as wide as the disagreement."""
-    got = solve([weighing(), changed(weighing(), ODD[[1, 0, 2, 3]] + [30, -30, 0, 0])], GEOMETRY)
-    (suspect,) = got.suspects
-    assert not suspect.set_aside
-    assert len(got.runs) == 2
-
-
-def test_facings_of_different_builds():
-    """A driver aboard in one facing only, and builds that were named."""
-    heavier = STATE + 71 * np.array([1.0, 1.0, 0.35, 0.0])
-    rows = [weighing(run=f"o{n}") for n in range(3)]
-    rows += [weighing("back", PADS[::-1], state=heavier, run=f"b{n}") for n in range(3)]
-    got = solve(rows, GEOMETRY)
-    assert any("Facing back the car weighs 71 kg more" in n and "different builds" in n for n in got.notes)
-    assert abs(got.total.value - 968) < 2.2 * got.total.u
-    with pytest.raises(ValueError, match="different builds"):
-        solve([weighing(build="a"), weighing(build="b")], GEOMETRY)
-
-
-@pytest.mark.parametrize(
-    ("loads", "known", "sentence"),
-    [
-        (ODD * [1, 1, -0.01, 1], Known(), "LR on pad P3 carries -2.0"),
-        (ODD * 0.0125, Known(), "a total of 12.1 kg is not a car's"),
-        (ODD * 30, Known(), "is not a car's"),
-        (ODD, Known(capacity_kg=250), "above its capacity of 250 kg"),
-        (ODD * [1, np.nan, 1, 1], Known(), "has no number"),
-    ],
-)
-def test_loads_that_cannot_be_a_car(loads, known, sentence):
-    with pytest.raises(ValueError, match=sentence.replace("(", r"\(")):
-        solve([changed(weighing(), loads)], GEOMETRY, known)
-
-
-def test_all_impossible_loads_are_named_at_once():
-    with pytest.raises(ValueError, match=r"run odd: LF .*\nrun odd: RF "):
-        solve([changed(weighing(), ODD * [-1, -1, 1, 1])], GEOMETRY)
-
-
-def test_kilograms_typed_as_pounds_are_noticed_against_the_last_weigh_in():
-    from logger.mechanics.plausible import unit_mix_up
-
-    assert "values in lb entered as kg" in unit_mix_up(968 / 0.45359237, 960)
-    assert "values in kg entered as lb" in unit_mix_up(968 * 0.45359237, 990)
-    assert unit_mix_up(930, 968) is None
-
-
-def test_nothing_to_solve_and_spots_named_twice():
-    with pytest.raises(ValueError, match="no weighing"):
-        solve([], GEOMETRY)
-    with pytest.raises(ValueError, match="four different"):
-        changed(weighing(), ODD, pads=("P1", "P1", "P3", "P4"))
-
-
-def test_weighing_from_a_capture():
-    loads = tuple(
-        CornerLoad(corner=c, spot=s, pad=p, mass_kg=m, u_kg=0.1)
-        for c, s, p, m in zip(
-            ("RR", "LF", "RF", "LR"), ("S4", "S1", "S2", "S3"), ("P4", *PADS[:3]), (4, 1, 2, 3), strict=True
-        )
-    )
-    fields = {
-        "number": 3,
-        "t_mono_ns": 0,
-        "t_wall_ns": 0,
-        "t_rest_from_mono_ns": 0,
-        "build": "base",
-        "aboard": (),
-    }
-    capture = Capture(
-        **fields,
-        facing="out",
-        placement=1,
-        run=1,
-        loads=loads,
-        covariance_kg2=(0.01,) * 16,
-        mass_kg=10,
-        u_kg=0.2,
-    )
-    got = weighing_from_capture(capture, shims_m=(0.0, 0.005, 0.0, 0.0))
-    assert got.loads_kg == (1, 2, 3, 4)
-    assert got.pads == PADS
-    assert got.shims_m[1] == 0.005
-    with pytest.raises(ValueError, match="once"):
-        weighing_from_capture(
-            Capture(
-                **fields,
-                facing="out",
-                placement=1,
-                run=1,
-                loads=loads[:3],
-                covariance_kg2=(),
-                mass_kg=1,
-                u_kg=0,
-            )
-        )
-
-
 def test_half_turn_maps_the_spots():
     """A half turn brings each spot under the corner diagonally opposite, and twice is nothing."""
     assert [SPOTS[i] for i in HALF_TURN] == list(weighing("back").spots)
@@ -576,67 +358,3 @@ def _seconds(rows):
     start = time.process_time()
     solve(rows, GEOMETRY)
     return time.process_time() - start
-
-
-def test_pads_swapped_when_the_car_was_turned_are_pointed_out_as_a_floor_too_steep():
-    """One run out and one back, two pads under each other's corner: no scatter tells it, only the slope."""
-    state = STATE * [1, 1, 2, 1]
-    out, back = weighing(state=state), weighing("back", pads=PADS[::-1], run="2", state=state)
-    lf, rf, lr, rr = back.loads_kg
-    swapped = weighing("back", pads=PADS[::-1], run="2", loads_kg=(rf, lf, lr, rr))
-    (suspect,) = solve([out, swapped], GEOMETRY).suspects
-    assert (suspect.run, suspect.set_aside) == ("2", False)
-    assert "as on a floor that rises" in suspect.text
-    assert "it fits if pads P4 and P3 stood under each other's corner (LF, RF) in run 2" in suspect.text
-    assert suspect.text in solve([out, swapped], GEOMETRY).notes
-    assert solve([out, back], GEOMETRY).suspects == ()
-    heights = dict(zip(SPOTS, (0.0,) * 4, strict=True))
-    (level,) = solve([out, swapped], GEOMETRY, Known(spot_heights_m=heights)).suspects
-    assert "It fits if pads P1 and P2 stood under each other's corner" in level.text
-    leaning = weighing("back", pads=PADS[::-1], run="2", state=state + np.array([0, 40.0, 60.0, 0]))
-    (other,) = solve([out, leaning], GEOMETRY).suspects
-    assert "whether the car was the same" in other.text
-
-
-def test_pads_found_off_make_what_nobody_can_tell_of_them_suspect() -> None:
-    """Exchanged within the axles only: gains between the axles stay open, and are taken as right no more."""
-
-    def weighed(gains):
-        rows = [weighing(run=f"a{n}", gains=gains, u_kg=0.02) for n in range(3)]
-        rows += [
-            weighing(run=f"b{n}", pads=("P2", "P1", "P4", "P3"), gains=gains, u_kg=0.02) for n in range(3)
-        ]
-        rows += [weighing("back", PADS[::-1], run=f"c{n}", gains=gains, u_kg=0.02) for n in range(3)]
-        return solve(rows, GEOMETRY)
-
-    sound, off = weighed({}), weighed({"P1": 0.002, "P2": -0.001, "P3": 0.001, "P4": 0.003})
-    assert off.total.u > 10 * sound.total.u
-    assert abs(off.total.value - 968) <= 2 * off.total.u
-    assert abs(off.front.value - sound.front.value) <= 2 * off.front.u
-    assert any("they were found to be off, so the ± allows" in s for s in off.cannot_tell_apart)
-    assert not any("found to be off" in s for s in sound.cannot_tell_apart)
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.lists(st.floats(0, 0.5), min_size=4, max_size=4), st.integers(0, 10_000))
-def test_whatever_zeros_are_told_a_capture_can_be_solved(zero_u_kg, seed):
-    """Zeros told larger than the covariance has room for are cut to it; the sum stays as it was."""
-    dice = np.random.default_rng(seed)
-    root = dice.normal(0, 0.1, (4, 4))
-    whole = root @ root.T + 1e-6 * np.eye(4)
-    row = weighing()
-    loads = tuple(
-        CornerLoad(corner=c, spot=s, pad=p, mass_kg=m, u_kg=0.1)
-        for c, s, p, m in zip(CORNERS, row.spots, row.pads, row.loads_kg, strict=True)
-    )
-    capture = Capture(
-        number=1, t_mono_ns=0, t_wall_ns=0, t_rest_from_mono_ns=0, build="b", aboard=(), facing="out",
-        placement=1, run=1, loads=loads, covariance_kg2=tuple(whole.ravel()), mass_kg=968, u_kg=0.2,
-        zero_u_kg=tuple(zero_u_kg),
-    )  # fmt: skip
-    got = weighing_from_capture(capture)
-    own = np.reshape(got.covariance_kg2, (4, 4))
-    assert np.linalg.eigvalsh(own)[0] > 0
-    assert own + np.diag(np.square(got.zero_u_kg)) == pytest.approx(whole, abs=1e-12)
-    total = solve([got], GEOMETRY).total
-    assert total.u == pytest.approx(float(np.sqrt(whole.sum())), rel=1e-3, abs=3e-3)

@@ -8,8 +8,8 @@ import numpy as np
 from hypothesis import strategies as st
 
 from logger.mechanics.floor import attitude
-from logger.mechanics.statics import Array, Geometry
-from logger.mechanics.weighing import HALF_TURN, Weighing
+from logger.mechanics.statics import Array, Geometry, statics
+from logger.mechanics.weighing import HALF_TURN, Known, Weighing
 
 GEOMETRY = Geometry(wheelbase_m=2.430, track_front_m=1.405, track_rear_m=1.395)
 """The invented Wagtail's."""
@@ -17,6 +17,8 @@ STATE = np.array([968.0, 968.0 * 1.41, 968.0 * 0.012, 4.0])
 """M, M·x, M·y, kappa."""
 SPOTS = ("S1", "S2", "S3", "S4")
 PADS = ("P1", "P2", "P3", "P4")
+FRONT_SWAP, REAR_SWAP, ENDS = ("P2", "P1", "P3", "P4"), ("P1", "P2", "P4", "P3"), ("P3", "P4", "P1", "P2")
+"""Pads exchanged: those in front, those behind, front for rear."""
 STIFFNESS = 1900.0
 """kg·m/rad."""
 
@@ -60,6 +62,30 @@ def weighing(
         "covariance_kg2": (u_kg**2,) * 4,
     }
     return Weighing(**(fields | more))
+
+
+TRUTH = statics(true_loads().tolist(), [0.0] * 4, GEOMETRY)
+"""The car on a flat floor."""
+
+
+def facings(runs=1, **more):
+    return [
+        weighing(f, PADS if f == "out" else PADS[::-1], run=f"{f} {n}", **more)
+        for f in ("out", "back")
+        for n in range(runs)
+    ]
+
+
+def known_heights(heights, **more):
+    return Known(spot_heights_m=dict(zip(SPOTS, np.asarray(heights).tolist(), strict=True)), **more)
+
+
+def scattered(runs, sigma, seed=1, **more):
+    rng = np.random.default_rng(seed)
+    return [
+        weighing(run=str(n), kappa=rng.normal(0, sigma), noise=rng.normal(0, 0.1, 4), **more)
+        for n in range(runs)
+    ]
 
 
 geometries = st.builds(
