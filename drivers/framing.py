@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from drivers import checks, escapes
 from drivers.checks import Check
+from drivers.cutters import Cutter, Ended, Marked, Sized, Stuffed, Told
 from drivers.numbers import ORDERS, integer, text
 from drivers.schema import Table, nearest
-from drivers.split import Cutter, Decode, Ended, Hunter, Marked, Sized, Stepper, Stuffed, Told
+from drivers.split import Decode, Hunter, Stepper
 
 KINDS = ("line", "marked", "fixed", "length", "slip", "cobs", "hdlc", "dle")
 LONGEST = 65536

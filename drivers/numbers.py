@@ -127,8 +127,8 @@ def integer(
     A mask's bits are moved down to bit 0. `bits` is the width of the number for its sign, 0 for all that
     was sent (or all that the mask leaves). "swapped" exchanges 16-bit words of big-endian numbers.
     """
-    if coding == "binary" and not mask and not bits and form in ("unsigned", "twos") and order != "swapped":
-        return _plain_integer("little" if order == "little" else "big", form == "twos", decimals)
+    if coding == "binary" and not mask and not bits and form in ("unsigned", "twos"):
+        return _plain_integer(order, form == "twos", decimals)
     shift = (mask & -mask).bit_length() - 1 if mask else 0
     width = bits or (mask >> shift).bit_length()
     signed = _SIGNED[form]
@@ -143,11 +143,16 @@ def integer(
     return read
 
 
-def _plain_integer(order: Literal["big", "little"], signed: bool, decimals: int) -> Reader:
-    def read(field: bytes) -> Pair:
-        return int.from_bytes(field, order, signed=signed), decimals
+def _plain_integer(order: str, signed: bool, decimals: int) -> Reader:
+    first: Literal["big", "little"] = "little" if order == "little" else "big"
 
-    return read
+    def read(field: bytes) -> Pair:
+        return int.from_bytes(field, first, signed=signed), decimals
+
+    def read_swapped(field: bytes) -> Pair:
+        return int.from_bytes(_ordered(field, order), signed=signed), decimals
+
+    return read_swapped if order == "swapped" else read
 
 
 def _from_hex(field: bytes) -> bytes:
@@ -196,15 +201,16 @@ def bcd(*, form: str = "unsigned", order: str = "big", decimals: int = 0) -> Rea
 
 def ieee(*, order: str = "big") -> Reader:
     """Read an IEEE 754 float of 2, 4 or 8 bytes; NaN and infinities are no reading."""
-    letters = {2: "e", 4: "f", 8: "d"}
+    first = "<" if order == "little" else ">"
+    unpack = {size: struct.Struct(first + letter).unpack for size, letter in ((2, "e"), (4, "f"), (8, "d"))}
 
     def read(field: bytes) -> Pair:
-        if len(field) not in letters:
+        if len(field) not in unpack:
             raise ValueError(f"a float has 2, 4 or 8 bytes, not {len(field)}")
-        number = struct.unpack(">" + letters[len(field)], _ordered(field, order))[0]
+        number: float = unpack[len(field)](_ordered(field, order) if order == "swapped" else field)[0]
         if not isfinite(number):
             raise ValueError("not a finite number")
-        return float(number), 0
+        return number, 0
 
     return read
 

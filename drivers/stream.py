@@ -70,11 +70,10 @@ class StreamDriver:
         turn.heard(t_mono_ns)
         echoed, data = self._echo.strip(data)
         out += echoed
-        for item in self._splitter.feed(data):
-            out.append(_named(item, self._address))
-            if isinstance(item, Frame):
-                turn.answered()
-        return out
+        items, address = self._splitter.feed(data), self._address
+        if any(isinstance(item, Frame) for item in items):
+            turn.answered()
+        return out + (items if address is None else [_named(item, address) for item in items])
 
     def _begin(self, poll: Poll, request: bytes) -> None:
         self._given_up += self._splitter.begin()
@@ -109,7 +108,7 @@ class _Echo:
         return [Reject(reason=Reason.NOISE, raw=awaited)], seen[len(awaited) :]
 
 
-def _named(item: Frame | Reject, address: str | None) -> Frame | Reject:
-    if address is not None and isinstance(item, Frame) and item.address is None:
+def _named(item: Frame | Reject, address: str) -> Frame | Reject:
+    if isinstance(item, Frame) and item.address is None:
         return replace(item, address=address)
     return item
