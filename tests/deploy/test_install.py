@@ -121,6 +121,14 @@ def test_uninstall_keeps_config_and_data(place: Place) -> None:
     place.install("uninstall")
 
 
+def test_no_pattern_is_given_to_systemctl_where_it_takes_names_only() -> None:
+    """systemctl(1): patterns match loaded units; enable and disable look at files and refuse them."""
+    text = (ROOT / "deploy/install").read_text()
+    calls = re.findall(r"systemd ((?:enable|disable)\b[^\n]*)", text)
+    assert len(calls) == 2
+    assert not [call for call in calls if "@*" in call]
+
+
 def test_a_wrong_word_is_told_the_usage(place: Place) -> None:
     done = subprocess.run(
         [place.source / "deploy/install", "remove"], capture_output=True, text=True, check=False
