@@ -10,6 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import pytest
 from support import absent
 from support.killed import FIRST_CAPTURE_S, kill_again_and_again
 from support.knock import knock
@@ -61,11 +62,11 @@ def copy_uri(folder: Path) -> str:
     return (folder / "copy").as_uri()
 
 
-def stepped(folder: Path, *numbers: signal.Signals) -> Running:
+def stepped(folder: Path, *numbers: signal.Signals, **environment: str) -> Running:
     """A daemon that has run from 1970 on, its clock changed by these signals, and was stopped."""
     with Line() as line, Talker({"P1": line}):
         file = one_pad(folder, line, MANY_SEGMENTS + f'copy_to = "{copy_uri(folder)}"\ncopy_s = 0.1\n')
-        with running(file, STEPPING) as daemon:
+        with running(file, STEPPING, **environment) as daemon:
             daemon.wait_for("pad", condition="empty")
             for n, number in enumerate(numbers, 1):
                 daemon.process.send_signal(number)
@@ -115,6 +116,23 @@ def test_clock_at_1970_and_steps_change_labels_never_order_or_durations(tmp_path
     assert relabel(dataset, run) == 0, "once is enough"
     assert make_again(daemon.data, "faults", bay_from_file, lambda *_: None) > 0
     assert {path: path.read_bytes() for path in dataset.rglob("*.parquet")} == before
+
+
+@pytest.mark.parametrize("ahead_s", [86_400, -86_400])
+def test_a_clock_a_day_off_is_put_right_with_all_it_labelled_whatever_the_zone(
+    ahead_s: int, tmp_path: Path
+) -> None:
+    """In a zone that changes between summer and winter: labels are UTC, so no hour comes twice or never."""
+    began_ns = time.time_ns()
+    daemon = stepped(tmp_path, signal.SIGUSR1, AHEAD_S=str(ahead_s), TZ="CET-1CEST,M3.5.0,M10.5.0/3")
+    dataset = daemon.data / "dataset"
+    (step,) = [record for _, record in events(dataset) if isinstance(record, ClockStep)]
+    assert round((step.wall_after_ns - step.wall_before_ns) / NS) == -ahead_s
+    ((_, samples),) = samples_by_run(dataset)
+    assert len(samples) > 10
+    assert all(began_ns < sample.t_wall_ns < time.time_ns() for sample in samples)
+    assert [s.t_mono_ns for s in samples] == sorted(s.t_mono_ns for s in samples)
+    assert list(verify(daemon.data)) == []
 
 
 def test_a_sleep_of_the_computer_is_a_gap_of_its_length_and_no_step_of_the_clock(tmp_path: Path) -> None:

@@ -1,11 +1,14 @@
 """`restpoint` whose wall clock begins at 1970 and is stepped by signals; a program for a test.
 
+With AHEAD_S in the environment it begins so many seconds ahead of the time (behind it when negative).
+
 SIGUSR1 sets it right, SIGUSR2 forward by an hour, SIGHUP back by an hour; monotonic time is left alone.
 SIGWINCH is an hour's sleep: the wall clock and the clock that counts it go on, CLOCK_MONOTONIC does not.
 """
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import time
@@ -13,7 +16,7 @@ import time
 HOUR_NS = 3600 * 1_000_000_000
 real_ns = time.time_ns
 real_clock_ns = time.clock_gettime_ns
-offset_ns = -real_ns()
+offset_ns = int(os.environ["AHEAD_S"]) * 1_000_000_000 if "AHEAD_S" in os.environ else -real_ns()
 slept_ns = 0
 
 
