@@ -46,13 +46,15 @@ def terminal(*, as_json: bool) -> Mouth:
     return Mouth(ask=ask, say=lambda text: print(text, file=out, flush=True))
 
 
-def learn_recording(path: Path, known: list[str], out: Path | None, *, as_json: bool, mouth: Mouth) -> int:
-    """Learn from a recording and write the layout; returns the exit code.
+def learn_recording(
+    path: Path, known: list[str], out: Path | None, *, as_json: bool, mouth: Mouth, port: str = ""
+) -> int:
+    """Learn from a recording (or a journal's `port`) and write the layout; returns the exit code.
 
     Without `known` the loads are those of the passport beside the recording, or are asked for.
     """
     try:
-        chunks = read_stream(path)
+        chunks = read_stream(path, port)
         passport = _passport(path)
         noted = passport.get("known", [])
         texts = known or [str(text) for text in (noted if isinstance(noted, list) else [])]

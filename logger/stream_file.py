@@ -1,7 +1,8 @@
 """Recordings of bytes, and a port listened to for a while: chunks with the time (s) at which they came.
 
 A recording is plain bytes `x.bin`, with `x.times.csv` (`offset,t_s` of each chunk) beside it where times are
-known, or a folder that holds `recording.bin` (a conformance case).
+known, a folder that holds `recording.bin` (a conformance case), or what the daemon kept: a bay's folder, its
+journal, or one run of it.
 """
 
 from __future__ import annotations
@@ -22,8 +23,13 @@ class StreamFileError(ValueError):
     """A recording cannot be read; the text says where and what would be right."""
 
 
-def read_stream(path: Path) -> list[TimedChunk]:
-    """Read a recording; StreamFileError when it is not there or its times do not fit."""
+def read_stream(path: Path, port: str = "") -> list[TimedChunk]:
+    """Read a recording; StreamFileError when it is not there or its times do not fit.
+
+    `port` names which of a journal's ports, where it has several.
+    """
+    if path.is_dir() and not (path / "recording.bin").exists():
+        return _journalled(path, port)
     if path.is_dir():
         path = path / "recording.bin"
     try:
@@ -36,6 +42,26 @@ def read_stream(path: Path) -> list[TimedChunk]:
     starts = _starts(times, len(data))
     ends = [offset for offset, _ in starts[1:]] + [len(data)]
     return [(t_s, data[offset:end]) for (offset, t_s), end in zip(starts, ends, strict=True)]
+
+
+def _journalled(path: Path, port: str) -> list[TimedChunk]:
+    """Read a port's bytes of the last run that a folder holds; times count from its first bytes."""
+    from logger.journal_folder import find_runs, read_run  # noqa: PLC0415 - a plain recording needs no Arrow
+    from logger.model import Chunk  # noqa: PLC0415 - as above
+
+    try:
+        runs = find_runs(path)
+        entries = [entry for _, entry in read_run(runs[-1]) if isinstance(entry, Chunk)]
+    except (OSError, ValueError) as fault:
+        raise StreamFileError(str(fault)) from fault
+    ports = sorted({entry.port for entry in entries})
+    if not port and len(ports) == 1:
+        port = ports[0]
+    if port not in ports:
+        names = ", ".join(ports) or "none with bytes"
+        raise StreamFileError(f"{path}: say which port with --port; the last run has {names}")
+    begun = next(entry.t_mono_ns for entry in entries if entry.port == port)
+    return [((entry.t_mono_ns - begun) / 1e9, entry.data) for entry in entries if entry.port == port]
 
 
 def _starts(path: Path, size: int) -> list[tuple[int, float]]:

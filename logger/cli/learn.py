@@ -9,7 +9,10 @@ from pathlib import Path
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
-    parser.add_argument("source", help="x.bin with x.times.csv beside it, or a port's device")
+    parser.add_argument(
+        "source", help="x.bin with x.times.csv beside it, a bay's folder (its journal), or a port's device"
+    )
+    parser.add_argument("--port", default="", help="which of a journal's ports, where it has several")
     parser.add_argument(
         "--known",
         action="append",
@@ -29,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         if ":" in args.source or path.is_char_device():
             return learn_port(args.source, args.known, args.out, as_json=args.json, mouth=mouth)
-        return learn_recording(path, args.known, args.out, as_json=args.json, mouth=mouth)
+        return learn_recording(path, args.known, args.out, as_json=args.json, mouth=mouth, port=args.port)
     except Refused as why:
         print(why, file=sys.stderr)
         return 2

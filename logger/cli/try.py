@@ -18,8 +18,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
     parser.add_argument("layout", help="a layout's file, or the name of a shipped one")
     parser.add_argument(
-        "source", help="x.bin (with x.times.csv beside it), a case's folder, or a port's device"
+        "source",
+        help="x.bin (with x.times.csv beside it), a bay's folder (its journal), a case's, or a port's device",
     )
+    parser.add_argument("--port", default="", help="which of a journal's ports, where it has several")
     parser.add_argument("--json", action="store_true", help="one JSON object a frame, a summary at the end")
     parser.add_argument("--seconds", type=float, default=5.0, help="how long to listen to a port (default 5)")
     parser.add_argument("--frames", type=int, default=20, help="how many frames to show as text (default 20)")
@@ -53,7 +55,7 @@ def _chunks(args: argparse.Namespace, trial: Trial) -> Iterable[TimedChunk]:
 
     path = Path(args.source)
     device = ":" in args.source or path.is_char_device()
-    return listen(args.source, trial.driver, args.seconds) if device else read_stream(path)
+    return listen(args.source, trial.driver, args.seconds) if device else read_stream(path, args.port)
 
 
 def _show(args: argparse.Namespace, trial: Trial, chunks: Iterable[TimedChunk]) -> None:

@@ -20,7 +20,9 @@ import pytest
 from make_streams import make, save
 
 from logger.cli import main
+from logger.journal import Journal, JournalSettings
 from logger.line_search import find_line
+from logger.model import Chunk
 
 
 def _args(folder: Path, seed: int) -> tuple[Path, list[str]]:
@@ -176,3 +178,29 @@ def test_a_silent_line_is_said() -> None:
     assert score == 0
     assert len(said) > 10
     assert all("0 bytes" in line for line in said)
+
+
+def test_a_bays_journal_is_learnt_and_tried_like_a_recording(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The daemon's own bytes serve, too; of several ports one must be named."""
+    stream = make(2)
+    journal = Journal(tmp_path / "bay" / "journal", JournalSettings(), lambda _what, _why: None)
+    begun = 10**12
+    for number, (t_s, data) in enumerate(stream.chunks):
+        at = begun + int(t_s * 1e9)
+        journal.put(Chunk(port="receiver", t_mono_ns=at, t_wall_ns=at, data=data))
+        if number % 9 == 0:
+            journal.put(Chunk(port="other", t_mono_ns=at, t_wall_ns=at, data=b"hello\r\n"))
+    journal.close()
+    bay, layout = str(tmp_path / "bay"), tmp_path / "x.toml"
+    known = [word for text in stream.known for word in ("--known", text)]
+    assert main(["learn", bay, *known, "--out", str(layout), "--json"]) == 2
+    assert "say which port with --port; the last run has other, receiver" in capsys.readouterr().err
+    assert main(["learn", bay, "--port", "receiver", *known, "--out", str(layout), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["proven"]
+    assert main(["try", str(layout), bay, "--port", "receiver", "--json"]) == 0
+    summary = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert summary["frames"] >= 0.97 * len(stream.truth)
+    assert main(["try", str(layout), str(tmp_path)]) == 2
+    assert "no journal here" in capsys.readouterr().err
