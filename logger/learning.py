@@ -71,8 +71,18 @@ def learn_recording(
         knowns = told_times(mouth.ask, mouth.say)
     recording = Recording((t_s, data) for t_s, data in chunks if t_s is not None)
     line = _line(passport)
-    target = out or path.with_suffix(".toml")
-    return finish(recording, knowns, target, name=path.name, line=line, as_json=as_json, mouth=mouth)
+    target, poll = out or path.with_suffix(".toml"), _poll(passport)
+    return finish(
+        recording, knowns, target, name=path.name, line=line, as_json=as_json, mouth=mouth, poll=poll
+    )
+
+
+def _poll(passport: dict[str, object]) -> str:
+    """[poll] of a layout whose recording was asked for; "" when it came by itself."""
+    asked = passport.get("asked")
+    if not isinstance(asked, list):
+        return ""
+    return f"\n[poll]\nrequests = {json.dumps(asked)}\nperiod_s = {passport.get('every_s', 0.1)}\n"
 
 
 def _passport(path: Path) -> dict[str, object]:
@@ -162,6 +172,7 @@ def finish(
     line: SerialSettings | None,
     as_json: bool,
     mouth: Mouth,
+    poll: str = "",
 ) -> int:
     """Learn, write the layout when it is proven, and say what was found or what is missing."""
 
@@ -171,6 +182,13 @@ def finish(
 
     say("learning …")
     outcome = learn(recording, knowns, name=name, say=say, line=line)
+    outcome.layout += poll
+    if outcome.proven and poll.count('", "') and outcome.found["pads"] == [""]:
+        outcome.proven = False
+        outcome.missing.append(
+            "several were asked, but no answer says whom it is from: record one by itself, with one --ask, and "
+            "add the other requests and their addresses to its layout ([poll])"
+        )
     if outcome.proven:
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(outcome.layout, encoding="utf-8")

@@ -3,29 +3,55 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import json
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.api import SerialSettings
+from drivers.wire import to_bytes
 from logger.clock import NS, now_ns
 from logger.model import Chunk, PortEvent
 from logger.ports import PortReader, PortSettings
 
 
+@dataclass(frozen=True, kw_only=True)
+class Asking:
+    """Requests (as layouts write bytes) sent in turn to an indicator that answers only when asked."""
+
+    requests: tuple[str, ...] = ()
+    every_s: float = 0.1
+
+    def asker(self) -> Callable[[int], bytes | None] | None:
+        """Make the function that returns what is to be sent at a monotonic time (ns), None for nothing."""
+        if not self.requests:
+            return None
+        turn, due_ns = itertools.cycle(map(to_bytes, self.requests)), 0
+
+        def ask(t_mono_ns: int) -> bytes | None:
+            nonlocal due_ns
+            if t_mono_ns < due_ns:
+                return None
+            due_ns = t_mono_ns + int(self.every_s * NS)
+            return next(turn)
+
+        return ask
+
+
 class Ear:
     """Listens to a port from now on; `chunks` are what came, with seconds since the beginning."""
 
-    def __init__(self, device: str, line: SerialSettings) -> None:
+    def __init__(self, device: str, line: SerialSettings, asking: Asking = Asking()) -> None:
         self.device, self.line = device, line
         self.chunks: list[tuple[float, bytes]] = []
         self.events: list[str] = []
         self._begun_ns = now_ns()[0]
         self._opened = threading.Event()
         settings = PortSettings(name="stream", device=device)
-        self._reader = PortReader(settings, None, self._take, self._hear, suggested=line)
+        self._reader = PortReader(settings, asking.asker(), self._take, self._hear, suggested=line)
         self._reader.start()
 
     def _take(self, chunk: Chunk) -> bool:
@@ -64,7 +90,13 @@ class Ear:
 
 
 def save(
-    chunks: list[tuple[float, bytes]], out: Path, *, did: str, known: list[str], line: SerialSettings
+    chunks: list[tuple[float, bytes]],
+    out: Path,
+    *,
+    did: str,
+    known: list[str],
+    line: SerialSettings,
+    asking: Asking = Asking(),
 ) -> Path:
     """Write x.bin, x.times.csv and x.about.toml (the passport); returns the path of the bytes."""
     path = out if out.suffix == ".bin" else out.with_name(out.name + ".bin")
@@ -77,14 +109,16 @@ def save(
         for t_s, data in chunks:
             writer.writerow((at, f"{t_s:.6f}"))
             at += len(data)
-    path.with_suffix(".about.toml").write_text(_passport(did, known, line), encoding="utf-8")
+    path.with_suffix(".about.toml").write_text(_passport(did, known, line, asking), encoding="utf-8")
     return path
 
 
-def _passport(did: str, known: list[str], line: SerialSettings) -> str:
+def _passport(did: str, known: list[str], line: SerialSettings, asking: Asking) -> str:
+    asked = [f"asked = {json.dumps(asking.requests)}", f"every_s = {asking.every_s:g}"]
     words = [
         f"did = {json.dumps(did, ensure_ascii=False)}",
         f"known = {json.dumps(known)}",
+        *(asked if asking.requests else []),
         "",
         "[serial]",
         f"baud = {line.baud}",

@@ -26,22 +26,35 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="LOAD@FROM:TO",
         help="a true load and when it stood (s from the beginning), for the passport",
     )
+    parser.add_argument(
+        "--ask",
+        action="append",
+        default=[],
+        metavar="BYTES",
+        help='what to send to an indicator that answers only when asked, as in layouts: "<ENQ>01<CR>"; '
+        "several are sent in turn",
+    )
+    parser.add_argument("--every", type=float, default=0.1, help="seconds between requests (default 0.1)")
 
 
 def run(args: argparse.Namespace) -> int:
     """Record; 0 when bytes came, 1 when none did, 2 when the port cannot be opened."""
     from drivers.api import SerialSettings
     from drivers.learn.recording import parse_known
-    from logger.stream_record import Ear, save
+    from drivers.wire import to_bytes
+    from logger.stream_record import Asking, Ear, save
 
     try:
         for text in args.known:
             parse_known(text)
+        for text in args.ask:
+            to_bytes(text)
     except ValueError as fault:
         print(fault, file=sys.stderr)
         return 2
     line = SerialSettings(baud=args.baud, bytesize=args.bytesize, parity=args.parity, stopbits=args.stopbits)
-    ear = Ear(args.port, line)
+    asking = Asking(requests=tuple(args.ask), every_s=args.every)
+    ear = Ear(args.port, line, asking)
     try:
         if why := ear.opened():
             print(why, file=sys.stderr)
@@ -53,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
     finally:
         ear.stop()
     print(file=sys.stderr)
-    path = save(ear.chunks, args.out, did=args.did, known=args.known, line=line)
+    path = save(ear.chunks, args.out, did=args.did, known=args.known, line=line, asking=asking)
     print(f"{ear.heard()} bytes in {path}")
+    if not ear.chunks and not args.ask:
+        print("nothing came; an indicator that answers only when asked needs --ask", file=sys.stderr)
     return 0 if ear.chunks else 1

@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 from make_streams import make, save
 
+from drivers.layout import load_layout
 from logger.cli import main
 from logger.journal import Journal, JournalSettings
 from logger.line_search import find_line
@@ -204,3 +205,52 @@ def test_a_bays_journal_is_learnt_and_tried_like_a_recording(
     assert summary["frames"] >= 0.97 * len(stream.truth)
     assert main(["try", str(layout), str(tmp_path)]) == 2
     assert "no journal here" in capsys.readouterr().err
+
+
+def test_an_indicator_that_must_be_asked_is_recorded_and_learnt(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """--ask sends the request in turn; the layout learnt asks as the recording did."""
+    master, slave = pty.openpty()
+    tty.setraw(master)
+    tty.setraw(slave)
+    begun, stop = time.monotonic(), threading.Event()
+
+    def answer() -> None:
+        n = 0
+        while not stop.is_set():
+            if os.read(master, 64).endswith(b"\x05"):
+                t_s = time.monotonic() - begun
+                grams = 842 if t_s > 1.6 else max(0, int(842 * (t_s - 1.2) / 0.4))
+                n += 1
+                os.write(
+                    master,
+                    f"{'S' if not 1.2 < t_s < 1.7 else 'M'} {(grams + n % 3) / 10:7.1f} kg\r\n".encode(),
+                )
+
+    thread = threading.Thread(target=answer, daemon=True)
+    thread.start()
+    known = ["--known", "0@0:1", "--known", "84.2kg@1.9:3"]
+    words = [
+        "record",
+        os.ttyname(slave),
+        str(tmp_path / "x"),
+        "--seconds",
+        "3.2",
+        "--ask",
+        "<ENQ>",
+        "--every",
+        "0.02",
+    ]
+    assert main([*words, *known]) == 0
+    stop.set()
+    os.write(slave, b"\x05")
+    thread.join(2)
+    assert tomllib.loads((tmp_path / "x.about.toml").read_text())["asked"] == ["<ENQ>"]
+    capsys.readouterr()
+    assert main(["learn", str(tmp_path / "x.bin"), "--json"]) == 0, capsys.readouterr().out
+    layout = load_layout(tmp_path / "x.toml")
+    assert layout.poll is not None
+    assert (layout.poll.requests, layout.poll.period_ns) == ((b"\x05",), 20_000_000)
+    os.close(master)
+    os.close(slave)
