@@ -186,8 +186,8 @@ def finish(
     if outcome.proven and poll.count('", "') and outcome.found["pads"] == [""]:
         outcome.proven = False
         outcome.missing.append(
-            "several were asked, but no answer says whom it is from: record one by itself, with one --ask, and "
-            "add the other requests and their addresses to its layout ([poll])"
+            "several were asked, but no answer says whom it is from: record one by itself, with one --ask, "
+            "and add the other requests and their addresses to its layout ([poll])"
         )
     if outcome.proven:
         out.parent.mkdir(parents=True, exist_ok=True)
