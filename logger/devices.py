@@ -130,6 +130,29 @@ def all_devices(root: Path = Path("/"), look_at_holders: bool = True) -> list[De
     return found
 
 
+BRIDGES = {"0403": "ftdi_sio", "10c4": "cp210x", "067b": "pl2303", "1a86": "ch341"}
+"""Kernel modules for the usual serial chips, by the chip maker's USB vendor (common practice, no source)."""
+
+
+def without_driver(root: Path = Path("/")) -> list[str]:
+    """Say which USB adapters are plugged in but got no serial line, for the kernel has no driver for them.
+
+    Communication devices (class 02) and the usual serial chips are looked at; what else is plugged in is not.
+    """
+    found = []
+    for interface in sorted((root / "sys/bus/usb/devices").glob("*:*")):
+        device = interface.parent / interface.name.partition(":")[0]
+        kind, vendor = _text(interface / "bInterfaceClass"), _text(device / "idVendor")
+        module = "cdc_acm" if kind == "02" else BRIDGES.get(vendor, "") if kind == "ff" else ""
+        if module and not (interface / "driver").exists():
+            name = _text(device / "product") or "USB serial adapter"
+            found.append(
+                f"{name} ({vendor}:{_text(device / 'idProduct')}) is plugged in but has no driver: "
+                f"modprobe {module}; a kernel without it needs its package of further modules"
+            )
+    return found
+
+
 def latency_ms(path: str, root: Path = Path("/")) -> int | None:
     """Time (ms) after which an adapter hands on what it has; None where it has no such timer."""
     name = os.path.basename(os.path.realpath(path))

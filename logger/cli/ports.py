@@ -23,15 +23,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the lists; 0 even when they are empty."""
     from drivers.registry import listing
-    from logger.devices import all_devices
+    from logger.devices import all_devices, without_driver
 
+    lost = without_driver()
     plugged = all_devices()
     lines = [line_of(device, plugged) for device in plugged]
     known = [driver_of(driver) for driver in listing(args.layouts)]
     if args.json:
-        print(json.dumps({"schema": 1, "ports": lines, "drivers": known}, indent=1))
+        print(json.dumps({"schema": 1, "ports": lines, "without_driver": lost, "drivers": known}, indent=1))
     else:
-        print("\n".join([*_ports_text(lines), "", *_drivers_text(known)]))
+        missing = ["", *(f"  ! {text}" for text in lost)] if lost else []
+        print("\n".join([*_ports_text(lines), *missing, "", *_drivers_text(known)]))
     return 0
 
 

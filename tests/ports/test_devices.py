@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import grp
 import json
 import os
 import subprocess
@@ -180,3 +181,35 @@ def test_the_command_says_when_nothing_is_plugged_in(
     monkeypatch.setattr(devices, "all_devices", list)
     assert cli.run(Namespace(json=False, layouts=[])) == 0
     assert "No serial line is plugged in." in capsys.readouterr().out
+
+
+def test_an_adapter_without_a_driver_is_named_with_the_module(tmp_path: Path) -> None:
+    """A serial chip with no driver bound is told; with one, or a device of another kind, nothing is."""
+    folder = tmp_path / "sys/bus/usb/devices"
+    for name, vendor, kind, bound in (
+        ("1-1", "10c4", "ff", False),
+        ("1-2", "0403", "ff", True),
+        ("1-3", "ffff", "02", False),
+        ("1-4", "ffff", "ff", False),
+    ):
+        (folder / name).mkdir(parents=True)
+        (folder / f"{name}:1.0").mkdir()
+        (folder / name / "idVendor").write_text(vendor + "\n")
+        (folder / name / "idProduct").write_text("ea60\n")
+        (folder / f"{name}:1.0" / "bInterfaceClass").write_text(kind + "\n")
+        if bound:
+            (folder / f"{name}:1.0" / "driver").mkdir()
+    said = devices.without_driver(tmp_path)
+    assert [text.partition("modprobe ")[2].partition(";")[0] for text in said] == ["cp210x", "cdc_acm"]
+    assert "(10c4:ea60) is plugged in but has no driver" in said[0]
+
+
+def test_a_device_that_may_not_be_opened_is_explained_with_its_group(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line = tmp_path / "ttyUSB0"
+    line.touch()
+    assert devices.forbidden(str(line)) == ""
+    monkeypatch.setattr(devices.os, "access", lambda _path, _mode: False)
+    group = grp.getgrgid(line.stat().st_gid).gr_name
+    assert f"add the user to group {group} (usermod -aG) and log in again" in devices.forbidden(str(line))
