@@ -320,6 +320,7 @@ class Daemon:
         """Threads that died or have not come round for long; none could while the computer slept."""
         threads = {f"port {r.settings.name}": (r.alive(), r.beat_mono_ns) for r in self._readers}
         threads["journal"] = self._journal.alive, self._journal.beat_mono_ns
+        threads["store"] = self._store.alive, t_mono_ns  # it may wait for the disk as long as that takes
         return [
             name
             for name, (alive, beat) in threads.items()

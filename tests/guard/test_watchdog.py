@@ -15,7 +15,14 @@ from drivers.sim.player import Line
 from logger.notify import notify
 
 STALLING = [str(Path(__file__).parents[1] / "support" / "stalling.py")]
-PARTS = ("reader", "journal", "loop")
+HANGING: dict[str, list[str]] = {
+    "reader": ["port P1"],
+    "journal": ["journal"],
+    "loop": [],
+    "store": ["store"],
+}
+"""What the log then names; a loop that hangs writes none."""
+PARTS = tuple(HANGING)
 
 
 class Systemd:
@@ -51,7 +58,7 @@ class Systemd:
             return fed
 
 
-def test_a_stalled_reader_journal_or_loop_starves_the_watchdog(tmp_path: Path) -> None:
+def test_a_stalled_reader_journal_store_or_loop_starves_the_watchdog(tmp_path: Path) -> None:
     with ExitStack() as stack:
         started = []
         for part in PARTS:
@@ -80,7 +87,7 @@ def test_a_stalled_reader_journal_or_loop_starves_the_watchdog(tmp_path: Path) -
         assert fed == dict.fromkeys(PARTS, 0)
         for part, systemd, daemon in started:
             hanging = [row["part"] for row in daemon.log() if row["event"] == "hangs"]
-            assert hanging == {"reader": ["port P1"], "journal": ["journal"], "loop": []}[part]
+            assert hanging == HANGING[part]
             systemd.socket.close()
 
 

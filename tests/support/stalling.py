@@ -1,6 +1,6 @@
 """`restpoint` with one part that stops coming round at SIGUSR1, and short patience; a program for a test.
 
-`STALL` names the part: reader, journal or loop.
+`STALL` names the part: reader, journal or loop, which hang, or store, whose thread ends by a fault.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from logger.cli import main
 from logger.clock import NS
 from logger.journal import Journal
 from logger.ports import PortReader
+from logger.store import Store
 
 STALLED = threading.Event()
 
@@ -28,6 +29,8 @@ def stalls(owner: type, name: str) -> None:
 
     def method(*args: Any, **named: Any) -> Any:
         while STALLED.is_set():
+            if owner is Store:
+                raise RuntimeError("a fault made by a test")
             time.sleep(1)
         return real(*args, **named)
 
@@ -35,9 +38,12 @@ def stalls(owner: type, name: str) -> None:
 
 
 stalls(
-    *{"reader": (PortReader, "_step"), "journal": (Journal, "_write"), "loop": (daemon.Daemon, "_look")}[
-        os.environ["STALL"]
-    ]
+    *{
+        "reader": (PortReader, "_step"),
+        "journal": (Journal, "_write"),
+        "loop": (daemon.Daemon, "_look"),
+        "store": (Store, "_gather"),
+    }[os.environ["STALL"]]
 )
 daemon.WATCHDOG_NS, daemon.HANG_NS = NS // 10, 1 * NS
 signal.signal(signal.SIGUSR1, lambda *_: STALLED.set())
