@@ -24,8 +24,8 @@ READ_S = 0.6
 """What was sent so long (s) before the journal last wrote is in what it wrote: it had been read."""
 DURABLE_S = 0.2 + READ_S
 """The fsync period and that: what is older (s) has been written when a kill comes, where the machine lets the
-daemon run. When it had last written is looked up at each kill: a load of 13 on two cores made that late at
-three of 161 kills, which is no fault of the journal and hides none."""
+daemon run. When it had last written is looked up at each kill: at a load of 13 on two cores that was late at
+three of 161 kills (one fdatasync can take 0.8 s there), which is no fault of the journal and hides none."""
 LATE_SHARE = 0.05
 """At so many of the kills at most may the last writing be longer ago than DURABLE_S."""
 SENT_S = 2.0
