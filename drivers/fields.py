@@ -130,7 +130,7 @@ def _reader(table: Table, coding: str) -> numbers.Reader:
         return numbers.ieee(order=order)
     if coding == "bcd":
         form = table.choice("form", ("unsigned", "sign-first", "sign-last"), "unsigned")
-        return numbers.bcd(form=form, order=order, decimals=decimals)
+        return numbers.bcd(form=form, order=order, decimals=decimals, backwards=table.truth("reversed"))
     return numbers.integer(
         coding=coding,
         form=table.choice("form", numbers.INTEGER_FORMS, "unsigned"),

@@ -66,7 +66,8 @@ count from its end, -1 being the last byte.
       coding = "hex" | "binary"     an integer in hexadecimal characters or bytes: form = "unsigned" "twos"
                                     "ones" "magnitude" "offset"; order = "big" "little" "swapped" (16-bit
                                     words); mask = 0x3FFF; bits = n (width for the sign); decimals = n
-      coding = "bcd"                form = "unsigned" "sign-first" "sign-last"; order; decimals
+      coding = "bcd"                form = "unsigned" "sign-first" "sign-last"; order; decimals;
+                                    reversed = true (the low digit of each byte first)
       coding = "float"              IEEE 754 of 2, 4 or 8 bytes; order
       scale = 0.02  offset = -1.5   what was read times scale plus offset, in the unit; both exact as written
     how a code reads (status, sign, unit):

@@ -181,11 +181,16 @@ _SIGNED: dict[str, Callable[[int, int], int]] = {
 }
 
 
-def bcd(*, form: str = "unsigned", order: str = "big", decimals: int = 0) -> Reader:
-    """Read packed BCD, two digits a byte; the first or last nibble may be a sign."""
+def bcd(*, form: str = "unsigned", order: str = "big", decimals: int = 0, backwards: bool = False) -> Reader:
+    """Read packed BCD, two digits a byte; the first or last nibble may be a sign.
+
+    `backwards` reads the low digit of each byte before the high one.
+    """
 
     def read(field: bytes) -> Pair:
         digits = _ordered(field, order).hex()
+        if backwards:
+            digits = "".join(high + low for low, high in zip(digits[::2], digits[1::2], strict=True))
         sign = 1
         if form != "unsigned":
             nibble, digits = (digits[0], digits[1:]) if form == "sign-first" else (digits[-1], digits[:-1])

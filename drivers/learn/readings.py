@@ -54,7 +54,10 @@ class Reading:
             return numbers.ieee(order=self.order or "big")
         if self.coding == "bcd":
             return numbers.bcd(
-                form=self.form or "unsigned", order=self.order or "big", decimals=self.decimals or 0
+                form=self.form or "unsigned",
+                order=self.order or "big",
+                decimals=self.decimals or 0,
+                backwards=self.backwards,
             )
         return numbers.integer(
             coding=self.coding,
@@ -85,7 +88,7 @@ class Reading:
         words += [f"{self.order} end first"] if self.order in ("big", "little") else []
         words += ["words swapped"] if self.order == "swapped" else []
         words += ["decimal comma"] if self.point == "," else []
-        words += ["last digit first"] if self.backwards else []
+        words += [("low" if self.coding == "bcd" else "last") + " digit first"] if self.backwards else []
         words += ["blanks inside"] if self.ignore == b" " else ["marks of thousands"] if self.ignore else []
         words += ["exponent"] if self.exponent else []
         words += [f"low {self.mask.bit_length()} bits"] if self.mask else []
@@ -132,9 +135,10 @@ def masked(size: int) -> Iterator[Reading]:
 
 def decimals_packed() -> Iterator[Reading]:
     """Packed BCD."""
-    for order in ("big", "little"):
-        for form in ("unsigned", "sign-first", "sign-last"):
-            yield Reading(coding="bcd", order=order, form=form)
+    for backwards in (False, True):
+        for order in ("big", "little"):
+            for form in ("unsigned", "sign-first", "sign-last"):
+                yield Reading(coding="bcd", order=order, form=form, backwards=backwards)
 
 
 def floats(size: int) -> Iterator[Reading]:

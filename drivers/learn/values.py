@@ -40,6 +40,8 @@ FINE = 40
 """Steps that the largest known load must span: a coarser field cannot be told from chance."""
 LIVELY = 10
 """Changes of a byte above which it is no slow number such as a battery's."""
+STEPS_OF_TEN = ({0x00, 0x50}, {0x00, 0x20, 0x40, 0x60, 0x80})
+"""Last bytes of packed decimals that step by 50 or 20."""
 OVERLAP = 0.5
 """A place answers by itself when its bytes at two known loads agree in less than this share."""
 
@@ -162,7 +164,8 @@ class Search:
         last = source[0] if reading.order == "little" else source[0] + source[1] - 1
         column = [self.shape.get(row, (last, 1)) for row in self._probe]
         seen = len(set(column))
-        return seen >= 8 or {cell[0] for cell in column} in ({0x00, 0x50}, {0x00, 0x20, 0x40, 0x60, 0x80})
+        steps = ({0x00, 0x05}, {0, 2, 4, 6, 8}) if reading.backwards else STEPS_OF_TEN
+        return seen >= 8 or {cell[0] for cell in column} in steps
 
     def _note_partial(self, source: Source, reading: Reading, numbers: Series) -> None:
         """Remember a field that answers to some of the known loads only: one pad of several."""

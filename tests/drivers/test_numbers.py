@@ -124,6 +124,8 @@ def test_bcd(number: int) -> None:
     packed = bytes.fromhex(f"{abs(number):07d}{'d' if number < 0 else 'c'}")
     assert bcd(form="sign-last", decimals=2)(packed) == (number, 2)
     assert bcd(form="sign-last", order="little")(packed[::-1]) == (number, 0)
+    low_first = bytes(byte >> 4 | (byte & 0xF) << 4 for byte in packed)
+    assert bcd(form="sign-last", backwards=True)(low_first) == (number, 0)
     signed = bytes.fromhex(f"{'d' if number < 0 else '0'}{abs(number):07d}")
     assert bcd(form="sign-first")(signed) == (number, 0)
     with pytest.raises(ValueError, match="BCD"):

@@ -65,6 +65,7 @@ def test_an_indicator_of_the_third_family_is_never_learnt_wrongly(seed: int) -> 
         (make_odd, 5017, "a record whose pad stands in another line than its load"),
         (make_odd, 7016, "a sum that leaves out the sign, found in the rows that are not negative"),
         (make_far, 0, "records told by blank lines, with the pad a line above"),
+        (make_far, 6039, "packed decimals with the low digit of each byte first, which no layout could say"),
         (make_far, 1000, "hexadecimal digits taken one digit too early"),
         (make_far, 1001, "7D and 7E in a CRC, taken for escapes"),
         (make_far, 1051, "two messages taken as one with a sum from another start"),
