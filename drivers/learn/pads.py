@@ -197,6 +197,9 @@ def _kind(numbers: list[float], value: Value) -> str:
         return "silent"
     near = sum(abs(number) < NEAR_ZERO * reach for number in numbers) / len(numbers)
     loaded = max(numbers) > 0.2 * reach
+    upper = sum(theirs == -(mine < 0) for mine, theirs in zip(ours, numbers, strict=False))
+    if upper > WITHIN * len(numbers):
+        return ""  # the upper half of the first: nothing but its sign
     signs = min(numbers) < 0 < max(numbers) or (value.places > 0 and len(set(numbers)) > 2)
     step = step_of(numbers, last_place(value.reading, value.places))
     beside = [theirs for mine, theirs in zip(ours, numbers, strict=False) if mine > 0.5 * reach]

@@ -46,7 +46,7 @@ def test_what_was_once_read_wrongly_is_not(seed: int, was: str) -> None:
     assert scored(seed).verdict in ("right", "undecided"), was
 
 
-@pytest.mark.parametrize("seed", range(len(FAR)))
+@pytest.mark.parametrize("seed", [*range(len(FAR)), 6115])  # the upper half of a number, taken for a pad
 def test_an_indicator_of_the_third_family_is_never_learnt_wrongly(seed: int) -> None:
     got = score(make_far(seed))
     assert got.verdict in ("right", "part", "undecided"), got.why
