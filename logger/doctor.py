@@ -208,13 +208,13 @@ def _ledger(folder: Path) -> Finding:
     file = folder / "ledger.db"
     if not file.exists():
         return Finding(name="ledger", detail="none yet")
-    from logger.weighin.ledger import newer  # noqa: PLC0415  only where there is one
+    from logger.weighin.migrating import newer, schema_of  # noqa: PLC0415  only where there is one
 
     why = ""
     try:
         with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=2.0)) as db:
             (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
-            why = newer(db.execute("PRAGMA user_version").fetchone()[0])
+            why = newer(schema_of(db))
             count = db.execute("SELECT count(*) FROM weigh_in").fetchone()[0] if verdict == "ok" else 0
     except sqlite3.Error as error:
         verdict, count = str(error), 0

@@ -12,7 +12,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -21,6 +20,7 @@ from msgspec.structs import replace
 
 from logger.model import Capture, Change
 from logger.weighin.facts import CarFact, Fact, WeighInFact, kind_of, withdrawn
+from logger.weighin.migrating import migrate, newer, schema_of
 from logger.weighin.refusal import refused_for_now
 
 R = TypeVar("R")
@@ -108,7 +108,9 @@ class Ledger:
             db.execute("PRAGMA journal_mode = WAL")
             db.execute("PRAGMA synchronous = FULL")
             db.execute("PRAGMA foreign_keys = ON")
-            _migrate(db, self.path)
+            if why := newer(schema_of(db)):
+                raise LedgerError(f"{self.path}: {why}")
+            migrate(db)
         except BaseException:
             db.close()
             raise
@@ -384,26 +386,3 @@ def _name(car: int, cars: Mapping[int, str], facts: Mapping[int, CarFact]) -> st
         car = onto
         seen.add(car)
     return facts[car].name if car in facts else cars[car]
-
-
-def newer(have: int) -> str:
-    """Why a file of schema `have` cannot be used by this program; empty when it can."""
-    if have <= max(_migrations()):
-        return ""
-    return f"was written by a newer restpoint (schema {have}); update this one"
-
-
-def _migrations() -> dict[int, Any]:
-    """The steps of the schema by their number."""
-    steps = sorted(files("logger.weighin").joinpath("migrations").iterdir(), key=lambda f: f.name)
-    return {int(step.name[:4]): step for step in steps if step.name.endswith(".sql")}
-
-
-def _migrate(db: sqlite3.Connection, path: Path) -> None:
-    have = int(db.execute("PRAGMA user_version").fetchone()[0])
-    if why := newer(have):
-        raise LedgerError(f"{path}: {why}")
-    for number, step in _migrations().items():
-        if number > have:
-            script = step.read_text(encoding="utf-8")
-            db.executescript(f"BEGIN; {script}; PRAGMA user_version = {number}; COMMIT;")
