@@ -208,15 +208,30 @@ def forbidden(path: str) -> str:
 
 
 def holders(path: str) -> list[Holder]:
-    """Find other processes that have the device open, as far as /proc shows them to this user."""
+    """Find other processes that have the device open, or have locked it.
+
+    /proc shows a user what the own programs have open (root: what all have), and everybody who locked what.
+    """
     real = os.path.realpath(path)
+    locked = _lockers(real)
+    pids = [pid for pid in os.listdir("/proc") if pid.isdecimal() and (pid in locked or _has_open(pid, real))]
     mine = str(os.getpid())
-    found = []
-    for pid in filter(str.isdecimal, os.listdir("/proc")):
-        if pid != mine and _has_open(pid, real):
-            program = _text(Path("/proc", pid, "comm")) or "a program"
-            found.append(Holder(pid=int(pid), program=program))
-    return found
+    return [
+        Holder(pid=int(pid), program=_text(Path("/proc", pid, "comm")) or "a program")
+        for pid in pids
+        if pid != mine
+    ]
+
+
+def _lockers(real: str) -> set[str]:
+    """Who locked the file, by the kernel's list: `1: FLOCK ADVISORY WRITE PID MAJOR:MINOR:INODE 0 EOF`."""
+    try:
+        is_at = os.stat(real)
+    except OSError:
+        return set()
+    place = f"{os.major(is_at.st_dev):02x}:{os.minor(is_at.st_dev):02x}:{is_at.st_ino}"
+    rows = [row.split() for row in _text(Path("/proc/locks")).splitlines()]
+    return {row[4] for row in rows if len(row) > 5 and row[5] == place}
 
 
 def _has_open(pid: str, real: str) -> bool:

@@ -43,8 +43,8 @@ class PortSettings:
     """Silence after which the port is called idle; pads send at 1 Hz or faster."""
     retry_first_s: float = 0.2
     """An adapter that re-enumerates is back after about a second; trying costs some milliseconds."""
-    retry_most_s: float = 5.0
-    """The longest a person waits for a replugged line to be taken up."""
+    retry_most_s: float = 2.0
+    """The longest a person waits for a line to be taken up that was replugged, or held by another program."""
     read_bytes: int = 4096
     """The most one read takes: the kernel's own buffer for a line."""
     most_bytes_per_s: int = 250_000

@@ -194,6 +194,12 @@ def _openable(path: str) -> None:
         raise PortRefused(f"{path} is held by {', '.join(map(str, others))}: end that program first")
 
 
+_BUSY = (
+    "{path} is held by another port of this configuration or by another user's program, which "
+    "`restpoint ports` names to root; a pseudo-terminal may keep that mark after its holder has gone"
+)
+
+
 def _open_reports(path: str) -> Any:
     """Open a hidraw device: each read gives one report, whole."""
     try:
@@ -209,8 +215,7 @@ def _open_serial(path: str, line: SerialSettings) -> Any:
         port = serial.Serial(path, **_keywords(line), timeout=0, exclusive=True)
     except (serial.SerialException, ValueError, OSError, termios.error) as why:
         busy = "exclusively lock" in str(why) or "busy" in str(why)
-        hint = "; another program or another port of this configuration has it" if busy else ""
-        raise PortRefused(f"{path}: {why}{hint}") from None
+        raise PortRefused(_BUSY.format(path=path) if busy else f"{path}: {why}") from None
     if line.rs485:
         _half_duplex(port, path)
     if not os.path.realpath(path).startswith("/dev/pts/"):  # there the mark outlives us

@@ -1,115 +1,20 @@
-"""Port threads on real pseudo-terminals and sockets: unplugged, swapped, held, silent, flooded."""
+"""Port threads on real pseudo-terminals: unplugged, swapped, silent, flooded."""
 
 from __future__ import annotations
 
 import os
-import socket
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
-import serial
-from serial import rfc2217
+from support.ptys import MakePty, port, until
 
 from drivers.api import SerialSettings
 from logger.model import Chunk, PortEvent
 from logger.ports import PortReader, PortSettings
-
-
-def until(true: Callable[[], object], within_s: float = 5.0) -> None:
-    deadline = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < deadline, "it did not happen in time"
-        time.sleep(0.005)
-
-
-class Pty:
-    """A pseudo-terminal: `master` is the sender's end, `name` the device a port opens."""
-
-    def __init__(self) -> None:
-        self.master, slave = os.openpty()
-        self.name = os.ttyname(slave)
-        self._slave = slave
-
-    def write(self, data: bytes) -> None:
-        os.write(self.master, data)
-
-    def let_go(self) -> None:
-        """Close our own hold on the device; from now on only the port has it."""
-        os.close(self._slave)
-        self._slave = -1
-
-    def unplug(self) -> None:
-        for fd in (self.master, self._slave):
-            with suppress(OSError):
-                os.close(fd)
-        self.master = self._slave = -1
-
-
-@dataclass
-class Port:
-    """A reader at work and all it told."""
-
-    reader: PortReader
-    chunks: list[Chunk]
-    events: list[PortEvent]
-
-    @property
-    def data(self) -> bytes:
-        return b"".join(chunk.data for chunk in self.chunks)
-
-    @property
-    def told(self) -> list[str]:
-        return [event.event for event in self.events]
-
-
-@contextmanager
-def port(
-    device: str,
-    request: Callable[[int], bytes | None] | None = None,
-    full: bool = False,
-    **settings: object,
-) -> Iterator[Port]:
-    quick = {"retry_first_s": 0.02, "retry_most_s": 0.1, **settings}
-    made = PortSettings(name="barn", device=device, **quick)  # type: ignore[arg-type]  # test settings by name
-
-    chunks: list[Chunk] = []
-    events: list[PortEvent] = []
-
-    def take(chunk: Chunk) -> bool:
-        chunks.append(chunk)
-        return not full
-
-    at = Port(PortReader(made, request, take, events.append), chunks, events)
-    at.reader.start()
-    try:
-        yield at
-    finally:
-        at.reader.stop()
-        assert not at.reader.alive()
-
-
-@pytest.fixture
-def pty() -> Iterator[Callable[[], Pty]]:
-    made: list[Pty] = []
-
-    def make() -> Pty:
-        made.append(Pty())
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.unplug()
-
-
-MakePty = Callable[[], Pty]
 
 
 def test_every_byte_comes_in_order_with_times_that_go_forward(pty: MakePty) -> None:
@@ -176,38 +81,6 @@ def test_an_unknown_identity_is_refused_with_the_next_step() -> None:
     with port("usb:NOT-THERE") as at:
         until(lambda: at.told == ["refused"])
         assert "restpoint ports" in at.events[0].detail
-
-
-OTHER = "import serial, sys; p = serial.Serial(sys.argv[1]{}); print(flush=True); sys.stdin.read()"
-
-
-@pytest.mark.parametrize("how", ["", ", exclusive=True"])
-def test_another_program_on_the_port_is_named_and_waited_for(pty: MakePty, how: str) -> None:
-    line = pty()
-    command = [sys.executable, "-c", OTHER.format(how), line.name]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
-        assert other.stdout is not None
-        other.stdout.readline()
-        with port(line.name) as at:
-            until(lambda: at.told == ["refused"])
-            assert f"(pid {other.pid})" in at.events[0].detail
-            line.write(b"for the other")
-            time.sleep(0.15)
-            assert at.chunks == [], "not one byte may be stolen"
-            other.kill()
-            until(lambda: at.told == ["refused", "opened"])
-
-
-def test_two_ports_of_one_configuration_cannot_share_a_device(pty: MakePty) -> None:
-    line = pty()
-    with port(line.name) as first:
-        until(lambda: first.told == ["opened"])
-        with port(line.name) as second:
-            until(lambda: second.told == ["refused"])
-            assert "another port of this configuration" in second.events[0].detail
-            line.write(b"mine")
-            until(lambda: first.data == b"mine")
-            assert second.data == b""
 
 
 def test_silence_is_told_once_and_its_end_too(pty: MakePty) -> None:
@@ -322,123 +195,6 @@ def test_a_request_nobody_takes_does_not_block_the_port(pty: MakePty) -> None:
         until(lambda: at.reader.counts.requests_unsent > 0)
         line.write(b"still here")
         until(lambda: at.data == b"still here")
-
-
-def serve() -> tuple[socket.socket, str]:
-    server = socket.create_server(("127.0.0.1", 0))
-    return server, f"socket://127.0.0.1:{server.getsockname()[1]}"
-
-
-def test_a_line_over_tcp_that_breaks_is_taken_up_again() -> None:
-    server, url = serve()
-    with server, port(url) as at:
-        with server.accept()[0] as sender:
-            sender.sendall(b"one")
-            until(lambda: at.data == b"one")
-        until(lambda: "lost" in at.told)
-        with server.accept()[0] as sender:
-            sender.sendall(b"two")
-            until(lambda: at.data == b"onetwo")
-        assert at.told[:3] == ["opened", "lost", "restored"]
-
-
-def test_a_line_over_tcp_that_went_dead_is_connected_anew() -> None:
-    server, url = serve()
-    with server, port(url, idle_s=0.15) as at:
-        dead = server.accept()[0]
-        until(lambda: at.told == ["opened", "idle"])
-        with server.accept()[0] as sender:  # a second connection, without being told that the first is gone
-            sender.sendall(b"alive")
-            until(lambda: at.data == b"alive")
-        dead.close()
-        assert at.told[:3] == ["opened", "idle", "restored"]
-
-
-def test_no_server_is_refused_in_words() -> None:
-    server, url = serve()
-    server.close()
-    with port(url) as at:
-        until(lambda: at.told == ["refused"])
-        assert "is the server running" in at.events[0].detail
-    with port("socket://nonsense") as at:
-        until(lambda: at.told == ["refused"])
-
-
-class _Manager(rfc2217.PortManager):
-    def check_modem_lines(self, force_notification: bool = False) -> None:
-        """A pseudo-terminal has no modem lines to ask for."""
-
-
-class _Line(serial.Serial):
-    def _update_dtr_state(self) -> None:
-        """Nor any to set."""
-
-    _update_rts_state = _update_dtr_state
-
-
-class Rfc2217Server:
-    """A small RFC 2217 server over a pseudo-terminal, with pyserial's own negotiation."""
-
-    def __init__(self, line: Pty) -> None:
-        self.server, address = serve()
-        self.url = "rfc2217://" + address.removeprefix("socket://") + "?ign_set_control&timeout=1"
-        self._line = _Line(line.name, timeout=0)
-        self._client: socket.socket | None = None
-        self._thread = threading.Thread(target=self._serve, daemon=True)
-        self._thread.start()
-
-    def _serve(self) -> None:
-        with suppress(OSError):
-            while True:
-                self._client = self.server.accept()[0]
-                self._client.settimeout(0.02)
-                with self._client, suppress(OSError):
-                    self._carry(self._client)
-
-    def _carry(self, client: socket.socket) -> None:
-        connection = type("Connection", (), {"write": staticmethod(client.sendall)})()
-        manager = _Manager(self._line, connection)
-        while True:
-            with suppress(TimeoutError):
-                said = client.recv(1024)
-                if not said:
-                    return
-                self._line.write(b"".join(manager.filter(said)))
-            client.sendall(b"".join(manager.escape(self._line.read(1024))))
-
-    def drop(self) -> None:
-        assert self._client is not None
-        self._client.shutdown(socket.SHUT_RDWR)
-
-    def close(self) -> None:
-        self.server.shutdown(socket.SHUT_RDWR)
-        self.server.close()
-        if self._client is not None:
-            with suppress(OSError):
-                self._client.shutdown(socket.SHUT_RDWR)
-        self._thread.join(3)
-        self._line.close()
-
-
-@pytest.mark.filterwarnings("ignore:set(Daemon|Name)")  # pyserial 3.5 predates the warning
-def test_a_line_over_rfc2217_is_read_lost_and_taken_up_again(pty: MakePty) -> None:
-    line = pty()
-    server = Rfc2217Server(line)
-    try:
-        with port(server.url) as at:
-            until(lambda: at.told == ["opened"])
-            time.sleep(0.2)  # the client's opening purge is still under way to the server
-            sent = bytes(range(256))
-            line.write(sent)
-            until(lambda: at.data == sent)
-            server.drop()
-            until(lambda: "lost" in at.told)
-            until(lambda: at.told[-1] == "restored")
-            time.sleep(0.2)
-            line.write(b"again")
-            until(lambda: at.data.endswith(b"again"))
-    finally:
-        server.close()
 
 
 def test_own_line_settings_go_before_the_layouts() -> None:
