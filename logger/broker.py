@@ -241,7 +241,7 @@ def mosquitto_command(port: int, folder: Path) -> list[str]:
     config = folder / "mosquitto.conf"
     config.write_text(mosquitto_config(port, folder))
     config.chmod(0o640)
-    return [*_ends_with_us(), *_as_nobody(folder), program, "-c", str(config)]
+    return [*ends_with_us(), *_as_nobody(folder), program, "-c", str(config)]
 
 
 def mosquitto_config(port: int, folder: Path) -> str:
@@ -270,7 +270,7 @@ def embedded_command(port: int, _folder: Path) -> list[str]:
         raise NotStarted("the embedded broker is not installed (pip install 'restpoint[broker]')")
     python = [sys.executable, "-P", "-m", "iotcore"]
     return [
-        *_ends_with_us(),
+        *ends_with_us(),
         *python,
         "--listen",
         LOOPBACK,
@@ -281,7 +281,7 @@ def embedded_command(port: int, _folder: Path) -> list[str]:
     ]
 
 
-def _ends_with_us() -> list[str]:
+def ends_with_us() -> list[str]:
     """Prefix that ends a child with the daemon, however that ends (where util-linux is installed)."""
     setpriv = shutil.which("setpriv")
     return [setpriv, "--pdeathsig", "TERM"] if setpriv else []

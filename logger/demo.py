@@ -15,15 +15,17 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Coroutine
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 
 from drivers.sim.player import Line, Player, line_for_all, line_for_each
 from drivers.sim.scenario import RestTruth
 from drivers.sim.wagtail import wagtail
-from logger.broker import BrokerSettings, Endpoint, broker
+from logger.broker import BrokerSettings, Endpoint, broker, ends_with_us
 from logger.outcome import print_outcome, write_report
 
 REST_S = 8.0
@@ -110,18 +112,20 @@ class BayRun:
 
     def start(self) -> None:
         """Start its daemon; the log goes to a file beside the config."""
-        command = [sys.executable, "-m", "logger.cli", "run", "-c", str(self.config)]
+        command = [*ends_with_us(), sys.executable, "-m", "logger.cli", "run", "-c", str(self.config)]
         with (self.folder / "log.jsonl").open("wb") as log:
             self.process = subprocess.Popen(command, stderr=log)
 
-    def end(self) -> None:
-        """Stop its daemon in order and see that it ended well."""
+    def end(self) -> int:
+        """Stop its daemon in order, by force where that takes too long; return its exit code."""
         if self.process is None:
-            return
+            return 0
         self.process.terminate()
-        code = self.process.wait(20)
-        if code != 0:
-            raise DemoFailed(f"bay {self.name} ended with {code}; see {self.folder / 'log.jsonl'}")
+        try:
+            return self.process.wait(20)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            return self.process.wait()
 
 
 def demo(out: Path, unit: str) -> int:
@@ -168,8 +172,10 @@ async def _afternoon(
             await _follow(bays, player, endpoint)
         finally:
             player.stop()
-            for bay in bays:
-                await asyncio.to_thread(bay.end)
+            codes = await asyncio.gather(*(asyncio.to_thread(bay.end) for bay in bays))
+    if any(codes):
+        ended = ", ".join(f"{bay.name} with {code}" for bay, code in zip(bays, codes, strict=True) if code)
+        raise DemoFailed(f"bays ended badly: {ended}; see log.jsonl there")
     assert player.play is not None  # it was started in _follow
     return bays, player.play.truths
 
@@ -207,23 +213,42 @@ def _free_port() -> int:
 
 
 async def _follow(bays: list[BayRun], player: Player, endpoint: Endpoint) -> None:
-    """Listen on the bus from birth to the stop that ends each weigh-in; print what the first bay says."""
-    async with aiomqtt.Client(endpoint.host, endpoint.port, identifier="restpoint-demo") as bus:
-        await bus.subscribe("restpoint/+/state", qos=1)
-        await _until(bus, bays, "online", within_s=15)
-        for bay in bays:
-            print(f"Bay {bay.name} is up, its page at {bay.page}")
-        await bus.subscribe("restpoint/+/say", qos=1)
-        await bus.subscribe("restpoint/+/waiting", qos=1)
-        player.start()
-        listening = asyncio.create_task(_listen(bus, bays))
-        while player.running():
-            await asyncio.sleep(0.2)
-        for verb, argument in (("name", "spare wheel and jack"), ("stop", "")):
+    """Listen on the bus from birth to the stop that ends each weigh-in; DemoFailed when the bus goes."""
+    try:
+        async with aiomqtt.Client(endpoint.host, endpoint.port, identifier="restpoint-demo") as bus:
+            await bus.subscribe("restpoint/+/state", qos=1)
+            await _until(bus, bays, "online", within_s=15)
             for bay in bays:
-                await bus.publish(f"restpoint/{bay.name}/do/{verb}", argument, qos=1)
-        await _stopped(bays, within_s=10)
-        listening.cancel()
+                print(f"Bay {bay.name} is up, its page at {bay.page}")
+            await bus.subscribe("restpoint/+/say", qos=1)
+            await bus.subscribe("restpoint/+/waiting", qos=1)
+            player.start()
+            await _with_both(_listen(bus, bays), _steer(bus, bays, player))
+    except aiomqtt.MqttError as why:
+        raise DemoFailed(f"the bus went away: {why}") from None
+
+
+async def _with_both(listening: Coroutine[Any, Any, None], steering: Coroutine[Any, Any, None]) -> None:
+    """Listen until the steering is done; raise what either of them raises."""
+    tasks = [asyncio.create_task(listening), asyncio.create_task(steering)]
+    try:
+        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+    for task in done:
+        task.result()
+
+
+async def _steer(bus: aiomqtt.Client, bays: list[BayRun], player: Player) -> None:
+    """Let the afternoon pass, then name the part and stop, as somebody with buttons would."""
+    while player.running():
+        await asyncio.sleep(0.2)
+    for verb, argument in (("name", "spare wheel and jack"), ("stop", "")):
+        for bay in bays:
+            await bus.publish(f"restpoint/{bay.name}/do/{verb}", argument, qos=1)
+    await _stopped(bays, within_s=10)
 
 
 async def _until(bus: aiomqtt.Client, bays: list[BayRun], state: str, within_s: float) -> None:
