@@ -32,9 +32,9 @@ from logger.journal_folder import recover
 from logger.journal_segment import Asked, Tick
 from logger.model import Chunk, Command, Gap, PortEvent, Record
 from logger.notify import notify
-from logger.onlookers import Onlookers
+from logger.onlookers import RESTORED, Onlookers
 from logger.ports import PortReader
-from logger.rebuild import make_missing
+from logger.rebuild import make_missing, make_unsealed
 from logger.store import Store
 from logger.store.copies import Copies
 from logger.store.retention import retain
@@ -73,7 +73,8 @@ class Daemon:
         self._t_tick_ns = self._t_watchdog_ns = 0
         self._segment = self._late = 0
         self._slept_ns, self._t_awake_ns = slept_ns(), 0
-        self._stopping = asyncio.Event()
+        self._stopping, self._restored = asyncio.Event(), asyncio.Event()
+        self._loop = asyncio.get_running_loop()
         self._onlookers = Onlookers(loaded, self._incoming, self.health)
         self._log = self._onlookers.log
         self._open_folder()
@@ -98,16 +99,14 @@ class Daemon:
         config, folder = self._config, self.loaded.folder
         folder.mkdir(parents=True, exist_ok=True, mode=0o750)
         recover(folder / "journal", self._onlookers.trouble)
-        self._store = Store(
-            folder, config.bay.name, config.store, self._onlookers.trouble, config_id=self.loaded.id
-        )
+        self._store = Store(folder, config.bay.name, config.store, self._trouble, config_id=self.loaded.id)
         self._copies = Copies(
             self._store.folder, config.store.copy_to, config.store.copy_s, self._onlookers.trouble
         )
         self._journal = Journal(
             folder / "journal",
             config.journal,
-            self._onlookers.trouble,
+            self._trouble,
             snapshot=self.loaded.snapshot(),
             on_closed=self._store.segment_closed,
             on_gap=lambda segment, gap: self._queue.append((segment, gap)),
@@ -171,15 +170,28 @@ class Daemon:
         self._log.info("stopped", **self._counts())
 
     async def _tidy(self) -> None:
-        """Make what earlier starts left unsealed, then let old recordings go from time to time."""
-        folder, bay = self.loaded.folder, self._config.bay.name
-        await asyncio.to_thread(make_missing, folder, bay, bay_from_file, self._onlookers.trouble)
+        """Make what is left unsealed, at the start and whenever a disk takes it again; let the old go."""
+        about = self.loaded.folder, self._config.bay.name, bay_from_file, self._onlookers.trouble
+        await asyncio.to_thread(make_missing, *about)
         while True:
             t_wall_ns = now_ns()[1]
             if t_wall_ns > CLOCK_SET_NS:  # else nobody knows how old anything is
                 with suppress(OSError):  # a disk that refuses is told of by those who must write
-                    await asyncio.to_thread(retain, folder, self._config.retention, t_wall_ns / NS)
-            await asyncio.sleep(RETAIN_S)
+                    await asyncio.to_thread(
+                        retain, self.loaded.folder, self._config.retention, t_wall_ns / NS
+                    )
+            with suppress(TimeoutError):
+                async with asyncio.timeout(RETAIN_S):
+                    await self._restored.wait()
+            if self._restored.is_set() or self._store.left():
+                self._restored.clear()
+                await asyncio.to_thread(make_unsealed, *about, self._store.left())
+
+    def _trouble(self, event: str, detail: str) -> None:
+        """Hear of a disk's trouble or its end, from any thread."""
+        self._onlookers.trouble(event, detail)
+        if event in RESTORED:
+            self._loop.call_soon_threadsafe(self._restored.set)
 
     # -- the way of one reading ---------------------------------------------------------------------------
 

@@ -208,19 +208,17 @@ def _ledger(folder: Path) -> Finding:
     file = folder / "ledger.db"
     if not file.exists():
         return Finding(name="ledger", detail="none yet")
-    from logger.weighin.migrating import newer, schema_of  # noqa: PLC0415  only where there is one
+    from logger.weighin.migrating import newer_file  # noqa: PLC0415  only where there is one
 
-    why = ""
+    if why := newer_file(file):
+        step = "update restpoint, or go back to the copy beside it: ledger-before-….db"
+        return Finding(name="ledger", state="ill", detail=f"{file}: {why}", step=step)
     try:
         with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=2.0)) as db:
             (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
-            why = newer(schema_of(db))
             count = db.execute("SELECT count(*) FROM weigh_in").fetchone()[0] if verdict == "ok" else 0
     except sqlite3.Error as error:
         verdict, count = str(error), 0
-    if why:
-        step = "update restpoint, or go back to the copy beside it: ledger-before-….db"
-        return Finding(name="ledger", state="ill", detail=f"{file}: {why}", step=step)
     if verdict == "ok":
         return Finding(name="ledger", detail=f"whole, {count} weigh-ins")
     step = "stop the daemon, then restpoint doctor --repair; or restore a backup"

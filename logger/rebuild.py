@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from collections.abc import Callable, Iterator
+from collections.abc import Set as AbstractSet
 from pathlib import Path
 
 from logger.bay import Bay
@@ -67,15 +68,30 @@ def make_missing(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTroubl
         on_trouble(
             "store_untidy", f"{dataset}: {fault.strerror}; what is half written stays until the next start"
         )
-    done = 0
-    runs = _runs(folder)
-    for run in runs:
+    return make_unsealed(folder, bay, make_bay, on_trouble)
+
+
+def make_unsealed(
+    folder: Path,
+    bay: str,
+    make_bay: MakeBay,
+    on_trouble: OnTrouble,
+    left: AbstractSet[tuple[str, int]] = frozenset(),
+) -> int:
+    """Seal what has no mark yet; return how many segments.
+
+    Of runs that nobody writes that is all, of one being written what its program has `left` (run, segment).
+    """
+    done, dataset, over = 0, folder / DATASET, _runs(folder)
+    for run in run_folders(folder / JOURNAL):
         missing = {
             n for n in map(segment_number, run.segments) if not mark_path(dataset, run.name, n).exists()
         }
+        if run not in over:
+            missing = {n for n in missing if (run.name, n) in left}
         if missing:
             done += _make(dataset, bay, run, missing, make_bay, on_trouble, short=True)
-        if missing or run is runs[-1]:
+        if run in over and (missing or run == over[-1]):
             _relabel(dataset, run, on_trouble)
     return done
 

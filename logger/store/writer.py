@@ -1,7 +1,7 @@
 """The store: a thread of its own that gathers records and seals them as Parquet, a journal segment at a time.
 
-What is not sealed when the program dies is made again from the journal at the next start (logger.rebuild),
-so nothing here has to survive a kill.
+What could not be sealed is made from the journal when the disk takes it again, what was not sealed when the
+program died at the next start (logger.rebuild): nothing here has to survive a kill.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class StoreSettings:
     copy_s: float = 60.0
     """How often (s) it is looked for segments to copy, and tried again where the place is not there."""
     waiting_segments: int = 3
-    """Finished segments kept in memory while the disk refuses; older ones are left to the next start."""
+    """Finished segments kept in memory while the disk refuses; older ones are left to the journal."""
 
     def __post_init__(self) -> None:
         if self.copy_to and not re.match(r"[a-z][a-z0-9+.-]*://", self.copy_to):
@@ -80,6 +80,7 @@ class Store:
         self._states: deque[tuple[str, int, bytes]] = deque()
         self._reached = 0
         self._spoiled: set[int] = set()
+        self._left: set[tuple[str, int]] = set()
         self._blocked = self._stepped = False
         self.dropped = 0
         self._stop = threading.Event()
@@ -103,6 +104,10 @@ class Store:
     def alive(self) -> bool:
         """Whether the store's thread runs."""
         return self._thread.is_alive()
+
+    def left(self) -> set[tuple[str, int]]:
+        """Run and number of closed segments that are not sealed from here but to be made from the journal."""
+        return set(self._left)
 
     def at(self, segment: int, entry: Record) -> None:
         """Say which journal segment the next records come from, and which entry (for its clocks)."""
@@ -173,11 +178,14 @@ class Store:
     def _seal_due(self, everything: bool) -> None:
         while self._closed and (everything or self._closed[0].segment < self._reached):
             due = self._closed[0]
-            if due.segment not in self._spoiled and not self._seal_one(due):
+            if due.segment in self._spoiled:
+                self._left.add((due.run, due.segment))
+            elif not self._seal_one(due):
                 break
             self._forget(self._closed.popleft())
         while self._blocked and len(self._closed) > self._settings.waiting_segments:
             gone = self._closed.popleft()
+            self._left.add((gone.run, gone.segment))
             self._forget(gone)
             self._leave(gone.segment, "the disk has refused for too long")
 
@@ -205,7 +213,7 @@ class Store:
         return True
 
     def _leave(self, segment: int, why: str) -> None:
-        detail = f"segment {segment}: {why}; it is made from the journal at the next start"
+        detail = f"segment {segment}: {why}; it is made from the journal later"
         self._on_trouble("store_behind", detail)
 
 

@@ -20,7 +20,7 @@ from msgspec.structs import replace
 
 from logger.model import Capture, Change
 from logger.weighin.facts import CarFact, Fact, WeighInFact, kind_of, withdrawn
-from logger.weighin.migrating import migrate, newer, schema_of
+from logger.weighin.migrating import migrate, newer_file
 from logger.weighin.refusal import refused_for_now
 
 R = TypeVar("R")
@@ -103,13 +103,13 @@ class Ledger:
 
     @cached_property
     def _db(self) -> sqlite3.Connection:
+        if why := newer_file(self.path):
+            raise LedgerError(f"{self.path}: {why}")
         db = sqlite3.connect(self.path, isolation_level=None, timeout=self._wait_s)
         try:
             db.execute("PRAGMA journal_mode = WAL")
             db.execute("PRAGMA synchronous = FULL")
             db.execute("PRAGMA foreign_keys = ON")
-            if why := newer(schema_of(db)):
-                raise LedgerError(f"{self.path}: {why}")
             migrate(db)
         except BaseException:
             db.close()

@@ -9,6 +9,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+from logger.weighin.migrating import newer_file
 from logger.weighin.refusal import refused_for_now
 
 OnTrouble = Callable[[str, str], None]
@@ -17,9 +18,9 @@ OnTrouble = Callable[[str, str], None]
 def mend_ledger(path: Path, quarantine: Path, tell: OnTrouble) -> bool:
     """Mend the ledger at `path` if it needs it; True when it did. What was there is kept in `quarantine`.
 
-    While the disk refuses, nothing is touched.
+    While the disk refuses, nothing is touched, and a newer program's ledger never is.
     """
-    if not path.exists() or _may_be_whole(path):
+    if not path.exists() or newer_file(path) or _may_be_whole(path):
         return False
     fresh = path.with_name(f".tmp-{path.name}")
     try:

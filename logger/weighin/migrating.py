@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing, suppress
 from importlib.resources import files
 from importlib.resources.abc import Traversable
+from pathlib import Path
 
 
 def schema_of(db: sqlite3.Connection) -> int:
@@ -12,11 +14,24 @@ def schema_of(db: sqlite3.Connection) -> int:
     return int(db.execute("PRAGMA user_version").fetchone()[0])
 
 
-def newer(have: int) -> str:
-    """Why a file of schema `have` cannot be used by this program; empty when it can."""
-    if have <= max(_steps()):
+def newer_file(path: Path) -> str:
+    """Why this program must not touch the file, whole or damaged; empty when it may, or nothing is there.
+
+    What SQLite reads counts, else the file's own header: its schema stands big-endian in bytes 60 to 63
+    (SQLite's file format, 1.3).
+    """
+    try:
+        with path.open("rb") as file:
+            header = file.read(64)
+        have = int.from_bytes(header[60:64], "big") if header.startswith(b"SQLite format 3\0") else 0
+        with suppress(sqlite3.Error), closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+            have = schema_of(db)
+    except OSError:  # told by who opens it
         return ""
-    return f"was written by a newer restpoint (schema {have}); update this one"
+    most = max(_steps())
+    if have <= most:
+        return ""
+    return f"was written by a newer restpoint (schema {have}); this one knows schemas up to {most}: update it"
 
 
 def migrate(db: sqlite3.Connection) -> None:

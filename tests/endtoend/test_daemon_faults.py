@@ -23,6 +23,7 @@ from support.running import PADS, Running, Talker, bytes_by_port, config, runnin
 from drivers.sim.player import Line
 from logger.journal_folder import find_runs, read_run
 from logger.model import Gap, GapCause
+from logger.store.sealed import marks
 from logger.weighin.ledger import Ledger
 
 FAULTY = [str(Path(__file__).parents[1] / "support" / "faulty.py")]
@@ -200,6 +201,27 @@ def test_it_starts_on_a_disk_that_refuses_and_the_ledger_is_still_there_afterwar
     assert [row.car for row in kept.weigh_ins()] == ["Wagtail"]
     kept.close()
     assert not (small / "quarantine").exists()
+
+
+def test_what_a_full_disk_left_unsealed_is_sealed_as_soon_as_there_is_space(
+    tmp_path: Path, small: Path
+) -> None:
+    with Line() as line:
+        file = one_pad(tmp_path, line, "[page]\nenabled = false\n")
+        with running(file) as daemon, Talker({"P1": line}):
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            daemon.process.kill()
+            daemon.process.wait()
+        fill(small / "ballast")
+        with running(file) as daemon, Talker({"P1": line}):
+            daemon.wait_for("store_not_rebuilt")
+            daemon.wait_for("journal_blocked")
+            assert list(marks(small / "dataset")) == []
+            (small / "ballast").unlink()
+            assert "1 segments made" in daemon.wait_for("store_rebuilt")["detail"]
+            assert [mark["segment"] for mark in marks(small / "dataset")] == [1]
+            assert not list(small.glob("dataset/**/.tmp-*"))
+            daemon.stop()
 
 
 def test_a_fault_of_our_own_ends_it_in_words_and_what_came_in_is_kept(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from logger import journal_folder
 from logger.journal_folder import find_runs, read_run, recover, segment_hash
 from logger.journal_segment import Entry, Tick
 from logger.model import CarRest, Gap, GapCause, Record, Rest, Sample
-from logger.rebuild import bay_name, config_id, make_again, make_missing
+from logger.rebuild import bay_name, config_id, make_again, make_missing, make_unsealed
 from logger.replay import make_bay, open_recordings
 from logger.store.dataset import events, files, read_table, revisions, samples_by_run
 from logger.store.schema import TABLES
@@ -165,6 +166,31 @@ def test_a_run_being_written_is_left_alone(tmp_path: Path, troubles: Troubles) -
     live.close()
     assert live.troubles == []
     assert troubles[0] == []
+
+
+def test_what_the_store_left_is_made_while_the_run_goes_on(tmp_path: Path, troubles: Troubles) -> None:
+    live, entries = LiveBay(tmp_path), list(stream(50.0))
+    live.store.skip(2)
+    for entry in entries[: len(entries) * 4 // 5]:
+        live.feed(entry)
+    run = live.journal.folder.name
+    end = time.monotonic() + 10
+    while live.store.left() != {(run, 2)}:
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    assert make_unsealed(tmp_path, "barn", make_bay, troubles[1]) == 0, (
+        "it may still be in the program's hands"
+    )
+    assert make_unsealed(tmp_path, "barn", make_bay, troubles[1], live.store.left()) == 1
+    assert make_unsealed(tmp_path, "barn", make_bay, troubles[1], live.store.left()) == 0
+    for entry in entries[len(entries) * 4 // 5 :]:
+        live.feed(entry)
+    live.close()
+    assert troubles[0] == ["store_rebuilt"]
+    before = dataset_bytes(tmp_path)
+    assert {mark["segment"] for mark in marks(tmp_path / "dataset")} >= {1, 2, 3, 4}
+    make_again(tmp_path, "barn", make_bay, troubles[1])
+    assert dataset_bytes(tmp_path) == before
 
 
 def test_killed_again_and_again_loses_nothing_and_doubles_nothing(tmp_path: Path) -> None:

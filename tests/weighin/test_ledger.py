@@ -13,6 +13,8 @@ from msgspec.structs import replace
 from logger.mechanics.statics import Geometry
 from logger.model import Capture, Change, CornerLoad, Waiting
 from logger.weighin.ledger import Ledger, LedgerError
+from logger.weighin.mending import mend_ledger
+from logger.weighin.migrating import newer_file
 from logger.weighin.session import Session
 
 CAPTURE = Capture(
@@ -109,3 +111,35 @@ def test_a_file_that_is_no_ledger_or_a_newer_one_is_named(tmp_path: Path) -> Non
     plain.close()
     with pytest.raises(LedgerError, match=r"newer restpoint \(schema 99\)"):
         Ledger(newer)
+
+
+def test_a_damaged_newer_ledger_is_left_alone_and_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.db"
+    ledger = Ledger(path)
+    for number in range(200):
+        ledger.car(f"car {number} {'x' * 200}", None, None, None)
+    ledger.close()
+    with sqlite3.connect(path) as plain:
+        plain.execute("PRAGMA user_version = 99")
+    plain.close()
+    whole = path.read_bytes()
+    for spoilt in (
+        slice(100, 3000),
+        slice(8192, 20000),
+    ):  # the schema, or pages of rows
+        damaged = bytearray(whole)
+        damaged[spoilt] = bytes(len(damaged[spoilt]))
+        path.write_bytes(damaged)
+        assert not mend_ledger(path, tmp_path / "quarantine", lambda *_: pytest.fail("nothing to tell"))
+        with pytest.raises(LedgerError, match=r"newer .* \(schema 99\); this one knows schemas up to \d"):
+            Ledger(path)
+        assert path.read_bytes() == damaged
+    assert not (tmp_path / "quarantine").exists()
+
+
+def test_the_header_of_a_newer_ledger_counts_when_sqlite_reads_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "ledger.db"
+    path.write_bytes(b"SQLite format 3\0" + bytes(44) + (99).to_bytes(4, "big") + b"no database" * 100)
+    assert not mend_ledger(path, tmp_path / "quarantine", lambda *_: pytest.fail("nothing to tell"))
+    assert newer_file(path).startswith("was written by a newer restpoint (schema 99)")
+    assert newer_file(tmp_path / "none yet") == ""
