@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import socket
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from functools import partial
 from http import HTTPStatus
 from importlib.resources import files
 from typing import Annotated, Any, Protocol, TypeVar, get_args, get_type_hints
@@ -41,6 +43,8 @@ TOKEN_S = 400 * 86_400
 """A pairing lasts this long (s) in the browser: the longest that browsers keep a cookie (RFC 6265bis)."""
 BACKLOG = 32
 """Connections taken up in one go: each is a file handle until it is told that there is no room."""
+HANDSHAKE_S = 5.0
+"""A TLS handshake is done within this (s): a phone on a poor wi-fi takes one or two."""
 BODY_S = 5.0
 """A body, which is one packet, comes within this (s) of its head."""
 ARGUMENT_LIMIT = 200
@@ -75,7 +79,6 @@ class Server(uvicorn.Server):
                 Guard(_routes(host, settings.metrics), own_names(settings.names)),
                 ssl_certfile=None if tls is None else tls.file,
                 ssl_keyfile=None if tls is None else tls.key,
-                http=Connection,
                 lifespan="off",
                 ws="none",
                 log_config=None,
@@ -85,9 +88,23 @@ class Server(uvicorn.Server):
                 proxy_headers=False,
                 timeout_graceful_shutdown=1,
                 limit_concurrency=4 * settings.viewers,
-                backlog=BACKLOG,
             )
         )
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Listen as uvicorn does, but wait for a TLS handshake no longer than for a request; its way: 60 s."""
+        loop, tls = asyncio.get_running_loop(), self.config.ssl
+        connection = partial(
+            Connection, config=self.config, server_state=self.server_state, app_state=self.lifespan.state
+        )
+        patience_s = None if tls is None else HANDSHAKE_S
+        self.servers = [
+            await loop.create_server(
+                connection, sock=sock, ssl=tls, ssl_handshake_timeout=patience_s, backlog=BACKLOG
+            )
+            for sock in sockets or ()
+        ]
+        self.started = True
 
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import socket
 import ssl
 import stat
 import subprocess
@@ -15,6 +16,7 @@ from support import absent
 from support.knock import knock
 from support.served_page import Served, until
 
+from logger.page import web
 from logger.page.certificate import Certificate, NoCertificate, certificate
 from logger.pairing import Pairing
 
@@ -49,6 +51,18 @@ def test_a_client_that_trusts_the_certificate_gets_the_page_and_a_secure_cookie(
     assert knock(address, "POST", "/do/take", {}, context=context, origin=plain)[0] == 403
     with pytest.raises(ssl.SSLCertVerificationError):
         knock(address, "GET", "/", context=ssl.create_default_context())
+
+
+def test_who_begins_no_handshake_in_time_is_let_go(
+    guarded: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(web, "HANDSHAKE_S", 0.3)
+    address = guarded(tls=True).await_address()
+    place = ("127.0.0.1", int(address.rstrip("/").rpartition(":")[2]))
+    with socket.create_connection(place, timeout=5) as silent:
+        assert silent.recv(1) == b"", "closed"
+    context = ssl._create_unverified_context()
+    assert knock(address, "GET", "/", context=context)[0] == 200
 
 
 def test_it_is_made_once_renewed_for_other_names_and_near_its_end(
