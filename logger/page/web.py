@@ -92,7 +92,7 @@ class Server(uvicorn.Server):
         )
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        """Listen as uvicorn does, but wait for a TLS handshake no longer than for a request; its way: 60 s."""
+        """Listen as uvicorn does, but wait for a TLS handshake no longer than for a request (not 60 s)."""
         loop, tls = asyncio.get_running_loop(), self.config.ssl
         connection = partial(
             Connection, config=self.config, server_state=self.server_state, app_state=self.lifespan.state
