@@ -111,3 +111,15 @@ async def running(
     finally:
         await bus.stop()
         await asyncio.wait_for(task, 5)
+
+
+Maker = Callable[..., Mosquitto]
+
+
+def rests(heard: list[Heard]) -> list[int]:
+    """The rests that came, by their whole kilograms, in the order of their coming."""
+    return [round(float(str(m.said["value"]))) for m in heard if m.topic.endswith("rest/P1") and m.payload]
+
+
+def states(heard: list[Heard]) -> list[str]:
+    return [str(m.said["state"]) for m in heard if m.topic.endswith("/state")]

@@ -39,8 +39,7 @@ def demo(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     if MOSQUITTO is None:
         absent("mosquitto (apt install mosquitto)")
     command = [sys.executable, "-m", "logger.cli", "demo", "--out", str(tmp_path / "out")]
-    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT}
-    with subprocess.Popen(command, text=True, **pipes) as process:  # type: ignore[call-overload]  # by name
+    with subprocess.Popen(command, text=True, stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as process:
         assert process.stdout is not None
         up = 0
         while up < 2:
