@@ -38,8 +38,15 @@ def test_every_verb_is_described_and_every_one_described_is_there() -> None:
 
 
 def test_the_cautions_stand_in_the_readme_word_for_word() -> None:
+    flowing = " ".join(README.split())
     for number, text in CAUTIONS.items():
-        assert f"{number}. {text}" in README
+        assert f"{number}. {text}" in flowing
+
+
+def test_lines_are_no_longer_than_a_window_is_wide() -> None:
+    for file in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "deploy/GUARD.md"):
+        lines = (ROOT / file).read_text(encoding="utf-8").splitlines()
+        assert [n for n, line in enumerate(lines, 1) if len(line) > 120] == [], file
 
 
 def test_every_place_named_is_there() -> None:
