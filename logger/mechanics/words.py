@@ -17,9 +17,7 @@ GROSS_KG = 0.3
 """Pads whose readings scatter further from rest to rest are suspected (own judgement)."""
 OPEN_KG = 1e-6
 """Loads moved along a null direction by less than this are rounding."""
-TAKEN = (
-    "The ± takes {what} as right; gain_u = 0.0005 under [pads] in the car's file allows ±0.1 % for each."
-)
+TAKEN = "The ± takes {what} as right; gain_u = 0.0005 under [pads] in the car's file allows ±0.1 % for each."
 """Half of 0.1 % is common for pads that are looked after (own estimate, as Allowances.gain_usual)."""
 
 
