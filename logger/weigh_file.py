@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from math import isfinite, sqrt
 from pathlib import Path
+from statistics import median
 from typing import TypeVar, cast
 
 from logger.car_file import Car
-from logger.mechanics.plausible import faults_of
+from logger.mechanics.plausible import faults_of, unit_mix_up
 from logger.mechanics.solve import Solution, solve_builds
 from logger.mechanics.weighing import Known, Weighing
 from logger.model import CORNERS, Corner, Facing
@@ -74,12 +75,14 @@ def read_weighings(path: Path, known: Known) -> Readings:
     u_assumed = all(row.u_kg is None for row in rows)
     assumed_u = _assumed_u(rows)
     weighings: list[Weighing] = []
+    refused: list[Weighing] = []
     left_out: list[str] = []
     for name, members in runs:
         wrong = _unfit(name, members)
         if not wrong:
             weighing = _weighing(name, members, assumed_u)
             wrong = faults_of(weighing, known)
+            refused += [weighing] if wrong else []
         if wrong:
             left_out += [f"{path}:{_line(members, text)}: {text}" for text in wrong]
         else:
@@ -88,6 +91,7 @@ def read_weighings(path: Path, known: Known) -> Readings:
         raise ConfigError(left_out or [f"{path}: has no row; nothing to solve."])
     notes += split_notes
     notes += [f"{text} This run is left out." for text in left_out]
+    notes += _other_unit(refused, weighings)
     if any(row.u_kg is None for row in rows):
         notes.append(
             f"The file gives no u for {'any' if u_assumed else 'some'} reading: ±{2 * assumed_u:.2g} kg "
@@ -304,6 +308,13 @@ def _unfit(name: str, rows: Sequence[Row]) -> list[str]:
             f"run {name} has {what} {v} under two wheels; look which stands where." for v in sorted(double)
         ]
     return wrong
+
+
+def _other_unit(refused: Sequence[Weighing], others: Sequence[Weighing]) -> list[str]:
+    """Say of runs left out when their totals are to the others' as pounds to kilograms."""
+    usual_kg = median(sum(w.loads_kg) for w in others)
+    hints = [(w.run, unit_mix_up(sum(w.loads_kg), usual_kg, "the other runs")) for w in refused]
+    return [f"Run {run}: {hint[0].lower()}{hint[1:]} Then correct the unit." for run, hint in hints if hint]
 
 
 def _line(rows: Sequence[Row], text: str) -> int:

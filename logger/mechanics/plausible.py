@@ -40,7 +40,7 @@ def faults_of(w: Weighing, known: Known) -> list[str]:
         elif known.capacity_kg is not None and load > known.capacity_kg:
             faults.append(
                 f"{where} carries {kilograms(load)}, above its capacity of {kilograms(known.capacity_kg)}. "
-                "Take the car off; the reading cannot be trusted and the pad may be damaged."
+                "Take the car off; the reading cannot be trusted: the pad may be damaged, or the unit wrong."
             )
     total = sum(w.loads_kg)
     if isfinite(total) and not faults and not LEAST_CAR_KG <= total <= MOST_CAR_KG:

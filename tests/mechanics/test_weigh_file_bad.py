@@ -13,6 +13,7 @@ from logger.mechanics.solve import solve
 from logger.mechanics.statics import Geometry
 from logger.mechanics.weighing import Known
 from logger.typed_toml import ConfigError
+from logger.units import LB_KG
 from logger.weigh_file import read_weighings
 
 
@@ -59,6 +60,19 @@ def test_impossible_loads_leave_the_others_standing(solved, run):
     code, _, err = run(session(), CAR + "[pads]\ncapacity_kg = 200\n")
     assert code == 2
     assert err.count("above its capacity of 200 kg") >= 12
+
+
+def test_pounds_typed_as_kilograms_are_noticed_though_they_are_above_the_capacity(solved):
+    rows = session()
+    pounds = []
+    for row in (row.split(",") for row in rows[:4]):
+        row[0], row[5] = "9", f"{float(row[5]) / LB_KG:.2f}"
+        pounds.append(",".join(row))
+    told = solved([*rows, *pounds], CAR + "[pads]\ncapacity_kg = 400\n")
+    (hint,) = [note for note in told["notes"] if "entered as kg" in note]
+    assert hint.startswith("Run 9: the total of ")
+    assert "were values in lb entered as kg? Then correct the unit." in hint
+    assert any("run 9" in note and "above its capacity" in note for note in told["notes"])
 
 
 def test_pads_and_spots_written_twice(run):
