@@ -220,7 +220,7 @@ def _ledger(folder: Path) -> Finding:
     except sqlite3.Error as error:
         verdict, count = str(error), 0
     if verdict == "ok":
-        return Finding(name="ledger", detail=f"whole, {count} weigh-ins")
+        return Finding(name="ledger", detail=f"whole, {count} weigh-in{'' if count == 1 else 's'}")
     step = "stop the daemon, then restpoint doctor --repair; or restore a backup"
     return Finding(name="ledger", state="ill", detail=f"{file}: {verdict}", step=step)
 
