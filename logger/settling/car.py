@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from logger.model import ALL_PADS, Boarding, CarOff, CarOn, CarRest, Record, Rock, Step
 from logger.settling.cells import Cell
 from logger.settling.channel import Channel
+from logger.settling.diagonal import Diagonal
 from logger.settling.level import Level
 from logger.settling.prior import TailPrior
 from logger.settling.restate import CarRests, zero_at
@@ -36,6 +37,11 @@ class Car:
         self.settings = settings
         self.pads = pads
         self.channel = Channel(settings, prior, len(pads))
+        self.diagonal: Diagonal | None = None
+        if len(pads) == 4:
+            self.diagonal = Diagonal(settings, [pad.channel.noise for pad in pads])
+            for i, pad in enumerate(pads):
+                pad.channel.share = self.diagonal.of(i)
         self.rest: CarRest | None = None
         self._level: Level | None = None
         """The level that `rest` was made from."""
@@ -60,7 +66,7 @@ class Car:
             return []
         out = self._restated()
         if any(pad.silent for pad in self.pads):
-            out += self._tell(self.channel.silence())
+            out += self._tell(self.channel.end("silenced"))
             self._count = [0] * len(self.pads)
             return out
         for i, pad in enumerate(self.pads):
@@ -84,7 +90,7 @@ class Car:
 
     def finish(self) -> list[Record]:
         """End of a recording."""
-        return self._tell(self.channel.finish())
+        return self._tell(self.channel.end("ended"))
 
     def _full(self, end_ns: int) -> list[Record]:
         counts = self._count
@@ -92,6 +98,8 @@ class Car:
         t = sum(s / c for s, c in zip(self._t, counts, strict=True)) / len(loads)
         cell = Cell(t, sum(loads), min(counts), self._first_ns, self._last_ns)
         self._count = [0] * len(loads)
+        if self.diagonal is not None:
+            self.diagonal.feed(cell, loads)
         self._history.append((t, cell.value))
         self.channel.noise.resolution = max(pad.channel.noise.resolution for pad in self.pads)
         self.channel.noise.hold_s = max(pad.channel.noise.hold_s for pad in self.pads)

@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from logger.settling.cells import Cell, Cells, Trail
+from logger.settling.diagonal import Share
 from logger.settling.level import Level
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior
@@ -36,6 +37,8 @@ class Channel:
         """The rest closed last; may be reopened."""
         self.knock = 0.0
         """Largest deviation in the disturbance last bridged."""
+        self.share: Share | None = None
+        """What it shows together with the three other pads under a car; None where there are no three."""
         self._watch = Watch(settings, self.cells, self.noise)
         self._trail = Trail()
         self._peak = 0.0
@@ -67,13 +70,9 @@ class Channel:
             self._peak = max(self._peak, abs(cell.value - self.last.value))
         return self._seek(end_ns)
 
-    def silence(self) -> list[Level]:
-        """No samples for too long: close the rest at its last sample."""
-        return self._stop("silenced")
-
-    def finish(self) -> list[Level]:
-        """Close what is open at the end of a recording."""
-        return self._stop("ended")
+    def end(self, why: str) -> list[Level]:
+        """No more samples ("silenced": for too long, "ended": ever): close the rest at its last one."""
+        return self._stop(why)
 
     def break_off(self) -> list[Level]:
         """What comes next has nothing to do with what was (overload, unit change): close and forget."""
@@ -117,10 +116,16 @@ class Channel:
             patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
             if near and fit.risk <= min(patient, s.risk_most):
                 return self._declare(fit, end_ns)
-            if fit.span_s >= s.late_rest_s:
-                told = fit if near and fit.risk <= s.late_risk else self._as_read(fit)
+            likely = near and fit.risk <= s.late_risk
+            if fit.span_s >= self._late_s():
+                told = fit if likely else self._as_read(fit)
                 self._late = (self._level(told, end_ns), fit)
         return self._seek_sway(end_ns)
+
+    def _late_s(self) -> float:
+        """How long a level must have stood to be told when it ends."""
+        s = self.settings
+        return s.late_noisy_s if self.noise.sigma() > self.noise.resolution else s.late_rest_s
 
     def _restless(self, least: int) -> bool:
         """Are the newest cells too far apart to lie within a band? Spares most fits while things move."""
@@ -224,7 +229,9 @@ class Channel:
             noise, band = self._widened(noise, band)
         fit = estimate(cells.t[:n], cells.x[:n], cells.w[:n], noise, self._tails(n), band)
         self.noise.bound(fit)
-        return fit
+        if self.share is None or self._wide:
+            return fit
+        return self.share.refine(fit, self.prior, int(cells.first[0]), int(cells.last[n - 1]))
 
     def _widened(self, noise: Noise, band: float) -> tuple[Noise, float]:
         """Noise and band of a load that sways."""
@@ -235,8 +242,7 @@ class Channel:
     def _tails(self, n: int) -> Tails:
         """What tails may have to go at cell n − 1, for all we expect."""
         age = self.cells.t[n - 1] - self._behind_s
-        spread = self.prior.spread(self._behind, age, float(age[self._stirred]), self.noise.band())
-        return Tails(self.prior.times_s, self.prior.log_prior, spread)
+        return self.prior.tails(self._behind, age, float(age[self._stirred]), self.noise.band())
 
     def _look_back(self) -> None:
         """Which movements lie behind, how large and how long ago?"""
@@ -254,6 +260,8 @@ class Channel:
         apart = self.settings.tail_apart_bands * self.noise.band()
         if lesson is not None and abs(lesson.value - fit.value) > apart:
             self.prior.learn(lesson)
+            if self.share is not None:
+                self.share.learn()
 
     def _declare(self, fit: Estimate, end_ns: int) -> list[Level]:
         cells, old = self.cells, self.last
@@ -368,6 +376,8 @@ class Channel:
             fit = self._fit(end - guard)
             closed = self._restated(fit, change, end)
             self._keep_lesson(fit)
+            if self.share is not None:
+                self.share.ended(int(cells.first[0]), closed.to_ns, teaches=self._lesson is not None)
         else:
             closed = replace(self.level, change=change, to_ns=int(cells.last[end - 1]))
         closed = replace(closed, n=closed.n - int(cells.w[end : cells.n].sum()))

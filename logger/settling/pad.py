@@ -167,7 +167,7 @@ class Pad:
         self.silent = True
         self.intake.drop_held()
         out = self.last_held(FLAG_WILD)
-        out += self._tell(self.channel.silence())
+        out += self._tell(self.channel.end("silenced"))
         return out + self._become(Condition.SILENT, self._seen_ns, "no samples")
 
     def last_held(self, flag: int = FLAG_WILD) -> list[Record]:
@@ -180,7 +180,7 @@ class Pad:
 
     def finish(self) -> list[Record]:
         """End of a recording."""
-        return self._tell(self.channel.finish())
+        return self._tell(self.channel.end("ended"))
 
     # -- rests -----------------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.settling.settings import Settling
-from logger.settling.tail import Estimate
+from logger.settling.tail import Estimate, Tails
 
 Array = NDArray[np.float64]
 
@@ -30,17 +30,20 @@ class TailPrior:
         """Log likelihood of every kind of tail, were it the same at all rests."""
         self.log_prior: Array = np.log(self._first)
 
-    def spread(self, behind: Array, age_s: Array, still_s: float, band: float) -> Array:
-        """Prior standard deviation of what a tail of each size (rows) and time constant has to go.
+    def tails(self, behind: Array, age_s: Array, still_s: float, band: float) -> Tails:
+        """What tails of each size (rows) and time constant may have to go, for all that is expected.
 
         `behind` are the deviations from the level in the movement before, `age_s` how long each is past; a
-        tail is a share of the movement that caused it, and any touch may leave `tail_least_band`.
+        tail is a share of the movement that caused it, and any touch may leave `tail_least_band`, which has
+        faded for `still_s`.
         """
         fade = np.exp(-np.minimum(age_s / self.times_s[:, None], 30.0))
         reach = (behind * fade).max(axis=1)
         least = self.settings.tail_least_band * band * np.exp(-np.minimum(still_s / self.times_s, 30.0))
-        spread: Array = np.hypot(self.sizes[:, None] * reach, least)
-        return np.maximum(spread, 1e-3 * band + 1e-12)
+        spread = np.hypot(self.sizes[:, None] * reach, least)
+        return Tails(
+            self.times_s, self.log_prior, np.maximum(spread, 1e-3 * band + 1e-12), self.settings.tail_doubt
+        )
 
     def learn(self, fit: Estimate) -> None:
         """Take the fit of a whole rest: most cars have one kind of tail, some now one and now another."""

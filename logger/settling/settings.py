@@ -43,6 +43,12 @@ class Settling:
     """Probability that all rests of a session have the same kind of tail."""
     tail_told: float = 0.5
     """What the rest of one pad tells counts so much: the four pads settle together."""
+    tail_doubt: float = 0.3
+    """Share of what a tail has to go by which no exponential tells it: friction lets go when it likes."""
+    joint_late_s: float = 0.3
+    """Four pads are looked at together unless one of them has sent nothing for longer than this …"""
+    joint_span: float = 0.5
+    """… or they stand still together for a smaller share of the time that one does by itself."""
     tail_least_band: float = 0.6
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 4.0
@@ -63,8 +69,10 @@ class Settling:
     """… up to this: u says how sure the value is, and a level missed helps nobody."""
     likely_sigma_d: float = 2.0
     """Before any rest was seen, scatter beyond so many d is as likely a swing as noise."""
-    late_rest_s: float = 1.5
+    late_rest_s: float = 4.0
     """A level that stood so long, and moved on before it could be told, is told when it ends …"""
+    late_noisy_s: float = 1.5
+    """… and one that stood so long where the noise is coarser than d: it is the noise that is unsure …"""
     late_bands: float = 6.0
     """… by at least so many bands, so that it was a step."""
     late_risk: float = 0.3

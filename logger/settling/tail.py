@@ -11,7 +11,7 @@ leaves, a slow wander by itself. Pure numpy, no state.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import erfc
 from typing import NamedTuple
 
@@ -50,11 +50,13 @@ class Noise:
 @dataclass(frozen=True, slots=True)
 class Tails:
     """Expectation: time constants (s; first the fast tail's, which is always fitted), log prior of no slow
-    one and of each size and time constant, spreads (sizes by time constants)."""
+    one and of each size and time constant, spreads (sizes by time constants), and the share of what a tail
+    has to go (`doubt`) that no exponential tells."""
 
     times_s: Array
     log_prior: Array
     spread: Array
+    doubt: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +88,10 @@ class Estimate:
     """How often the residuals change sign."""
     weights: Array
     """Posterior probability of no slow tail, then of each size (outermost) and time constant."""
-    left: Array
-    """What is still to go, for each of these."""
+    values: Array
+    """The settled value were it so, from `value`, …"""
+    own: Array
+    """… and its variance."""
 
 
 def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: float) -> Estimate:
@@ -128,7 +132,8 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
         changes=int(np.count_nonzero(np.diff(y[:count]))),
         crossings=found.crossings,
         weights=mix.p,
-        left=mix.b,
+        values=mix.values - value,
+        own=mix.own + share + wander / swings,
     )
 
 
@@ -216,13 +221,12 @@ def _fit_each(age: Array, y: Array, weight: Array, tails: Tails, noise: Noise) -
 class _Mixture(NamedTuple):
     """For no slow tail, then each size and time constant: probability, settled value and its own variance.
 
-    `b` is what each tail has to go, `to_go` how far the newest point of the mixed curve is from settled.
+    `to_go` is how far the newest point of the mixed curve is from settled.
     """
 
     p: Array
     values: Array
     own: Array
-    b: Array
     to_go: float
 
 
@@ -239,12 +243,13 @@ def _weigh(fits: _Fits, tails: Tails, age: Array, scale: float, share: float, pe
     p = _probabilities(fits.size, fits.squares / (scale + 2.0 * share * per_cell), before, tails.log_prior)
     b = fits.size * known / after
     values = fits.steady - np.concatenate(((0.0,), (b * fits.pull).ravel()))
-    own = np.concatenate(((0.0,), (fits.pull * fits.pull / after).ravel()))
+    own = np.concatenate(
+        ((0.0,), (fits.pull * fits.pull / after + (tails.doubt * b * fits.front) ** 2).ravel())
+    )
     return _Mixture(
         p=p,
         values=values,
         own=own + scale * (1.0 / fits.weight_sum + fits.loose),
-        b=b.ravel(),
         to_go=fits.touch + float((p[1:] * (b * fits.front).ravel()).sum()),
     )
 
@@ -256,6 +261,18 @@ def _probabilities(fit: Array, told: Array, before: Array, log_prior: Array) -> 
     p = np.exp(log_p - log_p.max())
     p /= p.sum()
     return np.asarray(p)
+
+
+def together(own: Estimate, beside: Estimate, shared: Estimate, sign: float, tolerance: float) -> Estimate:
+    """A pad's own estimate made better by its share of the diagonal and what it reads beside that."""
+    more = beside.u * beside.u
+    return replace(
+        own,
+        value=beside.value + sign * shared.value,
+        u=(more + shared.u * shared.u) ** 0.5,
+        risk=_risk(tolerance, shared.weights, shared.values, shared.own + more),
+        now=beside.now + sign * shared.now,
+    )
 
 
 def _risk(limit: float, p: Array, offset: Array, variance: Array) -> float:
