@@ -7,11 +7,11 @@ import random
 import statistics
 
 import pytest
+from settling.helpers_settling import Row, rests, run, sample, span
 
 from logger.model import Rest
 from logger.settling.diagonal import PATTERNS, Diagonal
 from logger.settling.pipeline import Pipeline
-from settling.helpers_settling import Row, rests, run, sample, span
 
 LOADS = (341.0, 322.0, 268.0, 251.0)
 STANDS_S, MOVES_S = 14.0, 3.0
