@@ -18,9 +18,11 @@ from drivers.numbers import Reader
 JUMP = 0.15
 """Share of the known load's answer by which neighbouring numbers differ where something happens."""
 LEAP = 1.3
-"""How far a number may go from one message to the next, of the known load's answer."""
+"""How far a number may go from one message to the next, of the known load's answer or half of all it went."""
 TO_AND_FRO = 0.4
 """Share of such jumps that may go back at once: of a load that goes up or down none does."""
+FEW_LOWEST, MANY_ABOVE = 8, 40
+"""Values of a lowest byte and of what stands above it: steps up to 500 leave 16 in the byte at least."""
 ENOUGH = 25
 """Different numbers from which their last digits tell the step."""
 
@@ -44,7 +46,8 @@ def dense_below_zero(shape: Shape, source: Source, reading: Reading, groups: dic
     ones = 2 * half_of(shape, source, reading) - 1
     read = replace(reading, form="unsigned").reader()
     never = all(ones != plain for cell in shape.column(source) if (plain := _plain(read, cell)) is not None)
-    return never and numbers.count(0) > 3 and numbers.count(-1) > 3
+    above = gcd(*(int(number) for number in numbers if number > 0))
+    return never and above == 1 and numbers.count(0) > 3 and numbers.count(-1) > 3
 
 
 def _plain(read: Reader, cell: bytes) -> float | None:
@@ -68,10 +71,11 @@ def zigzags(groups: dict[str, Series], found: Answer, *, checked: bool) -> bool:
     far = JUMP * found.reach
     for name, (_, values) in groups.items():
         total += len(values)
+        most = LEAP * max(found.reach, 0.5 * (max(values) - min(values)))
         floor = min(found.levels.get(name, [0.0])) - far
         for a, b, c in zip(values, values[1:], values[2:], strict=False):
             jumps += abs(b - a) > far
-            leaps += abs(b - a) > LEAP * found.reach
+            leaps += abs(b - a) > most
             turns += (b - a) * (b - c) > 0 and min(abs(b - a), abs(b - c)) > far
             dips += b < floor < min(a, c) and min(a, c) - b > far
     odd = 0 if checked else 3 + total // 60
@@ -107,6 +111,16 @@ def _is_step(step: int) -> bool:
     return step in (1, 2, 4, 5)
 
 
+def blanks_fit(cells: Iterable[bytes]) -> bool:
+    """Tell whether blanks stand between figures as marks of thousands do, or between all of them."""
+    found = [_BLANKS.fullmatch(cell) is not None for cell in cells if _APART.search(cell)]
+    return sum(found) >= READABLE * len(found)
+
+
+_APART = re.compile(rb"\d +\d|[.,] *\d+ +\d")
+_BLANKS = re.compile(rb"[ +-]*(?:\d{1,3}(?: \d{3})*(?:[.,]\d+)?|\d(?: ?[.,]? \d)*)[ +-]*")
+
+
 def in_thousands(column: list[bytes], mark: bytes) -> bool:
     """Tell whether a mark stands before every three digits, and only there: 950 and 1,050."""
     grouped = re.compile(rb" *[-+]? *\d{1,3}(?:" + re.escape(mark) + rb"\d{3})* *[-+]?")
@@ -129,6 +143,24 @@ def ended_by_constant(reading: Reading, groups: dict[str, Series]) -> bool:
     numbers = [value for _, values in groups.values() for value in values if value >= 0]
     last, count = Counter(value % below for value in numbers).most_common(1)[0] if numbers else (0, 0)
     return count > READABLE * len(numbers) and (last > 0 or len(set(numbers)) > 2)
+
+
+def lowest_is_another(reading: Reading, groups: dict[str, Series]) -> bool:
+    """Tell whether an integer's lowest byte takes few values while those above take many: it is no part."""
+    base = {"binary": 256, "bcd": 100}.get(reading.coding, 0)
+    if not base or reading.mask or reading.order == "swapped":
+        return False
+    numbers = {abs(int(value)) for _, values in groups.values() for value in values}
+    lowest, above = {n % base for n in numbers}, {n // base for n in numbers}
+    if base == 100 and (lowest <= {0, 50} or lowest <= {0, 20, 40, 60, 80}):
+        return False
+    return len(lowest) <= FEW_LOWEST and len(above) >= MANY_ABOVE
+
+
+def few_below(column: list[bytes], groups: dict[str, Series]) -> bool:
+    """Tell whether a byte below a number takes few values where the number takes many: it is no part."""
+    above = {value for _, values in groups.values() for value in values}
+    return len(set(column)) <= FEW_LOWEST and len(above) >= MANY_ABOVE
 
 
 def highest_unit(shape: Shape, source: Source, reading: Reading) -> int:

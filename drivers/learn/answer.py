@@ -22,10 +22,14 @@ TRIM = 0.08
 """Share of a known interval left out at each end: people are not exact about when a load stood."""
 LINEAR = 0.015
 """Departure from one slope allowed between known loads, of the largest answer."""
-LEAST = 5
+DRIFT = 1.5
+"""Steps by which a pad's zero may wander meanwhile: with coarse steps that is more."""
+LEAST = 3
 """Readings of a pad needed at each known load."""
 MANY = 12
 """Distinct values below which their distances say nothing of the step."""
+HEAVIER, HEAVY_STEP = 15, 0.5
+"""How many times the known load another one may be, and how far such readings may leap where it stands."""
 STILL = 0.02
 """Departure from an interval's median within which a frame agrees: a person sways by less."""
 
@@ -77,9 +81,10 @@ def answer(
     weight = sum(dy * dy for dy, _ in rises)
     slope = sum(dy * rise for dy, rise in rises) / weight if weight else 0.0
     reach = abs(slope) * rises[-1][0]
-    if slope <= 0 or any(abs(rise - slope * dy) > LINEAR * reach for dy, rise in rises):
-        return None
     step = min((step_of(values, last_place) for _, values in groups.values()), default=0.0)
+    off = max(LINEAR * reach, DRIFT * step * len(levels) ** 0.5)
+    if slope <= 0 or any(abs(rise - slope * dy) > off for dy, rise in rises):
+        return None
     if reach < 3 * step or not _apart(levels, reach):
         return None
     agreeing, inside = _agreeing(groups, knowns, levels, max(STILL * reach, 2.5 * step))
@@ -129,12 +134,21 @@ def _agreeing(
 
 
 def _within(groups: Mapping[str, Series], levels: dict[str, list[float]], reach: float) -> float:
-    """Share of all values that lie where a load between and a little beyond the known ones puts them."""
+    """Share of all values that lie where a load between and a little beyond the known ones puts them.
+
+    A much heavier load is one too where it stands: numbers read wrongly leap, and none of them stays near.
+    """
     good = total = 0
     for name, (_, values) in groups.items():
         low, high = min(levels[name]) - 0.4 * reach, max(levels[name]) + 1.2 * reach
+        most = min(levels[name]) + HEAVIER * reach
         total += len(values)
         good += sum(low <= value <= high for value in values)
+        near = HEAVY_STEP * reach
+        good += sum(
+            high < b <= most and (abs(b - a) < near or a <= b <= c or a >= b >= c)
+            for a, b, c in zip(values, values[1:], [*values[2:], 0.0], strict=False)
+        )
     return good / max(total, 1)
 
 

@@ -7,14 +7,17 @@ from collections.abc import Iterator
 
 from drivers.learn import readings
 from drivers.learn.readings import Reading, Source
-from drivers.learn.shapes import Row, Shape
+from drivers.learn.shapes import Shape
 
 NUMERIC = frozenset(b"0123456789 +-.,")
 DIGITS = frozenset(b"0123456789")
 POINT = frozenset(b".")
+EXPONENT, SIGNS = frozenset(b"Ee"), frozenset(b"+-")
 HEX = frozenset(b"0123456789ABCDEFabcdef")
 SEVERAL = 5
 """Different digits that damage alone does not make of one place."""
+FEW_DIGITS, MOST_DECIMALS = 2, 4
+"""Values of a single digit behind a comma that may be a code's, and digits that decimals have at most."""
 PRINTABLE = frozenset(range(32, 127))
 
 
@@ -22,7 +25,7 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
     """Yield places and ways to read them; `skip` are places known to be something else."""
     if shape.size is None:
         for cell in range(len(shape.rows[0].cells)):
-            if cell not in skip and not _goes_on(shape.rows[0], cell):
+            if cell not in skip and not _goes_on(shape, cell):
                 for reading in (*readings.TEXTS, *readings.hexadecimal()):
                     yield cell, reading
         return
@@ -43,11 +46,22 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
                     yield (at, size), reading
 
 
-def _goes_on(row: Row, cell: int) -> bool:
+def _goes_on(shape: Shape, cell: int) -> bool:
     """Tell whether a point and more digits follow a cell: 71 of 71.5, where text is taken apart there."""
+    row = shape.rows[0]
     point, digits = (*row.cells[cell + 1 : cell + 3], b"", b"")[:2]
-    glued = not any(row.gaps[cell + 1 : cell + 3])
-    return point == b"." and glued and digits[:1].isdigit() and row.cells[cell][-1:].isdigit()
+    glued = shape.kind == "pattern" and not any(row.gaps[cell + 1 : cell + 3])
+    if not glued or not digits.isdigit() or not row.cells[cell][-1:].isdigit():
+        return False
+    return point == b"." or (point == b"," and _decimals(shape.column(cell + 2)))
+
+
+def _decimals(column: list[bytes]) -> bool:
+    """Tell whether digits behind a comma run through as decimals do, and are no code between commas."""
+    seen, sizes = {cell for cell, n in Counter(column).items() if n > 1}, Counter(map(len, column))
+    size, count = sizes.most_common(1)[0]
+    many = len(seen) > 1 if size > 1 else len(seen) > FEW_DIGITS or seen == {b"0", b"5"}
+    return count > 0.98 * len(column) and size <= MOST_DECIMALS and many
 
 
 def common(column: list[bytes], *, checked: bool) -> set[int]:
@@ -112,7 +126,9 @@ def _cut_off(columns: dict[int, set[int]], at: int, stop: int) -> bool:
     behind = columns.get(stop, set())
     pointed = any(columns[n] == POINT for n in range(at, stop)) and bool(behind) and behind <= DIGITS
     pointed |= behind == POINT and columns.get(stop + 1, POINT) <= DIGITS  # the 71 of 71.5
-    return leading or pointed or _digit_column(behind) or _digit_column(columns.get(at - 1))
+    pointed |= columns.get(at - 1, set()) == POINT and columns.get(at - 2, POINT) <= DIGITS  # the 5 of it
+    power = behind <= EXPONENT and bool(behind) and columns.get(stop + 1, POINT) <= SIGNS
+    return leading or pointed or power or _digit_column(behind) or _digit_column(columns.get(at - 1))
 
 
 def _digit_column(column: set[int] | None) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
+from drivers.learn.against import ends_in_digit
 from drivers.learn.answer import Series, travel
 from drivers.learn.pads import GROSS, NET, label
 from drivers.learn.readings import Reading, Source, overlap
@@ -159,19 +160,20 @@ def _led(solution: Solution) -> list[str]:
 
 
 def _goes_on(solution: Solution) -> list[str]:
-    """A digit right behind a number in text, without a meaning of its own, may be the number's last."""
+    """A digit right beside a number in text, without a meaning of its own, may be one of its own."""
     value, shape = solution.value, solution.shape
     if value.reading.coding != "text" or shape.size is None:
         return []
     free = {role.source for role in solution.roles if role.kind in ("free", "code")}
     for source in value.sources.values():
         assert isinstance(source, tuple)
-        behind = (source[0] - 1 if value.reading.backwards else sum(source), 1)
-        if behind in free and all(cell.isdigit() for cell in shape.column(behind)):
-            return [
-                f"undecided: the digit at byte {behind[0]} may be the number's last one. To decide, record "
-                "again and put the load on slowly, through many readings"
-            ]
+        for at in (source[0] - 1, sum(source)):
+            if (at, 1) in free and all(cell.isdigit() for cell in shape.column((at, 1))):
+                which = "first" if (at < source[0]) != value.reading.backwards else "last"
+                return [
+                    f"undecided: the digit at byte {at} may be the number's {which} one. To decide, record "
+                    "again and put the load on slowly, through many readings"
+                ]
     return []
 
 
@@ -181,8 +183,10 @@ def _sign_digit(value: Value) -> list[str]:
         return []
     last = Counter(abs(round(number)) % 10 for _, numbers in value.groups.values() for number in numbers)
     likeliest = last.most_common(2)
-    two = sum(count for _, count in likeliest) > 0.99 * last.total() and {n for n, _ in likeliest} != {0, 5}
-    if likeliest[0][1] < STILL * last.total() and not two:
+    two = sum(count for _, count in likeliest) > 0.97 * last.total() and {n for n, _ in likeliest} != {0, 5}
+    numbers = {round(number) for _, numbers in value.groups.values() for number in numbers}
+    odd = not ends_in_digit((b"%d" % abs(number) for number in numbers), backwards=False)
+    if likeliest[0][1] < STILL * last.total() and not two and not odd:
         return []
     return [
         "undecided: the last decimal digit hardly ever changes; it may be a sign. To decide, record again "
@@ -192,7 +196,7 @@ def _sign_digit(value: Value) -> list[str]:
 
 def _conflicts(solution: Solution) -> list[str]:
     """Another reading of the same bytes that is as good in all respects and gives other masses in between."""
-    value = solution.value
+    value = solution.answered
     ours = value.masses_kg()
     far = 0.02 * value.answer.reach * value.per_read_kg()
     for rival in solution.rivals:
@@ -230,7 +234,7 @@ def _apart(solution: Solution) -> list[Value]:
     for rival in solution.rivals:
         if rival.verdict.unit == COUNTS or rival.address != solution.value.address:
             continue
-        if abs(rival.answer.empty) > max(0.05 * rival.answer.reach, 3 * rival.answer.step):
+        if abs(rival.answer.empty) > max(EMPTY * rival.answer.reach, 3 * rival.answer.step):
             continue
         if not any(overlap(rival.source, source) for source in taken):
             taken.append(rival.source)
@@ -240,7 +244,7 @@ def _apart(solution: Solution) -> list[Value]:
 
 def _against(solution: Solution, rival: Value) -> str:
     """Compare another field that answers: in another unit it is the same number twice."""
-    value, place = solution.value, _place(solution.shape, rival.source)
+    value, place = solution.answered, _place(solution.shape, rival.source)
     ours, theirs = value.masses_kg(), rival.masses_kg()
     step = max(value.answer.step * value.verdict.factor_kg(), rival.answer.step * rival.verdict.factor_kg())
     step = step if value.places == 0 else value.answer.step * value.per_read_kg()

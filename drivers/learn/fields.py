@@ -10,28 +10,25 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 
-from drivers.learn.answer import travel
+from drivers.learn.each_pad import each_pad
 from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import FEW, Motion, Role, claims, motion
 from drivers.learn.shapes import CLOCK, Shape
-from drivers.learn.value import UNREADABLE, Value, number_of
+from drivers.learn.signs import NEARLY, flags_of, is_slow, kept_cells, sign_among, sign_of, without_rare_minus
+from drivers.learn.value import Value
 
 NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")
 _CLOCK = re.compile(rb"(?<!\d)(?:" + CLOCK + rb")(?!\d)")
 POINTED = re.compile(rb" *[-+]? *\d+[.,]\d+ *[-+]?")
 """A number with its point is no code, however few came."""
-NEARLY = 0.97
-"""Share of rows in which a code must stand with small numbers to be thought a sign; others may be damaged."""
-WHOLE = 0.97
-"""Share of rows below which values that came once are no damage: the field never repeats itself."""
-SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
 
 
-def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Sequence[Known]) -> list[Role]:
-    """Give every remaining place a role."""
+def describe(
+    shape: Shape, value: Value, answered: Value, counting: Sequence[Role], knowns: Sequence[Known]
+) -> list[Role]:
+    """Give every remaining place a role; `answered` is the value of the pad that was loaded."""
     moved = motion(shape, value, knowns)
     roles = list(counting)
     if value.address is not None:
@@ -49,8 +46,13 @@ def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Seque
         )
     left = [source for source in shape.sources() if not _taken(source, value, roles)]
     signed = min(v for _, values in value.groups.values() for v in values) < 0
+    if len(value.sources) > 1:
+        own = each_pad(shape, value, left, knowns, signed=signed)
+        roles += own
+        signed = signed or any(role.kind == "sign" or _minus(role) for role in own)
+        left = [source for source in left if source not in {role.source for role in own}]
     if not signed:
-        found = [(source, role) for source in left if (role := _sign(shape, source, value))]
+        found = [(source, role) for source in left if (role := sign_of(shape, source, answered))]
         roles += [role for _, role in found[:1]]
         signed = bool(found)
         left = [source for source in left if not found or source != found[0][0]]
@@ -58,8 +60,17 @@ def describe(shape: Shape, value: Value, counting: Sequence[Role], knowns: Seque
     roles += [Role(kind="free", source=source, evidence="part of another number") for source in pieces]
     left = [source for source in left if source not in pieces]
     for source in _joined(shape, left):
-        roles.append(_role(shape, source, value, moved, seek_sign=not signed))
-    return _one_steady(roles)
+        roles.append(_role(shape, source, answered, moved, seek_sign=not signed))
+    return _one_steady([_of_all(role) if len(value.sources) > 1 else role for role in roles])
+
+
+def _of_all(role: Role) -> Role:
+    """One code for several pads is no sign of them all: it may be that of one."""
+    return replace(role, kind="maybe sign", bits={}) if _minus(role) and not role.pad else role
+
+
+def _minus(role: Role) -> bool:
+    return any("minus" in word for word in (*role.map.values(), *role.bits.values()))
 
 
 def _units_seen(shape: Shape) -> Counter[str]:
@@ -101,7 +112,7 @@ def _half(shape: Shape, value: Value, moved: Motion, mask: int) -> Role:
     source = value.address
     assert source is not None
     rest = replace(shape, masks={source: 0xFF ^ mask})
-    found = _flags(rest, source, value, moved, seek_sign=True)
+    found = flags_of(rest, source, value, moved, seek_sign=True)
     column = [cell[0] for cell in rest.column(source)]
     still = {bit: str(column[0] >> bit & 1) for bit in range(8) if len({n >> bit & 1 for n in column}) == 1}
     bits = found.bits if found is not None else still
@@ -144,13 +155,13 @@ def _number_pieces(shape: Shape, left: list[Source]) -> list[Source]:
     """Places of numbers in text that are no field of ours: runs of digits of which one takes many values."""
     runs: list[list[tuple[int, int]]] = []
     for source in left:
-        if not isinstance(source, tuple) or not set(_kept(shape, source)) <= NUMERIC:
+        if not isinstance(source, tuple) or not set(kept_cells(shape, source)) <= NUMERIC:
             continue
         if runs and runs[-1][-1][0] + 1 == source[0]:
             runs[-1].append(source)
         else:
             runs.append([source])
-    lively = [run for run in runs if len(run) > 1 and any(len(_kept(shape, s)) > 4 for s in run)]
+    lively = [run for run in runs if len(run) > 1 and any(len(kept_cells(shape, s)) > 4 for s in run)]
     return [source for run in lively for source in run]
 
 
@@ -172,58 +183,24 @@ def _joined(shape: Shape, left: list[Source]) -> list[Source]:
     return out
 
 
-def _kept(shape: Shape, source: Source) -> dict[bytes, int]:
-    """Values of a field and how often each came, less those so rare that they may be damage."""
-    column = shape.column(source)
-    counted = Counter(column)
-    least = 0 if shape.check else 1 + len(column) // 250
-    kept = {cell: n for cell, n in counted.items() if n > least}
-    return kept if sum(kept.values()) > WHOLE * len(column) else dict(counted)
-
-
-def _sign(shape: Shape, source: Source, value: Value) -> Role | None:
-    """A sign that stands away from its number: a sign character, or a code or bit that behaves like one."""
-    kept = _kept(shape, source)
-    if set(kept) <= set(SIGNS) and (b"-" in kept or set(kept) == {b"+"}):
-        words = {cell: SIGNS[cell] for cell in (b"+", b"-", b" ") if cell in kept or cell != b" "}
-        return Role(kind="sign", source=source, map=words, evidence=f"minus in {kept.get(b'-', 0)} frames")
-    if len(kept) == 2:
-        return _sign_code(shape, source, value, list(kept))
-    return None
-
-
 def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role:
-    column, kept = shape.column(source), _kept(shape, source)
+    column, kept = shape.column(source), kept_cells(shape, source)
     if len(kept) > 1 and all(POINTED.fullmatch(cell) for cell in kept):
         return Role(kind="free", source=source, evidence="another number")
     if seek_sign and 1 < len(kept) <= FEW:
-        kept = _without_rare_minus(shape, source, value, kept)
+        kept = without_rare_minus(shape, source, value, kept)
     if len(kept) == 1:
         return Role(kind="constant", source=source, map={next(iter(kept)): ""})
-    if len(kept) > 3 and _is_slow(column, kept):
+    if len(kept) > 3 and is_slow(column, kept):
         return Role(kind="free", source=source, evidence="drifts slowly, by ones")
     if len(kept) <= FEW:
         said = claims(column, moved)
-        if seek_sign and len(kept) > 2 and (role := _sign_among(shape, source, value, kept, said)):
+        if seek_sign and len(kept) > 2 and (role := sign_among(shape, source, value, kept, said)):
             return role
         if said is not None:
             return _steady(source, column, kept, said, moved)
-    flags = _flags(shape, source, value, moved, seek_sign=seek_sign)
+    flags = flags_of(shape, source, value, moved, seek_sign=seek_sign)
     return flags if flags is not None else _other(source, kept)
-
-
-def _without_rare_minus(
-    shape: Shape, source: Source, value: Value, kept: dict[bytes, int]
-) -> dict[bytes, int]:
-    """Leave out codes that came once or twice, with small numbers: one may be a minus, and is refused."""
-    numbers, column = _numbers(shape, value), shape.column(source)
-    near = 0.25 * value.answer.reach
-    rare = {
-        code
-        for code, count in kept.items()
-        if count < 3 and all(0 < n < near for n, cell in zip(numbers, column, strict=True) if cell == code)
-    }
-    return {code: count for code, count in kept.items() if code not in rare} or kept
 
 
 def _steady(
@@ -244,106 +221,6 @@ def _steady(
     )
 
 
-def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -> Role | None:
-    """A code that stands only with small numbers near zero; surely a minus when it comes and goes there."""
-    for minus in codes:
-        flagged = [cell == minus for cell in shape.column(source)]
-        sure, why = _is_minus(shape, value, flagged)
-        if why:
-            words = {code: "minus" if code == minus else "plus" for code in codes}
-            place = f"{minus.decode('latin-1')!r} at {source[0] if isinstance(source, tuple) else source}"
-            if sure:
-                return Role(kind="sign", source=source, map=words, evidence=f"{place} {why}")
-            return Role(
-                kind="maybe sign", source=source, map=dict.fromkeys(codes, ""), evidence=f"{place} {why}"
-            )
-    return None
-
-
-def _is_slow(column: list[bytes], kept: dict[bytes, int]) -> bool:
-    """Tell a number that drifts by ones, as a battery's does: neighbouring codes, and few changes."""
-    codes = sorted(int.from_bytes(code, "big") for code in kept)
-    changes = sum(a != b for a, b in pairwise(column))
-    return codes == list(range(codes[0], codes[0] + len(codes))) and changes < 2 * len(codes) + 2
-
-
-def _sign_among(
-    shape: Shape, source: Source, value: Value, kept: dict[bytes, int], said: dict[object, str] | None
-) -> Role | None:
-    """Several codes of which some stand only with small numbers that are not zero: the sign is among them."""
-    numbers, column = _numbers(shape, value), shape.column(source)
-    near = 0.25 * value.answer.reach
-    below = Counter(cell for n, cell in zip(numbers, column, strict=True) if 0 < n < near)
-    small = {code for code, count in kept.items() if below[code] >= NEARLY * count}
-    if not small or len(small) == len(kept) or _is_slow(column, kept):
-        return None
-    if said is not None and all(said[code] == "moving" for code in small):
-        return None
-    sure, why = _is_minus(shape, value, [cell in small for cell in column])
-    if not why:
-        return None
-    seen = ", ".join(repr(code.decode("latin-1")) for code in sorted(small))
-    if not sure:
-        return Role(kind="maybe sign", source=source, map=dict.fromkeys(kept, ""), evidence=f"{seen} {why}")
-    words = {
-        code: " ".join(
-            word for word in ("minus" if code in small else "", said[code] if said else "") if word
-        )
-        for code in kept
-    }
-    return Role(kind="steady" if said else "sign", source=source, map=words, evidence=f"minus: {seen} {why}")
-
-
-def _is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool, str]:
-    """Whether flagged rows are surely negative, and the evidence; "" when they are not negative at all."""
-    numbers = _numbers(shape, value)
-    below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
-    near = 0.25 * value.answer.reach
-    far = sum(number > near for number in below)
-    if len(below) < 2 or far > (1 - NEARLY) * len(below) or sum(n == 0 for n in below) > 0.1 * len(below):
-        return False, ""
-    runs = sum(flag and not before for flag, before in zip(flagged[1:], flagged, strict=False))
-    others = [n for n, flag in zip(numbers, flagged, strict=True) if n <= near and not flag]
-    signed = [-n if flag else n for n, flag in zip(numbers, flagged, strict=True)]
-    zone = [(a, b) for a, b in zip(numbers, signed, strict=True) if a <= near]
-    before, after = travel([a for a, _ in zone]), travel([b for _, b in zone])
-    sure = runs >= 4 and len(others) >= 4 and after <= 2.05 * before
-    return sure, f"stands in {len(below)} frames, all near zero and none at zero"
-
-
-def _numbers(shape: Shape, value: Value) -> list[float]:
-    read = value.reader()
-    numbers: list[float] = []
-    for row in shape.rows:
-        try:
-            numbers.append(number_of(shape, row, value.source, read))
-        except UNREADABLE:
-            numbers.append(0.0)
-    return numbers
-
-
-def _flags(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role | None:
-    """A byte of bits: one claims steadiness or is the sign, those never seen to change must stay."""
-    if not isinstance(source, tuple) or source[1] != 1:
-        return None
-    numbers = [cell[0] for cell in shape.column(source)]
-    words: dict[int, str] = {}
-    why: list[str] = []
-    for bit in range(8):
-        column = [number >> bit & 1 for number in numbers]
-        if len(set(column)) == 1:
-            words[bit] = str(column[0])
-        elif (said := claims(column, moved)) is not None and said[0] != said[1]:
-            words[bit] = f"{said[1]}/{said[0]}"
-            why.append(f"bit {bit} claims steadiness")
-        elif seek_sign and (found := _is_minus(shape, value, [bool(b) for b in column]))[0]:
-            words[bit] = "minus/plus"
-            why.append(f"bit {bit} {found[1]}")
-    if not why:
-        return None
-    return Role(kind="steady", source=source, bits=words, evidence="; ".join(why))
-
-
 def _other(source: Source, kept: dict[bytes, int]) -> Role:
     seen = ", ".join(cell.decode("latin-1") for cell in sorted(kept)[:6])
     if len(kept) <= FEW and all(cell.strip().isalpha() for cell in kept):
@@ -353,14 +230,11 @@ def _other(source: Source, kept: dict[bytes, int]) -> Role:
 
 def _one_steady(roles: list[Role]) -> list[Role]:
     """Only the claim that is plainest keeps its words; others are codes without meaning."""
-    steady = [role for role in roles if role.kind == "steady" and not role.bits]
+    steady = [role for role in roles if role.kind == "steady" and not role.bits and not role.pad]
     if not steady:
         return roles
     best = min(steady, key=lambda role: len(role.map))
-    return [
-        _without_claim(role) if role.kind == "steady" and not role.bits and role is not best else role
-        for role in roles
-    ]
+    return [_without_claim(role) if role in steady and role is not best else role for role in roles]
 
 
 def _without_claim(role: Role) -> Role:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from drivers.api import SerialSettings
+from drivers.learn.cuts import Cut
 from drivers.learn.doubts import doubts, safe_limits
 from drivers.learn.guess import guess
 from drivers.learn.lines import hidden_parity
@@ -20,8 +21,11 @@ WHOLLY = 0.93
 """Share of bytes explained above which no other way to cut is tried."""
 CHECKED = 0.1
 """What a check is worth, in share of the bytes explained."""
-LEAST_COVERED = 0.25
-"""A layout that explains less of the bytes is not believed: most of the stream is something else."""
+SHORT_S = 3.0
+"""A known load that stood for less (s) leaves too few readings when a second of them is held back."""
+LEAST_COVERED, ODD_COVERED = 0.25, 0.6
+"""A layout that explains less of the bytes is not believed: most of the stream is something else. The second
+is for lines that end with no end of a line."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,6 +63,7 @@ def learn(
     if missing:
         return Outcome(proven=False, missing=missing)
     say(f"{len(recording.data)} bytes in {recording.duration_s:.1f} s; {len(knowns)} known loads")
+    knowns = telling(knowns)
     origin = Origin(name=name, line=line)
     reasons: list[str] = []
     for solution in _solutions(recording, knowns, reasons, say):
@@ -67,6 +72,11 @@ def learn(
             return outcome
         reasons[:0] = outcome.notes
     return Outcome(proven=False, missing=_why_nothing(reasons))
+
+
+def _least(cut: Cut) -> float:
+    """Share of the bytes that a cut must explain: an odd end of lines is believed where it explains most."""
+    return ODD_COVERED if cut.kind == "line" and cut.end[-1:] not in b"\r\n" else LEAST_COVERED
 
 
 def _explained(solution: Solution) -> float:
@@ -104,6 +114,12 @@ def lacking(recording: Recording, knowns: Sequence[Known]) -> list[str]:
     ]
 
 
+def telling(knowns: Sequence[Known]) -> list[Known]:
+    """Leave out what stood too short to tell anything, where the same load stood longer as well."""
+    long = [known for known in knowns if known.to_s - known.from_s >= SHORT_S]
+    return [known for known in knowns if known in long or known.mass_kg not in {k.mass_kg for k in long}]
+
+
 def _solutions(
     recording: Recording, knowns: Sequence[Known], reasons: list[str], say: Say
 ) -> Iterator[Solution]:
@@ -121,7 +137,7 @@ def _solutions(
             likely = sorted(left, key=_explained, reverse=True)[:3]
             yield from likely
             left = [solution for solution in left if solution not in likely]
-    left = [solution for solution in left if solution.covered >= LEAST_COVERED]
+    left = [solution for solution in left if solution.covered >= _least(solution.shape.cut)]
     yield from sorted(left, key=_explained, reverse=True)[:3]
 
 

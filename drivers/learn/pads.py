@@ -9,8 +9,8 @@ from contextlib import suppress
 from dataclasses import replace
 from itertools import pairwise, product
 
-from drivers.learn.against import led_by_constant, sign_seen
-from drivers.learn.answer import Series, answer, step_of
+from drivers.learn.against import blanks_fit, led_by_constant, lowest_is_another, sign_seen
+from drivers.learn.answer import Series, answer
 from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import Role
@@ -104,7 +104,7 @@ def of_one_kind(shape: Shape, value: Value, counting: Sequence[Role]) -> tuple[S
         if foreign and sum(out and keep for out, keep in zip(odd, kept, strict=True)) <= 0.3 * sum(odd):
             left = [row for row in shape.rows if shape.get(row, source) not in foreign]
             notes.append(
-                f"{len(shape.rows) - len(left)} messages of another kind are refused: {_told(shape, source)}"
+                f"{len(shape.rows) - len(left)} messages of another kind are refused: {told(shape, source)}"
             )
             return shape.only(left), notes
     return shape, notes
@@ -132,83 +132,6 @@ def _inside(source: Source, span: Source) -> bool:
     if isinstance(source, tuple) and isinstance(span, tuple):
         return span[0] <= source[0] < span[0] + span[1]
     return source == span
-
-
-def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
-    """Find other pads' fields in the same message: written alike, near zero when the first is loaded."""
-    if value.verdict.unit == COUNTS:
-        return value, []
-    best, silent = _siblings(shape, value)
-    if value.reading.form == "unsigned" and value.reading.coding in ("binary", "hex"):
-        for form in UNSEEN_SIGN:  # another pad may have been below zero where the first was not
-            other, still = _siblings(shape, replace(value, reading=replace(value.reading, form=form)))
-            if len(other.sources) > len(best.sources) and other.groups[next(iter(other.sources))][1]:
-                best, silent = other, still
-    notes = [f"{_told(shape, source)} is written like the value and stayed 0" for source in silent]
-    return best, notes
-
-
-def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
-    read = value.reader()
-    pads: dict[Source, Series] = dict(zip(value.sources.values(), value.groups.values(), strict=True))
-    silent: list[Source] = []
-    for source in _places_alike(shape, value):
-        if any(overlap(source, taken) for taken in (*pads, *silent)):
-            continue
-        groups, unread, places = series(shape, shape.rows, source, read, None)
-        if unread > 0.02 * len(shape.rows) or places != value.places or not groups:
-            continue
-        if value.reading.form == "unsigned" and sign_seen(shape, source, value.reading, groups, value.answer):
-            continue
-        kind = _kind(groups[""][1], value)
-        if kind == "pad":
-            pads[source] = groups[""]
-        elif kind == "silent":
-            silent.append(source)
-    if len(pads) == len(value.sources):
-        return value, silent
-    sources = sorted(pads, key=_place)
-    names = pad_names(shape, sources)
-    named = dict(zip(names, sources, strict=True))
-    return replace(
-        value, sources=named, groups={name: pads[source] for name, source in named.items()}
-    ), silent
-
-
-def _places_alike(shape: Shape, value: Value) -> list[Source]:
-    source = value.source
-    if isinstance(source, int):
-        return [n for n in range(len(shape.rows[0].cells)) if n not in value.sources.values()]
-    at, size = source
-    used = {
-        n for span in value.sources.values() if isinstance(span, tuple) for n in range(span[0], sum(span))
-    }
-    free = {place for place, _ in shape.sources()} - used  # type: ignore[misc]  # by position
-    places = [other for other in sorted(free) if free.issuperset(range(other, other + size))]
-    in_step = [other for other in places if (other - at) % size == 0]
-    return [(other, size) for other in dict.fromkeys((*in_step, *places))]
-
-
-def _kind(numbers: list[float], value: Value) -> str:
-    """A pad is loaded while the first is not, or wavers around zero; what is always zero may be anything."""
-    reach = value.answer.reach
-    ours = next(iter(value.groups.values()))[1]
-    if all(number == 0 for number in numbers):
-        return "silent"
-    near = sum(abs(number) < NEAR_ZERO * reach for number in numbers) / len(numbers)
-    loaded = max(numbers) > 0.2 * reach
-    upper = sum(theirs == -(mine < 0) for mine, theirs in zip(ours, numbers, strict=False))
-    if upper > WITHIN * len(numbers):
-        return ""  # the upper half of the first: nothing but its sign
-    signs = min(numbers) < 0 < max(numbers) or (value.places > 0 and len(set(numbers)) > 2)
-    step = step_of(numbers, last_place(value.reading, value.places))
-    beside = [theirs for mine, theirs in zip(ours, numbers, strict=False) if mine > 0.5 * reach]
-    alone = sum(abs(number) < NEAR_ZERO * reach for number in beside) > 0.9 * len(beside)
-    if loaded and alone and near > 0.15 and abs(step - value.answer.step) <= 0.6 * value.answer.step:
-        return "pad"
-    if near > 0.98 and signs and not loaded:
-        return "pad"
-    return ""
 
 
 def pad_names(shape: Shape, sources: Sequence[Source]) -> list[str]:
@@ -262,7 +185,7 @@ def label(shape: Shape, source: Source) -> str:
     return found[1].decode() if found else ""
 
 
-def _told(shape: Shape, source: Source) -> str:
+def told(shape: Shape, source: Source) -> str:
     if isinstance(source, tuple):
         return f"the field at byte {source[0]}"
     return f"the field {shape.keys[source]!r}" if shape.keys else f"text number {source + 1}"
@@ -316,10 +239,17 @@ def _together(shape: Shape, knowns: Sequence[Known], reading: Reading, fields: l
         sources = sorted(chosen, key=_place)
         if len(sources) < 2 or _overlapping(sources) or not _linear(list(chosen.values()), knowns, low):
             continue
-        value = _value_of(shape, knowns, reading, sources)
+        value = _value_of(shape, knowns, reading, sources) if _end_alike(shape, reading, sources) else None
         if value is not None:
             return value
     return None
+
+
+def _end_alike(shape: Shape, reading: Reading, sources: Sequence[Source]) -> bool:
+    """Tell whether numbers in text end before alike bytes: else one has its sign within and another not."""
+    behind = [(sum(s), 1) for s in sources if isinstance(s, tuple) and (sum(s), 1) in shape.sources()]
+    sets = [set(shape.column(place)) for place in behind]
+    return reading.coding != "text" or not sets or bool(set.intersection(*sets))
 
 
 def _linear(levels: list[list[float]], knowns: Sequence[Known], low: int) -> bool:
@@ -338,6 +268,10 @@ def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: 
     for number, source in enumerate(sources):
         got, unread, places = series(shape, shape.rows, source, reading.reader(), None)
         if unread > 0.03 * len(shape.rows) or led_by_constant(shape, source, reading, got):
+            return None
+        if reading.ignore == b" " and not blanks_fit(shape.column(source)):
+            return None
+        if lowest_is_another(reading, got):
             return None
         groups[str(number)] = got[""]
         most = max(most, places)

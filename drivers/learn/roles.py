@@ -24,7 +24,8 @@ MOVING, STILL = -1, 0
 class Role:
     """A field and what it does: `kind` is constant, counter, address, sign, steady, code, slow or free.
 
-    `map` gives a code's words by its bytes, `bits` words by bit, `evidence` says why.
+    `map` gives a code's words by its bytes, `bits` words by bit, `evidence` says why; `pad` is whose it is
+    where several pads of one message have one each.
     """
 
     kind: str
@@ -37,6 +38,7 @@ class Role:
     mask: int = 0
     share: float = 0.0
     step: int = 0
+    pad: str = ""
     evidence: str = ""
 
 

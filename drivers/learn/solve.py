@@ -17,6 +17,7 @@ from drivers.learn.readings import Source, overlap, smallest
 from drivers.learn.recording import Known, Recording
 from drivers.learn.roles import Role, address_places, counters
 from drivers.learn.shapes import Shape, by_cells, by_position
+from drivers.learn.siblings import siblings
 from drivers.learn.units import with_units
 from drivers.learn.value import Value
 from drivers.learn.values import Search
@@ -33,11 +34,13 @@ SEVERAL = 0.9
 class Solution:
     """A shape with its value and roles; `rivals` also answer.
 
-    `covered` is the share of bytes explained, `framed` that of messages that pass the check, of any kind.
+    `answered` is the value before other pads' fields were found beside it. `covered` is the share of bytes
+    explained, `framed` that of messages that pass the check, of any kind.
     """
 
     shape: Shape
     value: Value
+    answered: Value
     roles: list[Role]
     rivals: list[Value]
     covered: float = 0.0
@@ -172,7 +175,8 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     search = Search(shape, knowns, None, skip)
     values = _ranked(shape, search.values())
     together = pads.combined(search) if not values or pads.of_several(search, values[0]) else []
-    values = together or values
+    if not values or (together and not _pieces_of(together[0], values[0])):
+        values = together
     reasons = search.reasons
     named = shape
     for one, address in () if values else _addressed(shape, skip):
@@ -190,6 +194,11 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
     shape = named
     unit = max(knowns, key=lambda known: known.mass_kg).unit
     return _solution(shape, _preferred(shape, values, unit), counting, knowns), reasons
+
+
+def _pieces_of(several: Value, one: Value) -> bool:
+    """Tell whether fields that answer together are parts of a field that answers alone."""
+    return all(overlap(source, one.source) for source in several.sources.values())
 
 
 def _addressed(shape: Shape, skip: set[Source]) -> Iterator[tuple[Shape, Source]]:
@@ -248,18 +257,20 @@ def _preferred(shape: Shape, values: list[Value], unit: str) -> list[Value]:
 
 
 def _solution(shape: Shape, values: list[Value], counting: list[Role], knowns: Sequence[Known]) -> Solution:
-    value, rows, notes = pads.kinds(shape, values[0], knowns)
+    answered, rows, notes = pads.kinds(shape, values[0], knowns)
     shape = shape.only(rows)
-    shape, more = pads.of_one_kind(shape, value, counting)
+    shape, more = pads.of_one_kind(shape, answered, counting)
     notes += more
+    value = answered
     if value.address is None:
-        value, more = pads.siblings(shape, value)
+        value, more = siblings(shape, value)
         notes += more
     counting = [role for role in counting if not any(overlap(role.source, s) for s in value.sources.values())]
     return Solution(
         shape=shape,
         value=value,
-        roles=describe(shape, value, counting, knowns),
+        answered=answered,
+        roles=describe(shape, value, answered, counting, knowns),
         rivals=values[1:],
         notes=notes,
     )

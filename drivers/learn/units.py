@@ -42,8 +42,13 @@ def _places(shape: Shape) -> Iterator[Source]:
     probe = shape.rows[:: max(len(shape.rows) // 16, 1)]
     for size in (3, 2):
         for at in range(shape.body[0], shape.size - shape.body[1] - size + 1):
-            if sum(row.message[at : at + size].strip().isalpha() for row in probe) > 0.8 * len(probe):
+            if sum(_word(row.message, at, size) for row in probe) > 0.8 * len(probe):
                 yield at, size
+
+
+def _word(message: bytes, at: int, size: int) -> bool:
+    """Tell whether letters stand at a place that are no part of a longer word."""
+    return message[at : at + size].strip().isalpha() and not message[at - 1 : at + 1].isalpha()
 
 
 def unit_word(shape: Shape, source: Source) -> str:

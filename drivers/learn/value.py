@@ -56,9 +56,11 @@ def series(
     groups: dict[str, Series] = {}
     unread = places = 0
     get = shape.get
+    read: dict[bytes, tuple[int | float, int]] = {}
     for row in rows:
+        cell = get(row, source)
         try:
-            number, sent = reader(get(row, source))
+            number, sent = read[cell] if cell in read else read.setdefault(cell, reader(cell))
         except UNREADABLE:
             unread += 1
             continue
@@ -68,6 +70,14 @@ def series(
         values.append(number / 10**sent * shape.factor(row))
         places = max(places, sent)
     return groups, unread, places
+
+
+def number_in(reader: Reader, cell: bytes) -> float:
+    """Read a cell; 0 when it does not read."""
+    try:
+        return reader(cell)[0]
+    except UNREADABLE:
+        return 0
 
 
 def number_of(shape: Shape, row: Row, source: Source, reader: Reader) -> float:

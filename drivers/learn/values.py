@@ -10,13 +10,16 @@ from itertools import pairwise
 from drivers.learn import readings
 from drivers.learn.against import (
     around_middle,
+    blanks_fit,
     dense_below_zero,
     ended_by_constant,
     ends_in_digit,
     even_step,
+    few_below,
     half_of,
     in_thousands,
     led_by_constant,
+    lowest_is_another,
     sign_seen,
     smooth,
     zigzags,
@@ -28,7 +31,7 @@ from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
 from drivers.learn.shapes import Row, Shape
 from drivers.learn.units import unit_word
-from drivers.learn.value import UNREADABLE, Value, judge, last_place, series, settled
+from drivers.learn.value import UNREADABLE, Value, judge, last_place, number_in, series, settled
 from drivers.learn.verdict import READABLE
 from drivers.wire import COUNTS
 
@@ -58,6 +61,7 @@ class Search:
         self._probe = probe(self.shape, knowns, address)
         self._few = few_rows(self.shape, knowns, address) if address is not None else []
         self._answers: set[int] | None = None
+        self._seen: dict[Source, set[bytes]] = {}
         self._set: dict[tuple[Source, str, str, int], bool] = {}
         self.partial: list[tuple[Source, Reading, list[float]]] = []
         self.reasons: list[str] = []
@@ -141,11 +145,15 @@ class Search:
         """Tell whether the highest bit of an integer was ever seen set: only then has it a sign form."""
         key = (source, reading.coding, reading.order, reading.mask)
         if key not in self._set:
-            plain = replace(reading, form="unsigned").reader()
-            groups, _, _ = series(self.shape, self.shape.rows, source, plain, None)
-            half = half_of(self.shape, source, reading)
-            self._set[key] = any(value >= half for _, values in groups.values() for value in values)
+            read, half = replace(reading, form="unsigned").reader(), half_of(self.shape, source, reading)
+            self._set[key] = any(number_in(read, cell) >= half for cell in self._cells(source))
         return self._set[key]
+
+    def _cells(self, source: Source) -> set[bytes]:
+        """The different bytes that came at a place."""
+        if source not in self._seen:
+            self._seen[source] = set(self.shape.column(source))
+        return self._seen[source]
 
     def _ends_in_a_digit(self, source: Source, reading: Reading, found: Answer) -> bool:
         """Tell whether the last decimal digits behave as such, and are not another field's."""
@@ -185,7 +193,8 @@ class Search:
         marked = reading.ignore in (b".", b",")
         if marked and not pointed and not in_thousands(self.shape.column(source), reading.ignore):
             return None  # a mark of thousands is one only beside a decimal point
-        if self._contradicted(source, reading, groups, found, pointed=pointed):
+        apart = reading.ignore == b" " and not blanks_fit(self.shape.column(source))
+        if apart or self._contradicted(source, reading, groups, found, pointed=pointed):
             return None
         verdict = judge(found, self.knowns, reading, places, unit_word(self.shape, source))
         if not isinstance(verdict, str) and verdict.unit == COUNTS and not self._counts(source, reading):
@@ -193,8 +202,10 @@ class Search:
         if isinstance(verdict, str):
             self.reasons.append(verdict)
             return None
-        if ended_by_constant(reading, groups) or (
-            verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, groups)
+        if (
+            ended_by_constant(reading, groups)
+            or lowest_is_another(reading, groups)
+            or (verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, groups))
         ):
             return None
         return Value(
@@ -265,7 +276,11 @@ class Search:
         """Tell whether all rows together speak against a reading that answers."""
         beside = self._beside(source)
         if found.step and isinstance(source, tuple) and reading.order in ("big", "little"):
-            beside -= {source[0] - 1 if reading.order == "big" else sum(source)}  # its turns would be counted
+            sides = (source[0] - 1, sum(source))
+            high, low = sides if reading.order == "big" else sides[::-1]
+            beside -= {high}  # its turns would be counted
+            if low in beside and few_below(self.shape.column((low, 1)), groups):
+                beside -= {low}
         if any(self._lively(place) for place in beside & self._answering()) or self._carries(source, reading):
             return True  # it is a piece of a longer number
         if reading.coding != "float" and found.reach < FINE * found.step:

@@ -31,7 +31,7 @@ def layout_text(
     top = [f'about = "{about}"']
     key = "limits_counts" if value.verdict.unit == COUNTS else "limits_kg"
     top.append(f"{key} = [{_number(limits[0])}, {_number(limits[1])}]")
-    top += _pads(shape, value)
+    top += _pads(shape, value, roles)
     longest = max(len(row.message) for row in shape.rows)
     parts = [top, _serial(line), shape.cut.lines(shape.size, 2 * longest + 2)]
     if shape.check is not None:
@@ -53,14 +53,24 @@ def _number(limit: float) -> str:
     return f"{limit:.9g}" if "e" not in f"{limit:.9g}" else f"{limit:.0f}"
 
 
-def _pads(shape: Shape, value: Value) -> list[str]:
+def _pads(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
     if len(value.sources) < 2:
         return []
     lines = [
-        f'  {{ address = "{name}", value = {{ {_where(shape, source, name)} }} }},'
+        f'  {{ address = "{name}", value = {{ {_where(shape, source, name)} }}{_own(shape, roles, name)} }},'
         for name, source in value.sources.items()
     ]
     return ["pads = [", *lines, "]"]
+
+
+def _own(shape: Shape, roles: Sequence[Role], pad: str) -> str:
+    """What stands beside one pad's number: its sign, its codes."""
+    own = [(number, role) for number, role in enumerate(roles) if role.pad == pad]
+    tables = [(role.kind, _table([_place(shape, role, number), _map(role)])) for number, role in own]
+    signs = [f", sign = {table}" for kind, table in tables if kind == "sign"]
+    codes = [table for kind, table in tables if kind != "sign"]
+    listed = f"[{', '.join(codes)}]" if len(codes) > 1 else "".join(codes)
+    return "".join(signs) + (f", status = {listed}" if listed else "")
 
 
 def group_name(name: str) -> str:
@@ -123,6 +133,8 @@ def _fields(shape: Shape, value: Value, roles: Sequence[Role]) -> list[str]:
     out.append(f"value = {_table([where, *value.reading.pairs()])}")
     codes = []
     for number, role in enumerate(roles):
+        if role.pad:
+            continue
         place = _place(shape, role, number)
         if role.kind == "address":
             out.append(f"address = {_table([place, *_address(shape, role)])}")
@@ -165,7 +177,7 @@ def _is_code(shape: Shape, role: Role) -> bool:
 
 def _place(shape: Shape, role: Role, number: int) -> str:
     if shape.kind == "pattern":
-        return f'group = "code{number}"' if role.kind == "steady" else ""
+        return f'group = "code{number}"' if role.kind == "steady" or role.pad else ""
     return _where(shape, role.source, "")
 
 
@@ -259,6 +271,8 @@ def _cell_pattern(shape: Shape, role: Role, number: int, only: Role | None) -> s
         inner = "|".join(_escaped(cell) for cell in sorted(role.map))
     else:
         inner = _free_pattern(shape.column(role.source))
+    if role.pad:
+        return f"(?P<code{number}>{inner})"
     if role.kind in names and (role.kind != "counter" or role is only):
         return f"(?P<{names[role.kind]}>{inner})"
     return f"(?:{inner})" if "|" in inner else inner

@@ -1,0 +1,166 @@
+"""Other pads' fields in the message of one that answered: written alike, at even distances."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from statistics import median
+
+from drivers.learn.against import FEW_LOWEST, sign_seen
+from drivers.learn.answer import step_of
+from drivers.learn.pads import NEAR_ZERO, UNSEEN_SIGN, pad_names, told
+from drivers.learn.readings import Source, overlap
+from drivers.learn.shapes import Shape
+from drivers.learn.value import Value, last_place, series
+from drivers.learn.values import WITHIN
+from drivers.wire import COUNTS
+
+STEPS_OFF = 10
+"""Steps from zero within which a pad that was never loaded stands."""
+SAME = 0.9
+"""Share of a pad's cells that must have their point where the value has it."""
+
+
+def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
+    """Find other pads' fields in the same message: written alike, near zero when the first is loaded."""
+    if value.verdict.unit == COUNTS:
+        return value, []
+    best, silent = _siblings(shape, value)
+    if value.reading.form == "unsigned" and value.reading.coding in ("binary", "hex"):
+        for form in UNSEEN_SIGN:  # another pad may have been below zero where the first was not
+            other, still = _siblings(shape, replace(value, reading=replace(value.reading, form=form)))
+            if len(other.sources) > len(best.sources) and other.groups[next(iter(other.sources))][1]:
+                best, silent = other, still
+    notes = [f"{told(shape, source)} is written like the value and stayed 0" for source in silent]
+    return best, notes
+
+
+def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
+    found, silent = _kinds(shape, value)
+    best: list[Source] = sorted(found, key=_order) if shape.keys else []
+    for places in () if shape.keys else _even(shape, value):
+        known = [place for place in places if place in found]
+        rest = [place for place in places if place not in found]
+        if len(known) > len(best) and all(place in silent and _within(place, known, value) for place in rest):
+            best = places
+    if not best or len(value.sources) > 1:
+        return value, silent
+    sources = sorted([value.source, *best], key=_order)
+    read = value.reader()
+    named = dict(zip(pad_names(shape, sources), sources, strict=True))
+    groups = {name: series(shape, shape.rows, source, read, None)[0][""] for name, source in named.items()}
+    return replace(value, sources=named, groups=groups), [
+        source for source in silent if not any(overlap(source, taken) for taken in sources)
+    ]
+
+
+def _within(place: Source, known: list[Source], value: Value) -> bool:
+    """Tell whether a place lies between pads: then it is one, though it stayed 0."""
+    ends = sorted(map(_order, (*known, value.source)))
+    return ends[0] < _order(place) < ends[-1]
+
+
+def _kinds(shape: Shape, value: Value) -> tuple[set[Source], list[Source]]:
+    """Places that read like a pad, and those written like one that stayed 0."""
+    read = value.reader()
+    found: set[Source] = set()
+    silent: list[Source] = []
+    for source in _places(shape, value):
+        groups, unread, places = series(shape, shape.rows, source, read, None)
+        if unread > 0.02 * len(shape.rows) or places != value.places or not groups:
+            continue
+        if value.reading.form == "unsigned" and sign_seen(shape, source, value.reading, groups, value.answer):
+            continue
+        kind = _kind(groups[""][1], value)
+        if kind == "pad" and _written_alike(shape, source, value) and not _cut(shape, source, value):
+            found.add(source)
+        elif kind == "silent":
+            silent.append(source)
+    return found, silent
+
+
+def _places(shape: Shape, value: Value) -> list[Source]:
+    source = value.source
+    if isinstance(source, int):
+        return [n for n in range(len(shape.rows[0].cells)) if n not in value.sources.values()]
+    size = source[1]
+    free = {place for place, _ in shape.sources()} - _bytes(value)  # type: ignore[misc]  # by position
+    return [(other, size) for other in sorted(free) if free.issuperset(range(other, other + size))]
+
+
+def _bytes(value: Value) -> set[int]:
+    spans = [span for span in value.sources.values() if isinstance(span, tuple)]
+    return {n for span in spans for n in range(span[0], sum(span))}
+
+
+def _even(shape: Shape, value: Value) -> Iterator[list[Source]]:
+    """Places at even distances from the value, the nearest distance first; some of them at either side."""
+    source = value.source
+    at, size = source if isinstance(source, tuple) else (source, 0)
+    free = set(_places(shape, value))
+    end = shape.size if isinstance(source, tuple) else len(shape.rows[0].cells)
+    assert end is not None
+    for step in range(max(size, 1), end):
+        before, behind = range(at - step, -1, -step), range(at + step, end, step)
+        for left in range(len(before) + 1):
+            for right in range(0 if left else 1, len(behind) + 1):
+                starts = [*before[:left], *behind[:right]]
+                places: list[Source] = [(n, size) for n in starts] if size else [*starts]
+                if free.issuperset(places):
+                    yield places
+
+
+def _kind(numbers: list[float], value: Value) -> str:
+    """A pad is loaded while the first is not, or wavers around zero; what is always zero may be anything."""
+    reach = value.answer.reach
+    ours = next(iter(value.groups.values()))[1]
+    if all(number == 0 for number in numbers):
+        return "silent"
+    near = sum(abs(number) < NEAR_ZERO * reach for number in numbers) / len(numbers)
+    loaded = sorted(numbers)[-4 - len(numbers) // 100 :][0] > 0.2 * reach  # more than damage does
+    upper = sum(theirs == -(mine < 0) for mine, theirs in zip(ours, numbers, strict=False))
+    if upper > WITHIN * len(numbers):
+        return ""  # the upper half of the first: nothing but its sign
+    often = {number for number, count in Counter(numbers).items() if count > 1}
+    step = step_of(numbers, last_place(value.reading, value.places))
+    beside = [theirs for mine, theirs in zip(ours, numbers, strict=False) if mine > 0.5 * reach]
+    alone = sum(abs(number) < NEAR_ZERO * reach for number in beside) > 0.9 * len(beside)
+    if loaded and alone and near > 0.15 and abs(step - value.answer.step) <= 0.6 * value.answer.step:
+        return "pad"
+    middle, off = median(numbers), STEPS_OFF * value.answer.step
+    calm = sum(abs(number - middle) <= 2 * off for number in numbers) > 0.97 * len(numbers)
+    code = (
+        value.places == 0
+        and value.answer.step <= 1
+        and value.reading.coding != "float"
+        and max(often, default=0) < 10
+    )
+    even = value.places > 0 or all(number % max(value.answer.step, 1) == 0 for number in often)
+    number = len(often) > 1 and (min(often) < 0 < max(often) or not code) and even
+    return "pad" if near > 0.98 and number and abs(middle) <= off and calm and not loaded else ""
+
+
+def _written_alike(shape: Shape, source: Source, value: Value) -> bool:
+    """Tell whether text has its point, and its last figure, where the value has them."""
+    if value.reading.coding != "text" or isinstance(source, int):
+        return True
+    point = (value.reading.point or ".").encode()
+    ours, theirs = ({cell.rfind(point) for cell in shape.column(s)} for s in (value.source, source))
+    ends = [cell[:1] if value.reading.backwards else cell[-1:] for cell in shape.column(source)]
+    return ours == theirs and sum(end in b"0123456789-+" for end in ends) > SAME * len(ends)
+
+
+def _cut(shape: Shape, source: Source, value: Value) -> bool:
+    """Tell whether a binary number's lowest byte never changes, or goes on in a byte that is nobody's."""
+    if not isinstance(source, tuple) or value.reading.coding not in ("binary", "bcd"):
+        return False
+    little = value.reading.order == "little"
+    lowest = source[0] if little else sum(source) - 1
+    below = lowest - 1 if little else lowest + 1
+    many = len(set(shape.column((below, 1)))) if (below, 1) in shape.sources() else 0
+    return len(set(shape.column((lowest, 1)))) < 2 or (many > FEW_LOWEST and below not in _bytes(value))
+
+
+def _order(source: Source) -> tuple[int, ...]:
+    return source if isinstance(source, tuple) else (source,)

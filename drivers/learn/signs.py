@@ -1,0 +1,155 @@
+"""Signs that stand away from their number: a character, a code or a bit that behaves like a minus."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from itertools import pairwise
+
+from drivers.learn.answer import travel
+from drivers.learn.readings import Source
+from drivers.learn.roles import Motion, Role, claims
+from drivers.learn.shapes import Shape
+from drivers.learn.value import UNREADABLE, Value, number_of
+
+NEAR = 0.25
+"""Share of the known load up to which numbers are small, as negative ones are."""
+NEARLY = 0.97
+"""Share of rows in which a code must stand with small numbers to be thought a sign; others may be damaged."""
+WHOLE = 0.97
+"""Share of rows below which values that came once are no damage: the field never repeats itself."""
+SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
+
+
+def kept_cells(shape: Shape, source: Source) -> dict[bytes, int]:
+    """Values of a field and how often each came, less those so rare that they may be damage."""
+    column = shape.column(source)
+    counted = Counter(column)
+    least = 0 if shape.check else 1 + len(column) // 250
+    kept = {cell: n for cell, n in counted.items() if n > least}
+    return kept if sum(kept.values()) > WHOLE * len(column) else dict(counted)
+
+
+def sign_of(shape: Shape, source: Source, value: Value) -> Role | None:
+    """A sign that stands away from its number: a sign character, or a code or bit that behaves like one."""
+    kept = kept_cells(shape, source)
+    if set(kept) <= set(SIGNS) and (b"-" in kept or set(kept) == {b"+"}):
+        words = {cell: SIGNS[cell] for cell in (b"+", b"-", b" ") if cell in kept or cell != b" "}
+        return Role(kind="sign", source=source, map=words, evidence=f"minus in {kept.get(b'-', 0)} frames")
+    if len(kept) == 2:
+        return _sign_code(shape, source, value, list(kept))
+    return None
+
+
+def without_rare_minus(
+    shape: Shape, source: Source, value: Value, kept: dict[bytes, int]
+) -> dict[bytes, int]:
+    """Leave out codes that came once or twice, with small numbers: one may be a minus, and is refused."""
+    numbers, column = numbers_of(shape, value), shape.column(source)
+    near = NEAR * value.answer.reach
+    rare = {
+        code
+        for code, count in kept.items()
+        if count < 3 and all(0 < n < near for n, cell in zip(numbers, column, strict=True) if cell == code)
+    }
+    return {code: count for code, count in kept.items() if code not in rare} or kept
+
+
+def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -> Role | None:
+    """A code that stands only with small numbers near zero; surely a minus when it comes and goes there."""
+    for minus in codes:
+        flagged = [cell == minus for cell in shape.column(source)]
+        sure, why = is_minus(shape, value, flagged)
+        if why:
+            words = {code: "minus" if code == minus else "plus" for code in codes}
+            place = f"{minus.decode('latin-1')!r} at {source[0] if isinstance(source, tuple) else source}"
+            if sure:
+                return Role(kind="sign", source=source, map=words, evidence=f"{place} {why}")
+            return Role(
+                kind="maybe sign", source=source, map=dict.fromkeys(codes, ""), evidence=f"{place} {why}"
+            )
+    return None
+
+
+def is_slow(column: list[bytes], kept: dict[bytes, int]) -> bool:
+    """Tell a number that drifts by ones, as a battery's does: neighbouring codes, and few changes."""
+    codes = sorted(int.from_bytes(code, "big") for code in kept)
+    changes = sum(a != b for a, b in pairwise(column))
+    return codes == list(range(codes[0], codes[0] + len(codes))) and changes < 2 * len(codes) + 2
+
+
+def sign_among(
+    shape: Shape, source: Source, value: Value, kept: dict[bytes, int], said: dict[object, str] | None
+) -> Role | None:
+    """Several codes of which some stand only with small numbers that are not zero: the sign is among them."""
+    numbers, column = numbers_of(shape, value), shape.column(source)
+    near = NEAR * value.answer.reach
+    below = Counter(cell for n, cell in zip(numbers, column, strict=True) if 0 < n < near)
+    small = {code for code, count in kept.items() if below[code] >= NEARLY * count}
+    if not small or len(small) == len(kept) or is_slow(column, kept):
+        return None
+    if said is not None and all(said[code] == "moving" for code in small):
+        return None
+    sure, why = is_minus(shape, value, [cell in small for cell in column])
+    if not why:
+        return None
+    seen = ", ".join(repr(code.decode("latin-1")) for code in sorted(small))
+    if not sure:
+        return Role(kind="maybe sign", source=source, map=dict.fromkeys(kept, ""), evidence=f"{seen} {why}")
+    words = {
+        code: " ".join(
+            word for word in ("minus" if code in small else "", said[code] if said else "") if word
+        )
+        for code in kept
+    }
+    return Role(kind="steady" if said else "sign", source=source, map=words, evidence=f"minus: {seen} {why}")
+
+
+def is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool, str]:
+    """Whether flagged rows are surely negative, and the evidence; "" when they are not negative at all."""
+    numbers = numbers_of(shape, value)
+    below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
+    near = NEAR * value.answer.reach
+    far = sum(number > near for number in below)
+    if len(below) < 2 or far > (1 - NEARLY) * len(below) or sum(n == 0 for n in below) > 0.1 * len(below):
+        return False, ""
+    runs = sum(flag and not before for flag, before in zip(flagged[1:], flagged, strict=False))
+    others = [n for n, flag in zip(numbers, flagged, strict=True) if n <= near and not flag]
+    signed = [-n if flag else n for n, flag in zip(numbers, flagged, strict=True)]
+    zone = [(a, b) for a, b in zip(numbers, signed, strict=True) if a <= near]
+    before, after = travel([a for a, _ in zone]), travel([b for _, b in zone])
+    sure = runs >= 4 and len(others) >= 4 and after <= 2.05 * before
+    return sure, f"stands in {len(below)} frames, all near zero and none at zero"
+
+
+def numbers_of(shape: Shape, value: Value) -> list[float]:
+    read = value.reader()
+    numbers: list[float] = []
+    for row in shape.rows:
+        try:
+            numbers.append(number_of(shape, row, value.source, read))
+        except UNREADABLE:
+            numbers.append(0.0)
+    return numbers
+
+
+def flags_of(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sign: bool) -> Role | None:
+    """A byte of bits: one claims steadiness or is the sign, those never seen to change must stay."""
+    if not isinstance(source, tuple) or source[1] != 1:
+        return None
+    numbers = [cell[0] for cell in shape.column(source)]
+    words: dict[int, str] = {}
+    why: list[str] = []
+    for bit in range(8):
+        column = [number >> bit & 1 for number in numbers]
+        if len(set(column)) == 1:
+            words[bit] = str(column[0])
+        elif (said := claims(column, moved)) is not None and said[0] != said[1]:
+            words[bit] = f"{said[1]}/{said[0]}"
+            why.append(f"bit {bit} claims steadiness")
+        elif seek_sign and (found := is_minus(shape, value, [bool(b) for b in column]))[0]:
+            words[bit] = "minus/plus"
+            why.append(f"bit {bit} {found[1]}")
+    if not why:
+        return None
+    return Role(kind="steady", source=source, bits=words, evidence="; ".join(why))
