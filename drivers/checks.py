@@ -11,7 +11,7 @@ from typing import Literal
 
 Sum = Callable[[bytes], int]
 
-KINDS = ("xor", "sum", "sum-ones", "sum-twos", "crc")
+KINDS = ("xor", "sum", "sum-ones", "sum-twos", "fletcher", "crc")
 CODINGS = ("binary", "hex", "decimal")
 
 
@@ -29,6 +29,21 @@ def xor(data: bytes) -> int:
     number ^= number >> 32
     number ^= number >> 16
     return (number ^ number >> 8) & 0xFF
+
+
+def fletcher(data: bytes, bits: int) -> int:
+    """Fletcher's two sums, the second above the first: of bytes modulo 255, or of 16-bit words modulo 65535.
+
+    Words have their low byte first, and a last single byte is one with a high byte of 0. Source: J. Fletcher,
+    IEEE Transactions on Communications COM-30 (1982), from memory.
+    """
+    size = bits // 16
+    low = high = 0
+    for at in range(0, len(data), size):
+        low += int.from_bytes(data[at : at + size], "little")
+        high += low
+    modulus = (1 << bits // 2) - 1
+    return (high % modulus) << bits // 2 | low % modulus
 
 
 def catalogue() -> list[str]:
@@ -105,7 +120,7 @@ class Check:
         if self.coding == "binary":
             return number.to_bytes(self.size, "little" if self.order == "little" else "big")
         text = f"{number:0{self.size}{'X' if self.coding == 'hex' else 'd'}}".encode()
-        return text[::-1] if self.order == "little" else text
+        return ordered(text, self.order)
 
     def fill(self, message: bytes) -> bytes:
         """Return the message with its check written into it."""
@@ -127,7 +142,14 @@ def _reader(coding: str, size: int, order: str) -> Callable[[bytes], int | None]
     base = 16 if coding == "hex" else 10
     if coding == "hex" and size == 2 and order == "big":
         return _HEX_BYTES.get
-    return lambda sent: _digits(sent[::-1] if order == "little" else sent, base)
+    return lambda sent: _digits(ordered(sent, order), base)
+
+
+def ordered(sent: bytes, order: str) -> bytes:
+    """Put digits into their order: "little" has the last first, "swapped" the last pair (byte) first."""
+    if order == "little":
+        return sent[::-1]
+    return b"".join(sent[n : n + 2] for n in range(len(sent) - 2, -1, -2)) if order == "swapped" else sent
 
 
 def _digits(sent: bytes, base: int) -> int | None:
@@ -140,10 +162,15 @@ def _digits(sent: bytes, base: int) -> int | None:
 _HEX_BYTES = {f"{n:{form}}".encode(): n for n in range(256) for form in ("02X", "02x")}
 
 
-def summing(kind: str, init: int = 0) -> Sum:
-    """Return the sum function of a kind in KINDS other than "crc"; `init` is added or XORed in."""
+def summing(kind: str, init: int = 0, bits: int = 8) -> Sum:
+    """Return the sum function of a kind in KINDS other than "crc"; `init` is added or XORed in.
+
+    `bits` is how wide it is sent: 16 or 32 for "fletcher", which has no `init`.
+    """
     if kind == "xor":
         return (lambda data: xor(data) ^ init) if init else xor
+    if kind == "fletcher":
+        return lambda data: fletcher(data, bits)
     if kind == "sum":
         return (lambda data: sum(data) + init) if init else sum
     if kind == "sum-ones":

@@ -141,12 +141,19 @@ def read_check(table: Table, framing: Framing) -> Check:
     if not table.has("kind"):
         table.fault(f"check.kind is needed: {', '.join(checks.KINDS)}")
     coding = table.choice("coding", checks.CODINGS, "binary")
-    compute, bits, name = _crc(table) if kind == "crc" else (None, 8, kind)
+    least = 16 if kind == "fletcher" else 8
+    compute, bits, name = _crc(table) if kind == "crc" else (None, least, kind)
     width = bits // 4 if coding == "hex" else -(-bits // 8)
     size = table.whole("size", 3 if coding == "decimal" else width, 1, 10)
     if compute is None:
         bits = 4 * size if coding == "hex" else 8 * size
-        compute = checks.summing(kind, table.whole("init", 0, 0, 1 << 32))
+        compute = checks.summing(kind, table.whole("init", 0, 0, 1 << 32), bits)
+    if kind == "fletcher" and bits not in (16, 32):
+        table.fault(f"check.size = {size} is neither of 16 nor of 32 bits")
+    swapped = ("swapped",) if coding == "hex" else ()
+    order = table.choice("order", ("big", "little", *swapped), "big")
+    if order == "swapped" and size % 2:
+        table.fault(f"check.order = 'swapped' needs pairs of digits, and check.size is {size}")
     at = table.whole("at", _check_at(framing, size), -4096, 4096)
     if -size < at < 0:
         table.fault(f"check.at = {at} leaves no room for {size} bytes before the message's end")
@@ -158,7 +165,7 @@ def read_check(table: Table, framing: Framing) -> Check:
         first=table.whole("from", framing.head, -4096, 4096),
         stop=table.whole("to", at, -4096, 4096),
         coding=coding,
-        order=table.choice("order", ("big", "little"), "big"),
+        order=order,
         mask=table.whole("mask", (1 << min(bits, 64)) - 1 if coding != "decimal" else 0xFF, 1, (1 << 64) - 1),
     )
     table.close()

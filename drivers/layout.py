@@ -29,11 +29,12 @@ count from its end, -1 being the last byte.
                                     between start and end; it is what they say, without start and end
 
     [check]                         at most one
-    kind = …                        needed: "xor" "sum" "sum-ones" "sum-twos" "crc"
+    kind = …                        needed: "xor" "sum" "sum-ones" "sum-twos" "fletcher" "crc"
     crc = "CRC16-MODBUS"            the catalogue name, for kind "crc"
     coding = "binary"               or "hex" or "decimal" characters
-    size = n                        bytes it takes on the wire: 1, or the CRC's, twice that for hex
-    order = "big"                   or "little" (for hex: digits reversed)
+    size = n                        bytes it takes on the wire: 1, or the CRC's, 2 or 4 (fletcher); twice
+                                    that for hex
+    order = "big"                   or "little" (hex: digits reversed), "swapped" (hex: the low byte first)
     at = n                          where it stands: the trail, or the last bytes before the end
     from, to = n                    first byte covered, first not covered: from the start's end to the check
     init, mask = n                  added or XORed in (not crc); bits kept

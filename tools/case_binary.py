@@ -55,6 +55,35 @@ value = { at = 4, size = 3, coding = "binary", form = "twos" }
 
 
 @case
+def fixed_fletcher(rng: random.Random) -> Stream:
+    """Counts of 24 bits with both of Fletcher's sums in characters, the first of them first."""
+    layout = """\
+[frame]
+kind = "fixed"
+start = "<AA><55>"
+size = 9
+[check]
+kind = "fletcher"
+coding = "hex"
+order = "swapped"
+from = 2
+[fields]
+unit = "counts"
+value = { at = 2, size = 3, coding = "binary", form = "twos" }
+"""
+    stream = Stream("port opened in the middle", layout=layout, integrity="fletcher")
+    stream.says(b"\x00\x12\x34")
+    for value, _ in loads(rng, 40):
+        counts = 13 * value - 2000
+        body = (counts & 0xFFFFFF).to_bytes(3, "big")
+        low = sum(body) % 255
+        high = (3 * body[0] + 2 * body[1] + body[2]) % 255
+        told = counted(counts, flags=0, integrity="fletcher")
+        stream.says(b"\xaa\x55" + body + b"%02X%02X" % (low, high), told)
+    return stream
+
+
+@case
 def fixed_no_start(rng: random.Random) -> Stream:
     """Little-endian 16 bits, sign and magnitude, nothing to begin with but a CRC-8 to keep step by."""
     layout = """\

@@ -13,7 +13,7 @@ from functools import cache
 from random import Random
 
 from drivers import checks
-from drivers.checks import Check, Sum
+from drivers.checks import Check, Sum, ordered
 from drivers.learn.cuts import Cut
 from drivers.learn.find_span import NUMERIC, spots
 
@@ -58,10 +58,8 @@ class Found:
         if self.crc:
             compute, bits = checks.crc(self.crc)
         else:
-            compute, bits = (
-                checks.summing(self.kind, self.init),
-                4 * self.size if self.coding == "hex" else 8 * self.size,
-            )
+            bits = 4 * self.size if self.coding == "hex" else 8 * self.size
+            compute = checks.summing(self.kind, self.init, bits)
         mask = self.mask or ((1 << bits) - 1 if self.coding != "decimal" else 0xFF)
         return Check(
             name=self.crc or self.kind,
@@ -226,7 +224,7 @@ def _written(probe: list[bytes], at: int, size: int, coding: str) -> Iterator[_P
         or (coding == "binary" and size > 4)
     ):
         return
-    for order in ("big", "little") if size > 1 and coding != "decimal" else ("big",):
+    for order in _orders(size, coding):
         where = slice(at, at + size if at >= 0 or at + size < 0 else None)
         values = tuple(_number(message[where], coding, order) for message in probe)
         numeric = sum(set(message[where]) <= NUMERIC for message in probe)
@@ -235,8 +233,14 @@ def _written(probe: list[bytes], at: int, size: int, coding: str) -> Iterator[_P
             yield _Place(at=at, size=size, coding=coding, order=order, values=values)
 
 
+def _orders(size: int, coding: str) -> tuple[str, ...]:
+    if size == 1 or coding == "decimal":
+        return ("big",)
+    return ("big", "swapped", "little") if coding == "hex" and size in (4, 8) else ("big", "little")
+
+
 def _number(sent: bytes, coding: str, order: str) -> int | None:
-    sent = sent[::-1] if order == "little" else sent
+    sent = ordered(sent, order)
     if coding == "binary":
         return int.from_bytes(sent, "big")
     try:
@@ -278,14 +282,12 @@ def _bits(place: _Place) -> int:
 
 def _plain_sums(probe: list[bytes], place: _Place, first: int, stop: int) -> Iterator[Found]:
     bits = _bits(place)
-    if bits > 16:
-        return
     spans = _sliced(probe, first, stop)
-    for kind in ("xor", "sum", "sum-twos", "sum-ones"):
-        if kind == "xor" and bits > 8:
+    for kind in ("xor", "sum", "sum-twos", "sum-ones", "fletcher"):
+        if bits not in {"xor": (8,), "fletcher": (16, 32)}.get(kind, (8, 16)):
             continue
         for mask in ((1 << bits) - 1, 0x7F) if bits == 8 and place.coding == "binary" else ((1 << bits) - 1,):
-            if _matches(checks.summing(kind), mask, spans, place.values):
+            if _matches(checks.summing(kind, bits=bits), mask, spans, place.values):
                 seven = mask == 0x7F
                 if not seven or max(value or 0 for value in place.values) < 0x80:
                     yield _found(place, kind, first, stop, mask=0x7F if seven else 0)

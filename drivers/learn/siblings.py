@@ -27,6 +27,10 @@ def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
     if value.verdict.unit == COUNTS:
         return value, []
     best, silent = _siblings(shape, value)
+    if (trimmed := _without_blank(shape, value)) is not None:
+        other, still = _siblings(shape, trimmed)
+        if len(other.sources) > len(best.sources):
+            best, silent = other, still
     if value.reading.form == "unsigned" and value.reading.coding in ("binary", "hex"):
         for form in UNSEEN_SIGN:  # another pad may have been below zero where the first was not
             other, still = _siblings(shape, replace(value, reading=replace(value.reading, form=form)))
@@ -34,6 +38,16 @@ def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
                 best, silent = other, still
     notes = [f"{told(shape, source)} is written like the value and stayed 0" for source in silent]
     return best, notes
+
+
+def _without_blank(shape: Shape, value: Value) -> Value | None:
+    """The same without a blank that always leads: it may stand between two pads' numbers."""
+    source = value.source
+    if not isinstance(source, tuple) or value.reading.coding != "text" or len(value.sources) > 1:
+        return None
+    if source[1] < 3 or set(shape.column((source[0], 1))) != {b" "}:
+        return None
+    return replace(value, sources={"": (source[0] + 1, source[1] - 1)})
 
 
 def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:

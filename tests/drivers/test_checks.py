@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.checks import Check, catalogue, crc, summing, xor
+from drivers.checks import Check, catalogue, crc, fletcher, summing, xor
 
 # CRC RevEng catalogue, check values of b"123456789"; the first read in an open copy, the others from memory.
 PUBLISHED = {
@@ -92,3 +92,23 @@ def test_hex_check_in_small_letters_and_no_hex_at_all() -> None:
     assert check.passes(good[:-2] + good[-2:].lower())
     assert not check.passes(good[:-2] + b"+8")
     assert not check.passes(good[:-2] + b" 8")
+
+
+# Worked values that articles on Fletcher's checksum give, from memory.
+@pytest.mark.parametrize(
+    ("data", "sixteen", "thirty_two"),
+    [(b"abcde", 0xC8F0, 0xF04FC729), (b"abcdef", 0x2057, 0x56502D2A), (b"abcdefgh", 0x0627, 0xEBE19591)],
+)
+def test_fletcher_sums_as_published(data: bytes, sixteen: int, thirty_two: int) -> None:
+    assert (fletcher(data, 16), fletcher(data, 32)) == (sixteen, thirty_two)
+
+
+def test_a_check_in_characters_may_have_its_low_byte_first() -> None:
+    compute, bits = crc("CRC16-MODBUS")
+    check = Check(
+        name="x", compute=compute, at=-4, size=4, first=0, stop=-4, coding="hex", order="swapped", mask=0xFFFF
+    )
+    assert bits == 16
+    assert check.fill(b"123456789????") == b"123456789374B"
+    assert check.passes(b"123456789374b")
+    assert not check.passes(b"1234567894B37")
