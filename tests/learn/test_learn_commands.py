@@ -60,6 +60,25 @@ def test_undecided_is_exit_3_and_writes_nothing(tmp_path: Path, capsys: pytest.C
     assert not layout.exists()
 
 
+def test_answers_that_name_nobody_are_not_shared_among_several_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two requests and answers without an address: whose an answer is, nobody can tell."""
+    path, known = _args(tmp_path, 2)
+    about = path.with_suffix(".about.toml")
+    about.write_text(
+        'asked = ["A", "B"]\nevery_s = 0.05\n' + about.read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    assert main(["learn", str(path), *known, "--out", str(tmp_path / "x.toml"), "--json"]) == 3
+    assert "record one by itself, with one --ask" in json.loads(capsys.readouterr().out)["missing"][0]
+    assert not (tmp_path / "x.toml").exists()
+    about.write_text('asked = ["A"]\nevery_s = 0.05\n', encoding="utf-8")
+    assert main(["learn", str(path), *known, "--out", str(tmp_path / "x.toml"), "--json"]) == 0
+    poll = load_layout(tmp_path / "x.toml").poll
+    assert poll is not None
+    assert (poll.requests, poll.period_ns) == ((b"A",), 50_000_000)
+
+
 @pytest.mark.parametrize(
     ("known", "says"), [(["--known", "84.2"], "LOAD@FROM:TO"), ([], "two different known loads")]
 )
