@@ -200,7 +200,7 @@ def _same(a: Solution, b: Solution) -> bool:
     same_shape = (a.shape.kind, a.shape.size) == (b.shape.kind, b.shape.size)
     same_value = (a.value.reading, a.value.verdict.unit) == (b.value.reading, b.value.verdict.unit)
     checks = [(s.shape.check.name, s.shape.check.at) if s.shape.check else None for s in (a, b)]
-    same_place = list(a.value.sources.values()) == list(b.value.sources.values())
+    same_place = _places(a) == _places(b)
     return (
         same_shape
         and same_value
@@ -208,6 +208,13 @@ def _same(a: Solution, b: Solution) -> bool:
         and a.value.address == b.value.address
         and checks[0] == checks[1]
     )
+
+
+def _places(solution: Solution) -> list[object]:
+    """Where numbers stand; of those in text the end, for blanks before one may be taken with it or not."""
+    value = solution.value
+    plain = value.reading.coding == "text" and not value.reading.backwards
+    return [sum(s) if plain and isinstance(s, tuple) else s for s in value.sources.values()]
 
 
 def _found(solution: Solution, proof: Proof, final: Proof) -> dict[str, object]:

@@ -56,7 +56,9 @@ def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
     for places in () if shape.keys else _even(shape, value):
         known = [place for place in places if place in found]
         rest = [place for place in places if place not in found]
-        if len(known) > len(best) and all(place in silent and _within(place, known, value) for place in rest):
+        ours = len(found.intersection(best))
+        more = len(known) > ours or (len(known) == ours and len(places) < len(best))
+        if known and more and all(place in silent and _within(place, known, value) for place in rest):
             best = places
     if not best or len(value.sources) > 1:
         return value, silent

@@ -106,7 +106,17 @@ class Search:
         """Raw counts are believed where one plain field holds all that answers."""
         plain = reading.form in ("", "unsigned", "twos", "offset") and not reading.mask
         known = self.shape.checked() | {part for used in self._skip for part in _parts(used)}
-        return plain and self._answering() - known <= set(_parts(source))
+        return (
+            plain and self._answering() - known <= set(_parts(source)) and self._runs_through(source, reading)
+        )
+
+    def _runs_through(self, source: Source, reading: Reading) -> bool:
+        """Tell whether lower bytes of a binary integer take as many values as those above them, or nearly."""
+        if not isinstance(source, tuple) or reading.coding != "binary":
+            return True
+        seen = [len(self._cells((at, 1))) for at in _parts(source)]
+        seen = seen[::-1] if reading.order == "little" else seen
+        return all(2 * low >= high for high, low in pairwise(seen) if high > 1)
 
     def _try(self, source: Source, reading: Reading, rows: list[Row]) -> Answer | None:
         """See how a reading answers in some rows."""
