@@ -26,6 +26,7 @@ from drivers.sim.player import Line, Player, line_for_all, line_for_each
 from drivers.sim.scenario import RestTruth
 from drivers.sim.wagtail import wagtail
 from logger.broker import BrokerSettings, Endpoint, broker, ends_with_us
+from logger.bus_link import abandon
 from logger.outcome import print_outcome, write_report
 
 REST_S = 8.0
@@ -214,8 +215,9 @@ def _free_port() -> int:
 
 async def _follow(bays: list[BayRun], player: Player, endpoint: Endpoint) -> None:
     """Listen on the bus from birth to the stop that ends each weigh-in; DemoFailed when the bus goes."""
+    client = aiomqtt.Client(endpoint.host, endpoint.port, identifier="restpoint-demo")
     try:
-        async with aiomqtt.Client(endpoint.host, endpoint.port, identifier="restpoint-demo") as bus:
+        async with client as bus:
             await bus.subscribe("restpoint/+/state", qos=1)
             await _until(bus, bays, "online", within_s=15)
             for bay in bays:
@@ -226,6 +228,8 @@ async def _follow(bays: list[BayRun], player: Player, endpoint: Endpoint) -> Non
             await _with_both(_listen(bus, bays), _steer(bus, bays, player))
     except aiomqtt.MqttError as why:
         raise DemoFailed(f"the bus went away: {why}") from None
+    finally:
+        abandon(client)
 
 
 async def _with_both(listening: Coroutine[Any, Any, None], steering: Coroutine[Any, Any, None]) -> None:

@@ -229,7 +229,11 @@ def _standing(
     kept = states(dataset, run.name)
     for segment in sorted((number for number in kept if number <= before), reverse=True):
         bay = make_bay(run.folder / "config.toml")
-        if (offset_ns := thaw(kept[segment].read_bytes(), bay, ident)) is not None:
+        try:
+            state = kept[segment].read_bytes()
+        except FileNotFoundError:  # a program that writes this run has forgotten it just now
+            continue
+        if (offset_ns := thaw(state, bay, ident)) is not None:
             _warm(bay, run, segment)
             return bay, segment, offset_ns
     return None

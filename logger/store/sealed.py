@@ -55,11 +55,11 @@ def mark_path(folder: Path, run: str, segment: int) -> Path:
     return folder / MARKS / f"{segment_name(run, segment)}.json"
 
 
-def keep_state(folder: Path, run: str, segment: int, state: bytes) -> None:
-    """Keep what the bay knew when this segment began, and forget what it knew before the one before."""
+def keep_state(folder: Path, run: str, segment: int, state: bytes, needed: int) -> None:
+    """Keep what the bay knew when this segment began; forget what it knew before the segment still needed."""
     write_whole(folder / MARKS / f"{segment_name(run, segment)}.state", state)
     for path in (folder / MARKS).glob(f"{run}-*.state"):
-        if path.stem < segment_name(run, segment - 1):
+        if path.stem < segment_name(run, needed):
             path.unlink(missing_ok=True)
 
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from logger.model import ClockStep, Record
 from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
-from logger.store.sealed import keep_state, seal
+from logger.store.sealed import keep_state, mark_path, seal
 
 DATASET = "dataset"
 """The dataset's folder in a bay's folder."""
@@ -107,6 +107,9 @@ class Store:
 
     def left(self) -> set[tuple[str, int]]:
         """Run and number of closed segments that are not sealed from here but to be made from the journal."""
+        for run, segment in tuple(self._left):
+            if mark_path(self.folder, run, segment).exists():
+                self._left.discard((run, segment))
         return set(self._left)
 
     def at(self, segment: int, entry: Record) -> None:
@@ -159,10 +162,13 @@ class Store:
     def _keep_states(self) -> None:
         while self._states:
             run, segment, state = self._states.popleft()
-            with suppress(
-                OSError
-            ):  # only a shortcut; a disk that refuses is told of when a segment is sealed
-                keep_state(self.folder, run, segment, state)
+            with suppress(OSError):  # only a shortcut; who must write tells of a disk that refuses
+                keep_state(self.folder, run, segment, state, self._needed(segment - 1))
+
+    def _needed(self, segment: int) -> int:
+        """The first segment that is yet to be made, here or from the journal; at most the one named."""
+        unsealed = {number for _, number in self.left()} | {due.segment for due in tuple(self._closed)}
+        return min({segment} | self._spoiled | unsealed)
 
     def _gather(self) -> None:
         while self._queue:

@@ -31,7 +31,9 @@ FAULTY = [str(Path(__file__).parents[1] / "support" / "faulty.py")]
 
 def test_absent_unplugged_and_flooding_ports_leave_the_others_alone(tmp_path: Path) -> None:
     lines = {pad: Line() for pad in PADS[:3]}
-    devices = {pad: line.device for pad, line in lines.items()} | {"P4": "/dev/not-there"}
+    plug = tmp_path / "plug"  # a number of a pseudo-terminal that is free is soon somebody else's
+    plug.symlink_to(lines["P2"].device)
+    devices = {pad: line.device for pad, line in lines.items()} | {"P2": str(plug), "P4": "/dev/not-there"}
     with running(config(tmp_path, devices)) as daemon, Talker({"P1": lines["P1"], "P2": lines["P2"]}) as talk:
         daemon.wait_for("port", port="P4", event_name="refused")
         daemon.wait_for("port", port="P1", event_name="opened")
@@ -41,6 +43,7 @@ def test_absent_unplugged_and_flooding_ports_leave_the_others_alone(tmp_path: Pa
             lines["P3"].write(noise)
             time.sleep(0.01)
         del talk.lines["P2"]
+        plug.unlink()
         lines["P2"].unplug()
         daemon.wait_for("port", port="P2", event_name="lost")
         daemon.wait_for("pad", pad="P2", condition="silent")
