@@ -88,13 +88,14 @@ def sign_among(
     small = {code for code, count in kept.items() if below[code] >= NEARLY * count}
     if not small or len(small) == len(kept) or is_slow(column, kept):
         return None
-    if said is not None and all(said[code] == "moving" for code in small):
-        return None
+    moving = {code for code in kept if said is not None and said[code] == "moving"}
+    if small and small == moving:
+        return None  # nothing else says moving
     sure, why = is_minus(shape, value, [cell in small for cell in column])
     if not why:
         return None
     seen = ", ".join(repr(code.decode("latin-1")) for code in sorted(small))
-    if not sure:
+    if not sure or small < moving:
         return Role(kind="maybe sign", source=source, map=dict.fromkeys(kept, ""), evidence=f"{seen} {why}")
     words = {
         code: " ".join(
