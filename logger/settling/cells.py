@@ -12,7 +12,7 @@ Array = NDArray[np.float64]
 CAPACITY = 256
 """Cells held; a fit never sees more."""
 TRAIL = 200
-"""Cells remembered at least: 20 s at 10 Hz, twice the longest tail."""
+"""Cells remembered: 20 s at 10 Hz, twice the longest tail."""
 
 
 class Cell(NamedTuple):
@@ -30,6 +30,8 @@ class Cells:
 
     def __init__(self, parts: int = 0) -> None:
         self.n = 0
+        self.taken = 0
+        """Cells ever taken."""
         self.t = np.zeros(CAPACITY)
         self.x = np.zeros(CAPACITY)
         self.w = np.zeros(CAPACITY)
@@ -55,6 +57,7 @@ class Cells:
         if parts:
             self.parts[i] = parts
         self.n = i + 1
+        self.taken += 1
         self.mean_n += (cell.n - self.mean_n) * 0.05
         return moved
 
@@ -145,4 +148,5 @@ class Trail:
 
     def held(self) -> tuple[Array, Array]:
         """Times (s) and values, oldest first."""
-        return self._t[: self._n], self._x[: self._n]
+        lo = max(self._n - TRAIL, 0)
+        return self._t[lo : self._n], self._x[lo : self._n]

@@ -19,7 +19,7 @@ from logger.settling.level import Level
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
-from logger.settling.tail import Estimate, Noise, Tails, estimate, slope, turns
+from logger.settling.tail import Estimate, Tails, estimate, slope, turns
 from logger.settling.watch import Watch
 
 
@@ -72,20 +72,17 @@ class Channel:
 
     def end(self, why: str) -> list[Level]:
         """No more samples ("silenced": for too long, "ended": ever): close the rest at its last one."""
-        return self._stop(why)
+        if self.level is not None:
+            return self._close(self.cells.n, why)
+        return self._tell_late(self.cells.last_ns, why) if self._late is not None else []
 
     def break_off(self) -> list[Level]:
         """What comes next has nothing to do with what was (overload, unit change): close and forget."""
-        levels = self._stop("closed")
+        levels = self.end("closed")
         self.cells.n = 0
         self._trail = Trail()
         self.last = self._late = None
         return levels
-
-    def _stop(self, change: str) -> list[Level]:
-        if self.level is not None:
-            return self._close(self.cells.n, change)
-        return self._tell_late(self.cells.last_ns, change) if self._late is not None else []
 
     # -- seeking ---------------------------------------------------------------------------------------
 
@@ -109,9 +106,10 @@ class Channel:
             return self._seek_sway(end_ns)
         if cells.n & 1 and cells.t[cells.n - 1] - cells.t[cells.n - 2] < 0.15:
             return []  # every other cell will do
-        fit = self._fit(cells.n)
+        fit = self._fit_alone(cells.n)
         s = self.settings
         if fit.count >= least and self._stands(fit):
+            fit = self._refined(fit, cells.n)
             near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
             patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
             if near and fit.risk <= min(patient, s.risk_most):
@@ -221,23 +219,22 @@ class Channel:
     # -- fits ------------------------------------------------------------------------------------------
 
     def _fit(self, n: int) -> Estimate:
-        """Fit the oldest n cells held."""
+        """Fit the oldest n cells held, together with those of the other pads where that tells more."""
+        return self._refined(self._fit_alone(n), n)
+
+    def _fit_alone(self, n: int) -> Estimate:
         if self.level is None:
             self._look_back()
-        noise, band, cells = self.noise.for_fit(), self.noise.band(), self.cells
-        if self._wide:
-            noise, band = self._widened(noise, band)
+        noise, band = self.noise.for_sway() if self._wide else (self.noise.for_fit(), self.noise.band())
+        cells = self.cells
         fit = estimate(cells.t[:n], cells.x[:n], cells.w[:n], noise, self._tails(n), band)
         self.noise.bound(fit)
+        return fit
+
+    def _refined(self, fit: Estimate, n: int) -> Estimate:
         if self.share is None or self._wide:
             return fit
-        return self.share.refine(fit, self.prior, int(cells.first[0]), int(cells.last[n - 1]))
-
-    def _widened(self, noise: Noise, band: float) -> tuple[Noise, float]:
-        """Noise and band of a load that sways."""
-        reach = self.settings.wobble_bands * band
-        sway = (0.4 * reach) ** 2 * self.cells.mean_n
-        return replace(noise, variance=sway, weight=4.0, tolerance=reach), 2.0 * reach
+        return self.share.refine(fit, self.prior, int(self.cells.first[0]), int(self.cells.last[n - 1]))
 
     def _tails(self, n: int) -> Tails:
         """What tails may have to go at cell n − 1, for all we expect."""

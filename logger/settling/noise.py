@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from logger.settling.cells import Cells
@@ -29,6 +31,8 @@ class NoiseLearner:
         """Variance of one sample in quiet rests; None until one was seen."""
         self.eta = 1.0
         """Von Neumann ratio of the residuals: 1 for white noise, less where an indicator averages."""
+        self._calm = 0.0
+        self._calm_of = (0, 0, 0)
 
     @property
     def rounding(self) -> float:
@@ -68,12 +72,24 @@ class NoiseLearner:
             tolerance=self.tolerance(),
         )
 
+    def for_sway(self) -> tuple[Noise, float]:
+        """The same for a load that sways, and the band it sways in."""
+        reach = self.settings.wobble_bands * self.band()
+        sway = (0.4 * reach) ** 2 * self.cells.mean_n
+        return replace(self.for_fit(), variance=sway, weight=4.0, tolerance=reach), 2.0 * reach
+
     def calm(self) -> float:
         """Variance of one sample without a rest: the calmest stretch of a dozen cells.
 
         From first differences while nothing is known; from second ones, which are blind to slopes, after.
         """
         order = 1 if self.variance is None else 2
+        key = (order, self.cells.n, self.cells.taken)
+        if key != self._calm_of:  # asked for several times a cell
+            self._calm_of, self._calm = key, self._calmest(order)
+        return self._calm
+
+    def _calmest(self, order: int) -> float:
         n = self.cells.n
         count = min(n - order, SEEK_CELLS) // CALM_CELLS * CALM_CELLS or n - order
         if count < 2:

@@ -11,8 +11,11 @@ leaves, a slow wander by itself. Pure numpy, no state.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import erfc
+from math import erfc, exp, log1p
+from operator import mul
+from statistics import median
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +24,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 LONG_AGO = 14.0
 """Ages beyond so many time constants tell nothing of a tail: it would have been a million times larger."""
+NEVER = 1e-6
+"""A kind of tail less probable than this adds nothing to a risk of per cents."""
 WANDER_S = 4.0
 """Shortest stretch that shows how a load wanders from second to second."""
 ENOUGH_CELLS = 15
@@ -86,11 +91,11 @@ class Estimate:
     """How many of these cells differ from the one before."""
     crossings: int
     """How often the residuals change sign."""
-    weights: Array
+    weights: list[float]
     """Posterior probability of no slow tail, then of each size (outermost) and time constant."""
-    values: Array
+    offsets: list[float]
     """The settled value were it so, from `value`, …"""
-    own: Array
+    own: list[float]
     """… and its variance."""
 
 
@@ -102,26 +107,25 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     """
     age, y, weight, count = _near(t, x, w, noise, band)
     fits = _fit_each(age, y, weight, tails, noise)
-    left = fits.left()
-    found = _scatter(left[:count], weight[:count], noise)
-    per_cell = float(w[max(len(w) - 10, 0) :].mean())
+    left = fits.left(count)
+    found = _scatter(left, weight[:count], noise)
+    per_cell = float(w[max(len(w) - 10, 0) :].sum()) / min(len(w), 10)
     rounding = noise.copies * noise.step * noise.step / 12.0
     share = rounding * _undithered(found.variance, noise)
     kappa = min((2.0 - found.eta) / found.eta, max(count / (found.crossings + 1.0), 1.0))
     scale = max(kappa * (found.variance - share) + share * per_cell, rounding, 1e-18)
-    mix = _weigh(fits, tails, age, scale, share, per_cell)
-    value = float((mix.p * mix.values).sum())
-    variance = float((mix.p * (mix.own + (mix.values - value) ** 2)).sum())
-    wander, swings = _wander(age[:count], left[:count], found.variance / per_cell)
+    mix = _weigh(fits, tails, float(age[-1]), scale, share, per_cell)
+    wander, swings = _wander(age[:count], left, found.variance / per_cell)
+    more = share + wander / swings
     fall, ctt = slope(age[:count], y[:count], weight[:count])
     origin = float(x[-1])
     return Estimate(
-        value=value + origin,
-        u=float(variance + share + wander / swings) ** 0.5,
-        risk=_risk(noise.tolerance, mix.p, mix.values - value, mix.own + share),
-        now=value + mix.to_go + origin,
+        value=mix.value + origin,
+        u=(mix.variance + more) ** 0.5,
+        risk=_risk(noise.tolerance, mix.p, mix.offsets, mix.own, share),
+        now=mix.value + mix.to_go + origin,
         slope=fall,
-        u_slope=float(np.sqrt(scale / ctt)),
+        u_slope=(scale / ctt) ** 0.5,
         count=count,
         samples=float(w[len(w) - count :].sum()),
         span_s=float(age[count - 1]),
@@ -129,11 +133,11 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
         scatter=found.scatter,
         eta=found.eta,
         wander=wander,
-        changes=int(np.count_nonzero(np.diff(y[:count]))),
+        changes=int(np.count_nonzero(y[1:count] != y[: count - 1])),
         crossings=found.crossings,
         weights=mix.p,
-        values=mix.values - value,
-        own=mix.own + share + wander / swings,
+        offsets=mix.offsets,
+        own=[v + more for v in mix.own],
     )
 
 
@@ -150,117 +154,135 @@ def _near(t: Array, x: Array, w: Array, noise: Noise, band: float) -> tuple[Arra
     age = t[-1] - t[::-1]
     y = x[::-1] - x[-1]
     weight = w[::-1]
-    per_cell = float(weight[: min(len(weight), 10)].mean())
+    per_cell = float(weight[:10].sum()) / min(len(weight), 10)
     least = _least_variance(noise)
-    off = np.abs(y - np.median(y[:5])) - 2.5 * (least / per_cell) ** 0.5
+    off = np.abs(y - median(y[:5].tolist()))
+    off -= 2.5 * (least / per_cell) ** 0.5
     off = np.maximum.accumulate(np.maximum(off, 0.0))
-    count = max(int(np.searchsorted(off, band, side="right")), 3)
-    use = max(int(np.searchsorted(off, noise.horizon * band, side="right")), count)
+    count = max(int(off.searchsorted(band, side="right")), 3)
+    use = max(int(off.searchsorted(noise.horizon * band, side="right")), count)
     age, y, weight, off = age[:use], y[:use], weight[:use], off[:use]
-    return age, y, weight / (1.0 + weight * (noise.distrust * off) ** 2 / least), count
+    if off[-1] <= 0.0:
+        return age, y, weight, count
+    return age, y, weight / (1.0 + weight * off * off * (noise.distrust**2 / least)), count
 
 
 class _Fits(NamedTuple):
     """Level and fast tail, and beside them each slow tail by itself.
 
     `steady` is the settled value without a slow tail, `touch` what the fast one still has to go, `loose` how
-    loosely it leaves the level. For each slow tail: its curve freed of level and fast tail (`slow`), the sum
-    of its squares, its size now (`size`), by how much a size of 1 lowers the settled value (`pull`) and
-    raises the newest (`front`).
+    loosely it leaves the level. For each slow tail: how much of the fast curve its own holds (`lean`), the
+    sum of squares of what that leaves (`squares`), its size now (`size`), by how much a size of 1 lowers the
+    settled value (`pull`) and raises the newest (`front`). `rows` are the curves and the values, centred.
     """
 
+    rows: Array
     weight_sum: float
-    rest: Array
     steady: float
     touch: float
     loose: float
-    slow: Array
-    squares: Array
-    size: Array
-    pull: Array
-    front: Array
+    lean: list[float]
+    squares: list[float]
+    size: list[float]
+    pull: list[float]
+    front: list[float]
 
-    def left(self) -> Array:
-        """Residuals of the slow tail that explains most."""
-        best = int(np.argmax(self.size * self.size * self.squares))
-        residuals: Array = self.rest - self.size[best] * self.slow[best]
+    def left(self, count: int) -> Array:
+        """Residuals of the newest cells from the slow tail that explains most."""
+        explained = [size * size * square for size, square in zip(self.size, self.squares, strict=True)]
+        best = explained.index(max(explained))
+        rows, size = self.rows[:, :count], self.size[best]
+        residuals: Array = rows[-1] - (self.touch - size * self.lean[best]) * rows[0] - size * rows[best + 1]
         return residuals
 
 
 def _fit_each(age: Array, y: Array, weight: Array, tails: Tails, noise: Noise) -> _Fits:
-    """Weighted least squares, the fast tail held by its prior."""
+    """Weighted least squares, the fast tail held by its prior.
+
+    All sums of squares and products come from one product of matrices; what follows is arithmetic on a few
+    numbers, which plain floats do faster than arrays.
+    """
+    rows = np.empty((len(tails.times_s) + 1, len(age)))
     ages = age / tails.times_s[:, None]
-    curves = np.exp(np.minimum(ages, LONG_AGO)) * (ages <= LONG_AGO)
+    np.exp(np.minimum(ages, LONG_AGO), out=rows[:-1])
+    if age[-1] > LONG_AGO * tails.times_s[0]:
+        rows[:-1] *= ages <= LONG_AGO
+    rows[-1] = y
     total = float(weight.sum())
-    mean = float((weight * y).sum()) / total
-    f = (weight * curves).sum(axis=1) / total
-    curves -= f[:, None]
-    fast = curves[0]
-    row = weight * fast
-    ridge = _least_variance(noise) / float(tails.spread[-1, 0]) ** 2
-    soft = float((row * fast).sum()) + ridge
-    touch = float((row * (y - mean)).sum()) / soft
-    rest = y - mean - touch * fast
-    lean = (row * curves[1:]).sum(axis=1) / soft
-    slow = curves[1:] - lean[:, None] * fast
-    squares = np.maximum((weight * slow * slow).sum(axis=1), 1e-300)
+    means = rows @ weight / total
+    rows -= means[:, None]
+    products = ((rows * weight) @ rows.T).tolist()
+    *f, mean = means.tolist()
+    fast, *others = products[:-1]
+    soft = fast[0] + _least_variance(noise) / float(tails.spread[-1, 0]) ** 2
+    touch = fast[-1] / soft
+    lean, squares, size = [], [], []
+    for k, row in enumerate(others, start=1):
+        held = fast[k] / soft
+        square = max(row[k] - held * (2.0 * fast[k] - held * fast[0]), 1e-300)
+        lean.append(held)
+        squares.append(square)
+        size.append((row[-1] - touch * fast[k] - held * (fast[-1] - touch * fast[0])) / square)
     return _Fits(
+        rows=rows,
         weight_sum=total,
-        rest=rest,
-        steady=mean - touch * float(f[0]),
+        steady=mean - touch * f[0],
         touch=touch,
-        loose=float(f[0]) ** 2 / soft,
-        slow=slow,
+        loose=f[0] ** 2 / soft,
+        lean=lean,
         squares=squares,
-        size=(weight * slow * rest).sum(axis=1) / squares,
-        pull=f[1:] - lean * f[0],
-        front=1.0 - lean,
+        size=size,
+        pull=[each - held * f[0] for each, held in zip(f[1:], lean, strict=True)],
+        front=[1.0 - held for held in lean],
     )
 
 
 class _Mixture(NamedTuple):
-    """For no slow tail, then each size and time constant: probability, settled value and its own variance.
+    """For no slow tail, then each size and time constant: probability, settled value (from the mean of all)
+    and its own variance; and that mean, its variance, and how far the newest point of the mixed curve is
+    from settled."""
 
-    `to_go` is how far the newest point of the mixed curve is from settled.
-    """
-
-    p: Array
-    values: Array
-    own: Array
+    p: list[float]
+    offsets: list[float]
+    own: list[float]
+    value: float
+    variance: float
     to_go: float
 
 
-def _weigh(fits: _Fits, tails: Tails, age: Array, scale: float, share: float, per_cell: float) -> _Mixture:
+def _weigh(fits: _Fits, tails: Tails, age: float, scale: float, share: float, per_cell: float) -> _Mixture:
     """Weigh no tail and every size and time constant by what it explains.
 
     `scale` is the variance of a sample, correlation included, `share` that part of the rounding error which
     is the same for all: a curve that moved little within the window may have hidden behind it.
     """
-    reach = np.exp(np.minimum(age[-1] / tails.times_s[1:], LONG_AGO)) - 1.0
-    known = 1.0 / (scale / fits.squares + 2.0 * share / np.maximum(reach * reach, 1e-12))
-    before = 1.0 / tails.spread[:, 1:] ** 2
-    after = known + before
-    p = _probabilities(fits.size, fits.squares / (scale + 2.0 * share * per_cell), before, tails.log_prior)
-    b = fits.size * known / after
-    values = fits.steady - np.concatenate(((0.0,), (b * fits.pull).ravel()))
-    own = np.concatenate(
-        ((0.0,), (fits.pull * fits.pull / after + (tails.doubt * b * fits.front) ** 2).ravel())
-    )
-    return _Mixture(
-        p=p,
-        values=values,
-        own=own + scale * (1.0 / fits.weight_sum + fits.loose),
-        to_go=fits.touch + float((p[1:] * (b * fits.front).ravel()).sum()),
-    )
-
-
-def _probabilities(fit: Array, told: Array, before: Array, log_prior: Array) -> Array:
-    """Posterior probability of no tail and of each slow one; `told` and `before` are precisions of b."""
-    evidence = 0.5 * (fit * fit * told * told / (told + before) - np.log1p(told / before))
-    log_p = np.concatenate(((0.0,), evidence.ravel())) + log_prior
-    p = np.exp(log_p - log_p.max())
-    p /= p.sum()
-    return np.asarray(p)
+    always = scale * (1.0 / fits.weight_sum + fits.loose)
+    log_p, values, own, to_go = [float(tails.log_prior[0])], [fits.steady], [always], [0.0]
+    times, log_prior, spread = tails.times_s.tolist(), tails.log_prior.tolist(), tails.spread.tolist()
+    slow = []
+    for k, (size, square) in enumerate(zip(fits.size, fits.squares, strict=True)):
+        reach = exp(min(age / times[k + 1], LONG_AGO)) - 1.0
+        known = 1.0 / (scale / square + 2.0 * share / max(reach * reach, 1e-12))
+        told = square / (scale + 2.0 * share * per_cell)
+        slow.append((size, known, told, fits.pull[k], fits.front[k]))
+    for line in spread:
+        for wide, (size, known, told, pull, front) in zip(line[1:], slow, strict=True):
+            before = 1.0 / (wide * wide)
+            after = known + before
+            b = size * known / after
+            evidence = size * size * told * told / (told + before) - log1p(told / before)
+            log_p.append(0.5 * evidence + log_prior[len(log_p)])
+            values.append(fits.steady - b * pull)
+            own.append(always + pull * pull / after + (tails.doubt * b * front) ** 2)
+            to_go.append(b * front)
+    most = max(log_p)
+    p = [exp(each - most) for each in log_p]
+    whole = sum(p)
+    p = [each / whole for each in p]
+    value = sum(map(mul, p, values))
+    offsets = [each - value for each in values]
+    variance = sum(q * (v + o * o) for q, o, v in zip(p, offsets, own, strict=True))
+    return _Mixture(p, offsets, own, value, variance, fits.touch + sum(map(mul, p, to_go)))
 
 
 def together(own: Estimate, beside: Estimate, shared: Estimate, sign: float, tolerance: float) -> Estimate:
@@ -270,17 +292,20 @@ def together(own: Estimate, beside: Estimate, shared: Estimate, sign: float, tol
         own,
         value=beside.value + sign * shared.value,
         u=(more + shared.u * shared.u) ** 0.5,
-        risk=_risk(tolerance, shared.weights, shared.values, shared.own + more),
+        risk=_risk(tolerance, shared.weights, shared.offsets, shared.own, more),
         now=beside.now + sign * shared.now,
     )
 
 
-def _risk(limit: float, p: Array, offset: Array, variance: Array) -> float:
-    """Probability that a mixture of normal errors exceeds ±limit."""
+def _risk(
+    limit: float, p: Sequence[float], offsets: Sequence[float], own: Sequence[float], more: float
+) -> float:
+    """Probability that a mixture of normal errors (variance: own and more) exceeds ±limit."""
     risk = 0.0
-    for q, o, v in zip(p.tolist(), offset.tolist(), variance.tolist(), strict=True):
-        scale = 1.0 / max((2.0 * v) ** 0.5, 1e-300)
-        risk += q * 0.5 * (erfc((limit - o) * scale) + erfc((limit + o) * scale))
+    for q, o, v in zip(p, offsets, own, strict=True):
+        if q > NEVER:
+            scale = 1.0 / max((2.0 * (v + more)) ** 0.5, 1e-300)
+            risk += q * 0.5 * (erfc((limit - o) * scale) + erfc((limit + o) * scale))
     return risk
 
 
@@ -298,11 +323,11 @@ def _scatter(left: Array, weight: Array, noise: Noise) -> _Scatter:
     averages out at least as well as m + 1 independent readings.
     """
     count = len(left)
-    newest = float((weight * left * left).sum())
+    newest = float(weight @ (left * left))
     free = max(count - 2.0, 1.0)
     variance = (newest + noise.weight * noise.variance) / (free + noise.weight)
-    step, w = np.diff(left), weight
-    rough = float((step * step * w[1:] * w[:-1] / (w[1:] + w[:-1])).sum()) / max(count - 1, 1)
+    step, w0, w1 = left[1:] - left[:-1], weight[:-1], weight[1:]
+    rough = float((step * step) @ (w0 * w1 / (w0 + w1))) / max(count - 1, 1)
     scatter = newest / max(count - 3.0, 1.0)
     raw = min(rough / max(newest / max(count - 2.0, 1.0), 1e-300), 1.0) if newest > 0 else noise.eta
     eta = max((raw * count + noise.eta * 20.0) / (count + 20.0), 0.02)
@@ -324,7 +349,7 @@ def _wander(age: Array, left: Array, white: float) -> tuple[float, float]:
     means = np.bincount(seconds, left)[full] / count[full]
     means -= means.mean()
     more = float((means * means).mean()) - 1.5 * white * len(means) / len(age)
-    swings = np.count_nonzero(means[1:] * means[:-1] < 0) / 2.0
+    swings = int(np.count_nonzero(means[1:] * means[:-1] < 0)) / 2.0
     return max(more, 0.0), max(swings, 1.0)
 
 
@@ -337,15 +362,16 @@ def _undithered(variance: float, noise: Noise) -> float:
     if noise.step <= 0:
         return 0.0
     ratio = max(variance / noise.copies / noise.step**2 - 1.0 / 12.0, 0.0)
-    return float(np.exp(-19.74 * ratio))
+    return exp(-19.74 * ratio)
 
 
 def slope(age: Array, y: Array, weight: Array) -> tuple[float, float]:
     """Weighted least-squares slope in time, and the sum of squares it rests on."""
-    total = weight.sum()
-    centred = age - (weight * age).sum() / total
-    ctt = max(float((weight * centred * centred).sum()), 1e-300)
-    return -float((weight * centred * y).sum()) / ctt, ctt
+    total = float(weight.sum())
+    centred = age - float(weight @ age) / total
+    lever = weight * centred
+    ctt = max(float(lever @ centred), 1e-300)
+    return -float(lever @ y) / ctt, ctt
 
 
 def turns(t: Array, x: Array) -> int:
