@@ -17,7 +17,7 @@ from logger.settling.cells import Cell, Cells, Trail
 from logger.settling.diagonal import Share
 from logger.settling.level import Level
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
-from logger.settling.prior import TailPrior
+from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
 from logger.settling.tail import Estimate, Tails, estimate, slope, turns
 from logger.settling.watch import Watch
@@ -81,6 +81,8 @@ class Channel:
         levels = self.end("closed")
         self.cells.n = 0
         self._trail = Trail()
+        if self.share is not None:
+            self.share.forget()
         self.last = self._late = None
         return levels
 
@@ -114,9 +116,8 @@ class Channel:
             patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
             if near and fit.risk <= min(patient, s.risk_most):
                 return self._declare(fit, end_ns)
-            likely = near and fit.risk <= s.late_risk
             if fit.span_s >= self._late_s():
-                told = fit if likely else self._as_read(fit)
+                told = fit if near and fit.risk <= s.late_risk else self._as_read(fit)
                 self._late = (self._level(told, end_ns), fit)
         return self._seek_sway(end_ns)
 
@@ -225,8 +226,8 @@ class Channel:
     def _fit_alone(self, n: int) -> Estimate:
         if self.level is None:
             self._look_back()
-        noise, band = self.noise.for_sway() if self._wide else (self.noise.for_fit(), self.noise.band())
-        cells = self.cells
+        cells, learned = self.cells, self.noise
+        noise, band = learned.for_sway() if self._wide else (learned.for_fit(), learned.band())
         fit = estimate(cells.t[:n], cells.x[:n], cells.w[:n], noise, self._tails(n), band)
         self.noise.bound(fit)
         return fit
@@ -246,8 +247,7 @@ class Channel:
         here = float(self.cells.x[self.cells.n - 1])
         self._behind_s, past = self._trail.held()
         self._behind = np.abs(past - here)
-        moving = np.flatnonzero(self._behind > 2.0 * self.noise.band())
-        self._stirred = int(moving[-1]) if len(moving) else 0
+        self._stirred = stirred(self._behind, self.noise.band())
 
     # -- declaring -------------------------------------------------------------------------------------
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from logger.settling.cells import Cell, Cells
 from logger.settling.noise import NoiseLearner
-from logger.settling.prior import TailPrior
+from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
 from logger.settling.tail import Estimate, Noise, estimate, together
 
@@ -25,12 +25,6 @@ PATTERNS = np.array(((1.0, -1.0, -1.0, 1.0), (1.0, 1.0, -1.0, -1.0), (1.0, -1.0,
 """The three ways to pair four pads; one pairs the diagonals. The first fits pads named row by row."""
 LEAST_CELLS = 5
 """Fewest joint cells that are fitted."""
-KEPT = 0.9
-"""How much of what told of the pairing is kept from rest to rest: pads may change places."""
-SURE = 10.0
-"""A rest tells of the pairing if its load moved by so many standard deviations (squared) …"""
-PAIRED = 2.0
-"""… and another pairing is taken with so many rests more than twice the present one's."""
 
 
 class Diagonal:
@@ -45,12 +39,17 @@ class Diagonal:
         self._cells = Cells(4)
         self._pattern = 0
         self._moved = np.zeros(len(PATTERNS))
-        """Rests in which each pattern moved, lately; one in which several did counts for each in part."""
+        """Rests of pads in which each pattern moved, lately; where several did, each counts in part."""
         self._fits: dict[tuple[int, int], Estimate] = {}
 
     def feed(self, cell: Cell, loads: Sequence[float]) -> None:
         """Take a frame in which all four have sent."""
         self._cells.append(cell, loads)
+        self._fits.clear()
+
+    def forget(self) -> None:
+        """What comes next has nothing to do with what was."""
+        self._cells.n = 0
         self._fits.clear()
 
     def of(self, pad: int) -> Share:
@@ -102,9 +101,7 @@ class Diagonal:
     ) -> Estimate:
         cells, n = self._cells, len(x)
         age = cells.t[n - 1] - cells.t[:n]
-        moving = np.flatnonzero(moved > 2.0 * band)
-        still_s = float(age[moving[-1] if len(moving) else 0])
-        tails = prior.tails(moved, age, still_s, band)
+        tails = prior.tails(moved, age, float(age[stirred(moved, band)]), band)
         return estimate(cells.t[lo:n], x[lo:], cells.w[lo:n], noise, tails, band)
 
     def _quiet(self) -> Noise:
@@ -136,11 +133,12 @@ class Diagonal:
         gone = parts[n - third : n].mean(axis=0) - parts[lo : lo + third].mean(axis=0)
         noise = 16.0 * self._quiet().variance * 2.0 / (third * float(weights[lo:n].mean()))
         squares = (PATTERNS @ gone) ** 2
-        if squares.max() < SURE * max(noise, 1e-18):
+        s = self.settings
+        if squares.max() < s.pairing_sigma**2 * max(noise, 1e-18):
             return
-        self._moved = KEPT * self._moved + squares / squares.sum()
+        self._moved = (1.0 - 1.0 / s.pairing_memory_rests) * self._moved + squares / squares.sum()
         best, now = int(np.argmax(self._moved)), self._moved[self._pattern]
-        if self._moved[best] > 2.0 * now + PAIRED:
+        if self._moved[best] > 2.0 * now + s.pairing_rests:
             self._pattern = best
             self._fits.clear()
             self.swung, self.apart = TailPrior(self.settings), TailPrior(self.settings)
@@ -171,6 +169,10 @@ class Share:
         if min(beside.span_s, shared.span_s) < diagonal.settings.joint_span * own.span_s:
             return own
         return together(own, beside, shared, diagonal.sign(self._pad), diagonal.tolerance(self._pad))
+
+    def forget(self) -> None:
+        """What this pad reads next has nothing to do with what was (overload, unit change)."""
+        self._all.forget()
 
     def ended(self, from_ns: int, to_ns: int, teaches: bool) -> None:
         """A rest of this pad's cells of this time is over; it may teach of tails once the next has come."""

@@ -14,6 +14,16 @@ from logger.settling.tail import Estimate, Tails
 Array = NDArray[np.float64]
 
 
+MOVING_BANDS = 2.0
+"""What lay farther from the level than so many bands was movement, not its end."""
+
+
+def stirred(behind: Array, band: float) -> int:
+    """Index of the latest of these deviations from the level (oldest first) that was movement; 0 for none."""
+    moving = np.flatnonzero(behind > MOVING_BANDS * band)
+    return int(moving[-1]) if len(moving) else 0
+
+
 class TailPrior:
     """Expectation of tails, sharpened by every rest that lasted long enough to show its own."""
 

@@ -49,6 +49,12 @@ class Settling:
     """Four pads are looked at together unless one of them has sent nothing for longer than this …"""
     joint_span: float = 0.5
     """… or they stand still together for a smaller share of the time that one does by itself."""
+    pairing_sigma: float = 3.2
+    """A rest tells which pads are diagonal if load moved between pairs of them by so many sigma …"""
+    pairing_memory_rests: float = 10.0
+    """… is remembered for so many rests of pads, because pads may change places …"""
+    pairing_rests: float = 2.0
+    """… and another pairing is taken with so many more than twice the present one's."""
     tail_least_band: float = 0.6
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 4.0

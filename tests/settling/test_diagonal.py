@@ -9,6 +9,7 @@ import statistics
 import pytest
 from settling.helpers_settling import Row, rests, run, sample, span
 
+from drivers.api import FLAG_OVERLOAD
 from logger.model import Rest
 from logger.settling.diagonal import PATTERNS, Diagonal
 from logger.settling.pipeline import Pipeline
@@ -83,3 +84,14 @@ def test_three_pads_have_no_diagonal() -> None:
     pipeline = Pipeline(["a", "b", "c"])
     assert pipeline.car.diagonal is None
     assert pipeline.pads["a"].channel.share is None
+
+
+def test_an_overload_ends_what_the_four_had_together() -> None:
+    """What was before must not count as movement behind what comes after, in whatever unit that is."""
+    _, pipeline = run(session(1, (1, -1, -1, 1), 3.0, steps=2))
+    diagonal = diagonal_of(pipeline)
+    last_ns = pipeline.pads["p3"].intake.last_ns
+    assert diagonal.stretch(0, last_ns) is not None
+    for k in range(3):
+        pipeline.feed(sample(34.1 + k / 10, "p0", 341.0, flags=FLAG_OVERLOAD))
+    assert diagonal.stretch(0, last_ns) is None
