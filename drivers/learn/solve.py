@@ -26,6 +26,9 @@ MANY = 100
 """Messages that tell enough of all."""
 SHORTEST = 4
 """The shortest message with a check that is thought of."""
+ENDS = frozenset(b"\x01\x02\x03\x04\n\r")
+"""Control characters that begin or end a message: SOH, STX, ETX, EOT, LF, CR (ISO 646)."""
+TEXT = ENDS | frozenset(range(0x20, 0x7F))
 SEVERAL = 0.9
 """Share of parts that must pass a check of their own."""
 
@@ -68,7 +71,7 @@ def solve(
     if check is not None:
         passes = check.check().passes
         messages = [item for item in messages if passes(item[1])]
-    if cut.kind == "fixed" and _several([message for _, message in messages], check):
+    if cut.kind in ("fixed", "length") and _several([message for _, message in messages], check):
         return [], []
     solutions: list[Solution] = []
     reasons: list[str] = []
@@ -136,13 +139,16 @@ def resynchronised(data: bytes, pieces: list[Piece], check: Found) -> list[Piece
 
 
 def _several(messages: list[bytes], check: Found | None) -> bool:
-    """Tell whether messages of one size are several in a row, each with its check."""
-    size = len(messages[0]) if messages else 0
+    """Tell whether messages (of their commonest size) are several each, by their checks or their ends."""
+    size = Counter(map(len, messages)).most_common(1)[0][0] if messages else 0
+    messages = [message for message in messages if len(message) == size]
     for parts in range(2, size // SHORTEST + 1):
         if size % parts:
             continue
         one = size // parts
         some = messages[:: max(len(messages) // MANY, 1)]
+        if _ended_alike(some, one):
+            return True
         within = [message[n : n + one] for message in some for n in range(0, size, one)]
         again = check is not None and check.at == -check.size and check.first < one + check.at
         if again and sum(map(check.check().passes, within)) > SEVERAL * len(within):  # type: ignore[union-attr]  # again
@@ -151,6 +157,14 @@ def _several(messages: list[bytes], check: Found | None) -> bool:
         if found is not None and found.at == -found.size and found.passing > SEVERAL * found.of:
             return True
     return False
+
+
+def _ended_alike(messages: list[bytes], one: int) -> bool:
+    """Tell whether text has the same end or start of a message at the same place of every part."""
+    if not TEXT.issuperset(b"".join(messages)):
+        return False
+    columns = [{byte for message in messages for byte in message[n::one]} for n in range(one)]
+    return any(len(column) == 1 and ENDS.issuperset(column) for column in columns)
 
 
 def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) -> Iterator[Shape]:

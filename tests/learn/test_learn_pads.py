@@ -9,8 +9,10 @@ import pytest
 
 from drivers.api import Frame
 from drivers.layout import load_layout
+from drivers.learn.cuts import Cut
 from drivers.learn.learn import Outcome, learn
 from drivers.learn.recording import Recording, parse_known
+from drivers.learn.solve import solve
 
 Encode = Callable[[list[int], bool, int], bytes]
 """Writes a message of the pads' counts, whether they stand still, and the message's number."""
@@ -133,3 +135,15 @@ def test_decimals_behind_a_comma_belong_to_the_number() -> None:
         noise=3,
         plans=([(10.0, 21.0, 8000.0)],),
     )
+
+
+def test_several_messages_are_never_taken_for_one() -> None:
+    """A battery's digit once passed for a told length, and two readings of three were lost."""
+    dice = random.Random(5)
+    loads = [counts(n / 40, [(10.0, 21.0, 900.0)], 1, dice) for n in range(1200)]
+    sent = [b"\x02%s%9.1f kg 12.5\x03\r" % (b"S" if still else b"D", count / 10) for count, still in loads]
+    recording = Recording([(n / 40, message) for n, message in enumerate(sent)])
+    knowns = [parse_known("0@0:8"), parse_known("90kg@12:20")]
+    one = len(sent[0])
+    assert solve(Cut(kind="fixed", start=b"\x02", size=one), recording, knowns)[0]
+    assert solve(Cut(kind="fixed", start=b"\x02", size=3 * one), recording, knowns) == ([], [])
