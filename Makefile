@@ -36,10 +36,13 @@ fuzz: dev
 setup: .venv/.ready
 dev: .venv/.ready-dev
 
-.venv/.ready: deploy/requirements.txt pyproject.toml tools/setup
+COMPILED := $(wildcard logger/settling/*.pxd)
+COMPILED += $(COMPILED:.pxd=.py)
+
+.venv/.ready: deploy/requirements.txt pyproject.toml tools/setup $(COMPILED)
 	@tools/setup
 
-.venv/.ready-dev: tools/requirements-dev.txt pyproject.toml tools/setup
+.venv/.ready-dev: tools/requirements-dev.txt pyproject.toml tools/setup $(COMPILED)
 	@tools/setup dev
 
 # Pin anew; needs uv. No index address is written.
@@ -51,4 +54,4 @@ lock:
 	    --output-file tools/requirements-dev.txt
 
 clean:
-	rm -rf .venv demo-out build *.egg-info
+	rm -rf .venv demo-out build *.egg-info logger/settling/*.so

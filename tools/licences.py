@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+import tomllib
 from importlib.metadata import PackageNotFoundError, metadata
 from pathlib import Path
 
@@ -25,7 +26,10 @@ def licence(name: str) -> str:
 def main() -> int:
     """Write the file and tell which packages could not be asked."""
     rows, unknown = [], []
-    for name, version in PIN.findall((ROOT / "deploy/requirements.txt").read_text()):
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    built_with = PIN.findall("\n".join(project["build-system"]["requires"]))
+    pinned = PIN.findall((ROOT / "deploy/requirements.txt").read_text())
+    for name, version in sorted(pinned + built_with, key=lambda pin: pin[0].lower()):
         try:
             rows.append(f"| {name} | {version} | {licence(name)} |")
         except PackageNotFoundError:
