@@ -18,6 +18,8 @@ HELD = 1
 """This value may be wild; it waits for the next one."""
 WILD = 2
 """The value that waited was wild."""
+LARGEST = 1e60
+"""Beyond this no arithmetic holds (squares of squares are finite below it), in any unit."""
 OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
 
 
@@ -53,7 +55,7 @@ class Intake:
             reason = "overload"
         elif mass_kg is None:
             reason = "missing"
-        elif not isfinite(mass_kg):
+        elif not -LARGEST < mass_kg < LARGEST:
             reason = "not_finite"
         elif t_ns < max(self.last_ns, self.held_ns):
             reason = "stale"

@@ -24,4 +24,5 @@ cdef _weigh(
     Sums sums, list times, list log_prior, list spread, double doubt, double scale, double share
 )
 
+@cython.locals(square=double, ratio=double)
 cdef double _undithered(double variance, double copies, double step)

@@ -238,9 +238,10 @@ def _undithered(variance: float, copies: float, step: float) -> float:
     First harmonic of the rounding error under Gaussian dither, exp(−2π²σ²/d²), with the variance that
     rounding itself adds, d²/12, taken off. 0 where no step is known.
     """
-    if step <= 0:
+    square = step * step
+    if square <= 0:
         return 0.0
-    ratio = max(variance / copies / (step * step) - 1.0 / 12.0, 0.0)
+    ratio = max(variance / copies / square - 1.0 / 12.0, 0.0)
     return math.exp(-19.74 * ratio)
 
 

@@ -248,6 +248,17 @@ def test_nothing_raises(points: list[tuple[float, float]]) -> None:
         assert rest.u_kg >= 0
 
 
+@pytest.mark.parametrize("size", [1e-308, 1e-160, 1e60, 1e155, 1e300])
+def test_sizes_whose_squares_are_no_numbers_raise_nothing(size: float) -> None:
+    for seed in range(12):
+        dice = random.Random(seed)
+        points = [(0.02 * k, "ab"[k % 2], dice.choice([0.0, 1.0, size * dice.random()])) for k in range(150)]
+        out, pipeline = run(points)
+        assert sum(isinstance(r, Sample) for r in out) == len(points)
+        beyond = sum(abs(x) >= 1e60 for _, _, x in points)
+        assert sum(counts.get("not_finite", 0) for counts in pipeline.excluded.values()) == beyond
+
+
 def car(t: float, dice: random.Random) -> list[float]:
     """Four pads: empty, car on at 10 s, rocked at 25 s, a person in at 45 s, out at 65 s, off at 85 s."""
     zeros = (0.6, -0.4, 0.2, 1.1)
