@@ -16,7 +16,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from drivers.sim.sessions import PADS, session
+from drivers.sim.sessions import LB_KG, PADS, session
 
 
 @dataclass
@@ -95,7 +95,7 @@ def curve_traces(seed: int) -> list[Trace]:
     work."""
     dice = Random(f"curves {seed}")
     rate = dice.choice((2.0, 5.0, 5.0, 8.0, 10.0, 10.0, 20.0, 20.0, 40.0, 80.0))
-    d = dice.choice((0.1, 0.1, 0.2, 0.2, 0.5, 0.0907, 0.2268, 0.4536))
+    d = dice.choice((0.1, 0.1, 0.2, 0.2, 0.5, 0.2 * LB_KG, 0.5 * LB_KG, LB_KG))
     noise, average = d * dice.choice((0.05, 0.2, 0.4, 0.7, 1.2)), dice.choice((1, 1, 1, 3, 8))
     jitter = dice.choice((0.0, 0.0, 0.2))
     plan, t = [], 0.0

@@ -15,11 +15,13 @@ import numpy as np
 
 from logger.settling.cells import Cell, Cells, Trail
 from logger.settling.diagonal import Share
+from logger.settling.late import late_fit, late_s
 from logger.settling.level import Level
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
-from logger.settling.tail import Estimate, Tails, estimate, slope, turns
+from logger.settling.sway import sways
+from logger.settling.tail import Estimate, Tails, estimate, slope
 from logger.settling.watch import Watch
 
 
@@ -114,17 +116,21 @@ class Channel:
             fit = self._refined(fit, cells.n)
             near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
             patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
-            if near and fit.risk <= min(patient, s.risk_most):
+            breath = fit.span_s < s.sway_rest_s and self._sways_on()
+            if near and not breath and fit.risk <= min(patient, s.risk_most):
                 return self._declare(fit, end_ns)
-            if fit.span_s >= self._late_s():
-                told = fit if near and fit.risk <= s.late_risk else self._as_read(fit)
-                self._late = (self._level(told, end_ns), fit)
+            if fit.span_s >= late_s(self.noise):
+                told = late_fit(fit, near, cells, self.noise)
+                self._late = None if told is None else (self._level(told, end_ns), fit)
         return self._seek_sway(end_ns)
 
-    def _late_s(self) -> float:
-        """How long a level must have stood to be told when it ends."""
-        s = self.settings
-        return s.late_noisy_s if self.noise.sigma() > self.noise.resolution else s.late_rest_s
+    def _sways_on(self) -> bool:
+        """May this level and the short rest just before be two ends of one sway?"""
+        last, s = self.last, self.settings
+        if last is None or last.change != "closed" or self._peak > s.wobble_bands * 2.0 * self.noise.band():
+            return False
+        rest_s, gone_s = (last.to_ns - last.from_ns) * 1e-9, (self.cells.last_ns - last.to_ns) * 1e-9
+        return rest_s < s.sway_rest_s and gone_s < s.wobble_rest_s
 
     def _restless(self, least: int) -> bool:
         """Are the newest cells too far apart to lie within a band? Spares most fits while things move."""
@@ -134,12 +140,6 @@ class Channel:
         recent = cells.x[cells.n - least : cells.n]
         slack = 2.5 * (max(noise.variance, noise.rounding) / cells.mean_n) ** 0.5
         return bool(recent.max() - recent.min() > 2.0 * (noise.band() + slack))
-
-    def _as_read(self, fit: Estimate) -> Estimate:
-        """What it read, where nobody can say what it would have settled to: known no better than it stood."""
-        stood = float(self.cells.x[self.cells.n - fit.count : self.cells.n].std())
-        u = max(stood, 0.5 * abs(fit.value - fit.now), 0.5 * self.noise.tolerance())
-        return replace(fit, value=fit.now, u=u)
 
     def _stands(self, fit: Estimate) -> bool:
         """Does the load stand still by this fit, apart from what it may still have to go?"""
@@ -170,19 +170,12 @@ class Channel:
             return []
         self._tried = end_ns
         noise.grow()
-        lo = cells.since(s.wobble_rest_s)
-        recent = cells.x[lo : cells.n]
-        if lo == 0 or float(recent.max() - recent.min()) > 2.0 * s.wobble_bands * noise.band():
+        if not sways(cells, noise.band(), s):
             return []
-        half = (lo + cells.n) // 2
-        gone = abs(float(cells.x[half : cells.n].mean() - cells.x[lo:half].mean()))
-        swings = turns(cells.t[lo : cells.n], cells.x[lo : cells.n])
-        if gone > s.wobble_gone * float(np.ptp(recent)) or swings < s.wobble_turns:
-            return []  # a ramp or a tail, no sway
         self._wide = True
         fit = self._fit(cells.n)
-        sways = fit.crossings >= 2 and fit.eta < 0.5 and self._cell_sd(fit) > 0.4 * noise.band()
-        if sways and fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk:
+        swings = fit.crossings >= 2 and fit.eta < 0.5 and self._cell_sd(fit) > 0.4 * noise.band()
+        if swings and fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk:
             return self._declare(fit, end_ns)
         self._wide = False
         return []
@@ -302,6 +295,8 @@ class Channel:
         """Is this the rest closed last, after a knock or a radio gap?"""
         limit_s = self.settings.reopen_silent_s if old.change == "silenced" else self.settings.reopen_s
         limit_s = max(limit_s, self.settings.reopen_cells * self.cells.step_s())
+        if self._wide:
+            limit_s = max(limit_s, self.settings.wobble_rest_s)
         near = max(0.6 * self.noise.resolution, 3.0 * (u**2 + old.u**2 + self._watch.wander**2) ** 0.5)
         return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= near
 

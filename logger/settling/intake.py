@@ -125,11 +125,13 @@ class Intake:
 
     @property
     def d(self) -> float:
-        """The stream's stated resolution, else the one learned, its kin's until then; before any change, what
-        the digits suggest."""
+        """The stream's stated resolution, else the one learned, its kin's until then; before the first few
+        changes, no more than what the digits suggest."""
         if self.stated_d is not None:
             return self.stated_d
         own = self.resolution.value
+        if own and self.resolution.vague:
+            own = min(own, digits(self._last))
         if self.kin_d and not self.resolution.known:
             return min(own, self.kin_d) or self.kin_d
         return own or digits(self._last)

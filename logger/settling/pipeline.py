@@ -109,6 +109,6 @@ class Pipeline:
         if all(i.resolution.known for i in intakes):
             return
         known = [i.stated_d or i.resolution.value for i in intakes if i.stated_d or i.resolution.known]
-        seen = known or [i.resolution.value for i in intakes if i.resolution.value]
+        seen = known or [i.resolution.value for i in intakes if not i.resolution.vague]
         for intake in intakes:
             intake.kin_d = min(seen, default=0.0)

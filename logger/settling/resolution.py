@@ -5,8 +5,13 @@ from __future__ import annotations
 from math import isfinite
 from statistics import median
 
+from logger.units import LB_KG
+
 SLOWEST_DISPLAY_NS = 2_000_000_000
 """A value that stays for longer is a load that stands, not a display that is slow."""
+
+FEW_CHANGES = 4
+"""Fewer differences may all be steps of the load."""
 
 
 class Resolution:
@@ -51,6 +56,11 @@ class Resolution:
         if len(self._group) >= 16:
             self._judge()
 
+    @property
+    def vague(self) -> bool:
+        """So few differences that they may all be steps of the load."""
+        return not self.known and len(self._group) < FEW_CHANGES
+
     def _judge(self) -> None:
         """Sixteen more changes are in: do the values repeat, and is the bucket full?"""
         self.known = True
@@ -80,9 +90,18 @@ def common(a: float, b: float) -> float:
 
 
 def digits(x: float) -> float:
-    """Guess the step of a value that never changed: its last decimal, and no finer than pads are (1e-4 of
-    it)."""
+    """Guess the step of a value (kg) that never changed: no finer than pads are (1e-4 of it), and the largest
+    step in its last decimal, as a kilogram or pound display counts, that it is a multiple of."""
     if not isfinite(x):
         return 0.0
-    decimals = len(repr(x).partition(".")[2]) if "e" not in repr(x) else 6
-    return float(max(10.0**-decimals, 1e-4 * abs(x)))
+    return max(1e-4 * abs(x), *(_last_step(abs(x) / unit_kg) * unit_kg for unit_kg in (1.0, LB_KG)))
+
+
+def _last_step(shown: float) -> float:
+    """Largest of 5, 2 and 1 in the last decimal (one to three) of a displayed value; 0 if it has more, or if
+    it is so large that its last decimal does not matter."""
+    for decimals in (1, 2, 3) if shown < 1e5 else ():
+        counts = round(shown * 10**decimals)
+        if abs(shown * 10**decimals - counts) < 1e-4:
+            return next(step for step in (5, 2, 1) if counts % step == 0) / 10**decimals
+    return 0.0

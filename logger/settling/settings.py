@@ -82,7 +82,11 @@ class Settling:
     late_bands: float = 6.0
     """… by at least so many bands, so that it was a step."""
     late_risk: float = 0.3
-    """It is told as it would have settled if the risk of that was not above this, else as it read."""
+    """It is told as it would have settled if the risk of that was not above this, else as it read …"""
+    late_goes_sigma: float = 4.0
+    """… and not at all if it was still going, by so many standard deviations of the slope …"""
+    late_goes_bands: float = 0.5
+    """… and by so many bands within creep_horizon_s."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 15
@@ -98,12 +102,17 @@ class Settling:
     """A person's breathing or wind may sway the load by so many bands, and it still counts as a rest …"""
     wobble_rest_s: float = 5.0
     """… after so long: a breath takes about as much …"""
+    wobble_slow_s: float = 8.0
+    """… or, if it is slow, so much …"""
     wobble_turns: int = 3
     """… if it crossed its own straight line so often: a tail does twice …"""
     wobble_gone: float = 0.35
     """… and went from one half to the other by no more than this share of its range: a ramp goes half …"""
     wobble_risk: float = 0.1
     """… and with this risk that the value is off by more than that sway."""
+    sway_rest_s: float = 3.0
+    """Two rests shorter than this with no more than that sway between may be the two ends of a breath: the
+    second is told only when it has lasted so long, or as a sway."""
     wobble_band: float = 2.0
     """Largest residual swing (standard deviation, in bands) in which a rest is still declared."""
     creep_horizon_s: float = 3.0

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import gcd
+import random
+from math import exp, gcd, pi, sin
 from statistics import fmean, pstdev
 
 import pytest
@@ -13,7 +14,8 @@ from support import shared_data
 
 from drivers.sim.sessions import PADS, session
 from logger.model import Boarding, CarRest, Knock
-from logger.settling.resolution import common
+from logger.settling.resolution import common, digits
+from logger.units import LB_KG
 
 
 @pytest.mark.parametrize("seed", [1, 2, 8])
@@ -85,3 +87,60 @@ def test_a_disturbance_of_a_few_d_is_no_knock() -> None:
 def test_nobody_boards_a_bridge() -> None:
     out, _ = run(read(shared_data("bridge_force", "ReferenceState.csv")))
     assert not [r for r in out if isinstance(r, Boarding)]
+
+
+@pytest.mark.parametrize(("sway_d", "sway_Hz"), [(0.8, 0.28), (1.6, 0.28), (2.0, 0.2), (2.5, 0.35)])
+def test_breathing_is_one_rest_that_covers_the_level(sway_d: float, sway_Hz: float) -> None:
+    """Either end of a breath stands for a second within one d; a chain of short rests helps nobody."""
+    dice = random.Random(4)
+    d, level = 0.2, 231.4
+    rows: list[Row] = []
+    for k in range(680):
+        t = k / 20
+        x = level + sway_d * d * sin(2 * pi * sway_Hz * t) if t > 4 else 161.4
+        rows.append((t, "P1", round(round((x + dice.gauss(0, 0.05 * d)) / d) * d, 6)))
+    out, _ = run(rows)
+    before, *told = rests(out, "P1")
+    assert before.mass_kg == pytest.approx(161.4, abs=d)
+    assert 1 <= len(told) <= 2
+    assert told[-1].mass_kg == pytest.approx(level, abs=2 * told[-1].u_kg)
+    assert sum(span(r)[1] - span(r)[0] for r in told) > 20
+
+
+def test_the_first_change_is_the_load_not_the_resolution() -> None:
+    """Four displays that never changed, and then jump within one sample: no step of 70 kg is a resolution."""
+    rows: list[Row] = []
+    for k in range(200):
+        for n, pad in enumerate(("A", "B", "C", "D")):
+            rows.append((k / 10 + n / 50, pad, 0.0 if k < 100 else 0.0 if pad == "D" else 70.0 + 20.0 * n))
+    out, pipeline = run(rows)
+    for n, pad in enumerate(("A", "B", "C")):
+        assert [r.mass_kg for r in rests(out, pad)] == pytest.approx([0.0, 70.0 + 20.0 * n], abs=0.5)
+    assert all(pad.intake.d <= 0.5 for pad in pipeline.pads.values())
+
+
+def test_what_was_still_going_when_it_moved_on_is_no_level() -> None:
+    """A tail of 9 s that is broken off after 6 s, with 4 d still to go."""
+    dice = random.Random(5)
+    d = 0.1
+    rows: list[Row] = []
+    for k in range(200):
+        t = k / 10
+        x = 100.0 if t < 5 else 300.0 - 8.0 * d * exp(-(t - 5.5) / 9.0) if t < 11.5 else 150.0
+        rows.append((t, "P1", round(round((x + dice.gauss(0, 0.4 * d)) / d) * d, 6)))
+    out, _ = run(rows)
+    assert [round(r.mass_kg) for r in rests(out, "P1")] == [100, 150]
+
+
+@pytest.mark.parametrize(
+    ("shown", "unit_kg", "d"),
+    [(172.5, LB_KG, 0.5), (231.3, 1.0, 0.1), (17.24, 1.0, 0.02), (0.0, 1.0, 0.5), (86.0, LB_KG, 0.5)],
+)
+def test_the_step_of_a_display_that_never_changed(shown: float, unit_kg: float, d: float) -> None:
+    assert digits(shown * unit_kg) == pytest.approx(max(d * unit_kg, 1e-4 * shown * unit_kg))
+
+
+def test_the_step_of_what_is_no_display_is_the_finest_of_pads() -> None:
+    assert digits(123.456789) == pytest.approx(0.0123456789)
+    assert digits(1e300) == pytest.approx(1e296)
+    assert digits(float("inf")) == 0.0

@@ -1,0 +1,31 @@
+"""Levels told late: they stood, but moved on before it was sure enough what they would settle to."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from logger.settling.cells import Cells
+from logger.settling.noise import NoiseLearner
+from logger.settling.tail import Estimate
+
+
+def late_s(noise: NoiseLearner) -> float:
+    """How long a level must have stood to be told when it ends (s)."""
+    s = noise.settings
+    return s.late_noisy_s if noise.sigma() > noise.resolution else s.late_rest_s
+
+
+def late_fit(fit: Estimate, near: bool, cells: Cells, noise: NoiseLearner) -> Estimate | None:
+    """What to tell late of a level that these cells show: what it settles to; where nobody can say that,
+    what it read, known no better than it stood; None where it was still going.
+
+    `near` says that it has not far to go.
+    """
+    s = noise.settings
+    creep = s.late_goes_bands * noise.band() / s.creep_horizon_s
+    if abs(fit.slope) > max(s.late_goes_sigma * fit.u_slope, creep):
+        return None
+    if near and fit.risk <= s.late_risk:
+        return fit
+    stood = float(cells.x[cells.n - fit.count : cells.n].std())
+    return replace(fit, value=fit.now, u=max(stood, 0.5 * abs(fit.value - fit.now), 0.5 * noise.tolerance()))
