@@ -21,6 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,12 @@ SLOPES = {"mm_per_m": 1e-3, "m_per_m": 1.0}
 PLAIN = {"": 1.0}
 LARGEST = 1e15
 """No length, mass or rate of a car is larger, in whatever unit."""
+MOST_RISE_M = 0.5
+"""Pads that stand further apart in height carry no car that anybody would weigh."""
+MOST_CG_HEIGHT_M = 3.0
+"""Higher than any vehicle's centre of mass."""
+MOST_GAIN_U = 0.02
+"""A pad that is 2 % unsure is no scale; a larger number is per cent typed as a fraction."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,8 +64,8 @@ class _Table:
         self.read: set[str] = set()
         self.offered: list[str] = []
 
-    def number(self, stem: str, units: Mapping[str, float]) -> float | None:
-        """The value of stem_unit in SI, None when no such key stands there."""
+    def number(self, stem: str, units: Mapping[str, float], most: float = inf) -> float | None:
+        """The value of stem_unit in SI, None when no such key stands there; above `most` it is a fault."""
         keys = {f"{stem}_{unit}" if unit else stem: factor for unit, factor in units.items()}
         self.offered += keys
         found = [key for key in keys if key in self.data]
@@ -73,6 +80,11 @@ class _Table:
             return None
         if value < 0:
             self.faults.add((*self.path, found[0]), f"is {value}; it cannot be negative")
+            return None
+        if value * keys[found[0]] > most:
+            hint = "it is a share of 1, 0.01 is 1 %" if "" in units else "check the unit in the key's ending"
+            limit = f"is {value}; more than {most / keys[found[0]]:g} cannot be"
+            self.faults.add((*self.path, found[0]), f"{limit}: {hint}")
             return None
         return value * keys[found[0]]
 
@@ -106,7 +118,7 @@ def read_car(path: Path) -> Car:
     known = _stiffness(top, geometry, known)
     known = _floor(top.table("floor"), known)
     known = _pads(top.table("pads"), known)
-    height, height_u = top.number("cg_height", M_PER), top.number("cg_height_u", M_PER)
+    height, height_u = (top.number(stem, M_PER, MOST_CG_HEIGHT_M) for stem in ("cg_height", "cg_height_u"))
     if height is not None:
         known = replace(
             known, cg_height_m=height, cg_height_u_m=Known.cg_height_u_m if height_u is None else height_u
@@ -181,7 +193,12 @@ def _floor(table: _Table, known: Known) -> Known:
     for unit, factor in M_PER.items():
         inner = table.table(f"heights_{unit}")
         heights |= {s: v * factor for s, v in _numbers(inner)}
-    u = table.number("height_u", M_PER)
+        if heights and max(heights.values()) - min(heights.values()) > MOST_RISE_M:
+            table.faults.add(
+                inner.path, f"the spots differ by more than {MOST_RISE_M:g} m in height: check the unit"
+            )
+            heights = {}
+    u = table.number("height_u", M_PER, MOST_RISE_M)
     table.close()
     return replace(known, spot_heights_m=heights, height_u_m=Known.height_u_m if u is None else u)
 
@@ -195,7 +212,7 @@ def _numbers(table: _Table) -> Iterable[tuple[str, float]]:
 
 
 def _pads(table: _Table, known: Known) -> Known:
-    gain = table.number("gain_u", PLAIN)
+    gain = table.number("gain_u", PLAIN, MOST_GAIN_U)
     capacity = table.number("capacity", KG_PER)
     table.close()
     return replace(known, gain_u=gain, capacity_kg=capacity)

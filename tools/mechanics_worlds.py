@@ -71,7 +71,7 @@ def draw_world(rng: np.random.Generator) -> World:
         spot_heights_m=dict(zip(SPOTS, read.tolist(), strict=True)) if levelled else {},
         stiffness_Nm_per_rad=G_N * float(rng.normal(stiffness, stiffness_u)) if springs else None,
         stiffness_u_Nm_per_rad=G_N * stiffness_u if springs else None,
-        gain_u=gain_u or None,
+        gain_u=gain_u,
     )
     return World(
         geometry=geometry,
@@ -79,7 +79,7 @@ def draw_world(rng: np.random.Generator) -> World:
         heights=heights,
         stiffness=stiffness,
         scatter=float(np.exp(rng.normal(log(allow.cross_scatter), allow.cross_scatter_spread))),
-        gains=rng.normal(0, gain_u, 4) if gain_u else np.zeros(4),
+        gains=rng.normal(0, gain_u, 4),
         u_kg=float(rng.choice([0.05, 0.1, 0.2])),
         known=known,
     )

@@ -179,7 +179,7 @@ def draw(rng: np.random.Generator) -> Shop:
     return Shop(
         car=car,
         floor=(rng.normal(0, 0.004), rng.normal(0, 0.004), twist),
-        gains=rng.normal(0, 0.0005, 4) * ("gains" in told),
+        gains=rng.normal(0, 0.0005, 4),
         noise=float(rng.choice([0.03, 0.1, 0.2])),
         step=float(rng.choice([0.05, 0.1, 0.2])),
         unit=unit,

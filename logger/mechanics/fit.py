@@ -58,39 +58,44 @@ class Fit:
 def fit(unknowns: Unknowns, prior: Prior) -> Fit:
     """Estimate all unknowns from all weighings.
 
-    Gains are fitted where the placements tell them; if that makes one absurd, something other than a gain is
-    wrong, and the pads are taken as calibrated so that it shows.
+    Where nobody states the pads' gains, the readings are asked first, as far as the placements tell; then
+    all gains are allowed to be as far off as that and common practice say. If a gain comes out absurd,
+    something other than a gain is wrong, and the pads are taken as calibrated so that it shows.
     """
+    prior = prior.with_gain_u(unknowns, None)
     told = told_gains(unknowns, prior, unknowns.jacobian(unknowns.start(prior.mean)))
     found = _fit(unknowns, prior, told)
-    gains = slice(unknowns.at_gain, unknowns.at_zero)
-    if np.any(np.abs(found.p[gains]) > ABSURD * prior.u[gains]):
-        return _fit(unknowns, prior, told[:, :0])
-    off = None if prior.known.gain_u is not None else gains_found_off(found)
-    if off is None:
-        return found
-    wider = Prior(unknowns, prior.known, prior.allow, guessed_u=prior.guessed_u, gain_found_u=off)
-    return replace(_fit(unknowns, wider, np.eye(len(unknowns.pads))), told_gains=told)
+    if prior.known.gain_u is None and not _absurd(found):
+        off, gain_u = gains_found_off(found)
+        usual = prior.with_gain_u(unknowns, gain_u, found_off=off)
+        found = replace(_fit(unknowns, usual, np.eye(len(unknowns.pads))), told_gains=told)
+    return _fit(unknowns, prior.with_gain_u(unknowns, 0.0), told[:, :0]) if _absurd(found) else found
 
 
-def gains_found_off(f: Fit) -> float | None:
-    """What the gains' standard deviation is where readings show that pads are off; None where they do not.
+def _absurd(f: Fit) -> bool:
+    """Whether a pad would have a gain that no pad has."""
+    gains = slice(f.unknowns.at_gain, f.unknowns.at_zero)
+    return bool(np.any(np.abs(f.p[gains]) > ABSURD * f.prior.u[gains]))
 
-    Pads that were found to differ make what nobody can tell of their gains suspect too. The estimate leans
-    on the usual one while few combinations are told, and has Student's factor.
+
+def gains_found_off(f: Fit) -> tuple[bool, float]:
+    """Whether readings show that pads are off, and the standard deviation of gains to allow for.
+
+    What was found of some says something about what nobody can tell of the others. The estimate leans on
+    the usual one while few combinations are told, and has Student's factor.
     """
+    usual, weight = f.prior.allow.gain_usual, f.prior.allow.gain_usual_weight
     size = f.told_gains.shape[1]
     if size == 0:
-        return None
+        return False, usual
     gains = slice(f.unknowns.at_gain, f.unknowns.at_zero)
     told = f.told_gains.T @ f.p[gains]
     covariance = f.told_gains.T @ f.covariance[gains, gains] @ f.told_gains
     if told @ np.linalg.solve(covariance, told) < size + OFF * np.sqrt(2 * size):
-        return None
-    usual, weight = f.prior.allow.gain_usual, f.prior.allow.gain_usual_weight
+        return False, usual
     freedom = size + weight
-    spread = np.sqrt((told @ told + weight * usual**2) / freedom)
-    return float(spread * student(2.0, freedom) / 2)
+    spread = float(np.sqrt((told @ told + weight * usual**2) / freedom)) * student(2.0, freedom) / 2
+    return True, min(max(usual, spread), f.prior.allow.gain)
 
 
 def _fit(unknowns: Unknowns, prior: Prior, told: Array) -> Fit:
@@ -266,13 +271,14 @@ def null_space(unknowns: Unknowns, prior: Prior, jac: Array) -> Array:
 
 
 def told_gains(unknowns: Unknowns, prior: Prior, jac: Array) -> Array:
-    """Pads × r: combinations of the pads' gains that are fitted; all of them when their u was given.
+    """Pads × r: combinations of the pads' gains that are told; all of them when their u was given.
 
-    Else those that the readings tell to half of the allowance or better, everything else being unknown;
-    the rest stays at the pads' calibration, so that a guess about them blurs nothing.
+    None when it was given as 0. Else those that the readings tell to half of the allowance or better,
+    everything else being unknown; the rest has its allowance alone.
     """
+    pads = np.eye(len(unknowns.pads))
     if prior.known.gain_u is not None:
-        return np.eye(len(unknowns.pads))
+        return pads if prior.known.gain_u > 0 else pads[:, :0]
     variance = kappa_scatter(unknowns, unknowns.start(prior.mean), np.array([prior.allow.cross_scatter]))
     normal = information(unknowns, jac, unknowns.covariance, variance, unknowns.readings)[0][0]
     gains = np.arange(unknowns.at_gain, unknowns.at_zero)

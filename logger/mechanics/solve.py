@@ -22,6 +22,9 @@ from logger.model import Corner
 from logger.quantity import Quantity
 from logger.units import G_N
 
+SHARPER = 0.8
+"""Readings that leave more of the allowance for a pad's gain than this have told little of it."""
+
 
 class Solution(Struct, frozen=True, kw_only=True):
     """One build of the car, freed from floor and pads as far as the placements tell.
@@ -231,5 +234,8 @@ def _times(q: Quantity, factor: float, unit: str) -> Quantity:
 def _gains(f: Fit) -> dict[str, Quantity]:
     """Gains of the pads about which the readings or a stated calibration say anything."""
     at = f.unknowns.at_gain
-    told = {p: _at(f, _unit(f, at + i), f.p[at + i], "1") for i, p in enumerate(f.unknowns.pads)}
-    return {p: q for p, q in told.items() if q.u}
+    if f.prior.known.gain_u is None and not f.told_gains.size:
+        return {}
+    found = {p: _at(f, _unit(f, at + i), f.p[at + i], "1") for i, p in enumerate(f.unknowns.pads)}
+    most_u = np.inf if f.prior.known.gain_u else SHARPER * f.prior.gain_u
+    return {p: q for p, q in found.items() if q.u and q.u < most_u}

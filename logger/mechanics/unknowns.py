@@ -163,8 +163,9 @@ class Prior:
     """What is known or allowed for before the readings: a mean and a standard uncertainty per unknown.
 
     u is inf for the states (the readings alone decide); `measured` marks the unknowns that somebody
-    measured, as against those that only have an allowance. With `guessed_u` the readings' ± is a guess too;
-    `gain_found_u` is how far off the readings found the pads' gains to be.
+    measured, as against those that only have an allowance. With `guessed_u` the readings' ± is a guess too.
+    `gain_u` is allowed for pads' gains that nobody states, the coarse allowance where None;
+    `gains_found_off` says that the readings made it so wide.
     """
 
     def __init__(
@@ -174,14 +175,16 @@ class Prior:
         allow: Allowances,
         *,
         guessed_u: bool = False,
-        gain_found_u: float | None = None,
+        gain_u: float | None = None,
+        gains_found_off: bool = False,
     ) -> None:
         size = len(unknowns.names)
         self.mean = np.zeros(size)
         self.u = np.full(size, np.inf)
         self.measured = np.zeros(size, dtype=bool)
         self.known, self.allow = known, allow
-        self.guessed_u, self.gain_found_u = guessed_u, gain_found_u
+        self.guessed_u, self.gains_found_off = guessed_u, gains_found_off
+        self.gain_u = allow.gain if gain_u is None else gain_u
         self._globals(unknowns)
         for i, spots in enumerate(unknowns.sets):
             self._floor(unknowns, i, spots)
@@ -189,6 +192,11 @@ class Prior:
     def set(self, index: int, mean: float, u: float, *, measured: bool = False) -> None:
         """State one unknown's prior."""
         self.mean[index], self.u[index], self.measured[index] = mean, max(u, 1e-12), measured
+
+    def with_gain_u(self, unknowns: Unknowns, gain_u: float | None, *, found_off: bool = False) -> Prior:
+        """The same with another allowance for gains that nobody states."""
+        known, allow, guessed_u = self.known, self.allow, self.guessed_u
+        return Prior(unknowns, known, allow, guessed_u=guessed_u, gain_u=gain_u, gains_found_off=found_off)
 
     def _globals(self, unknowns: Unknowns) -> None:
         known, allow = self.known, self.allow
@@ -211,7 +219,7 @@ class Prior:
             self.set(unknowns.at_h, known.cg_height_m, known.cg_height_u_m, measured=True)
         self.set(unknowns.at_c, 0.0, allow.roll_split)
         for i in range(len(unknowns.pads)):
-            gain_u = known.gain_u or self.gain_found_u or allow.gain
+            gain_u = self.gain_u if known.gain_u is None else known.gain_u
             self.set(unknowns.at_gain + i, 0.0, gain_u, measured=known.gain_u is not None)
         zero_u = {
             (p, w.zero_check): u for w in unknowns.weighings for p, u in zip(w.pads, w.zero_u_kg, strict=True)

@@ -141,8 +141,8 @@ class Allowances:
     gain: float = 0.003
     """Pads' gains before they changed places, relative: coarse enough to let the readings speak."""
     gain_usual: float = 0.0005
-    """Standard deviation of pads' gains once some were found to be off: half of 0.1 % (own estimate)."""
-    gain_usual_weight: float = 3.0
+    """Standard deviation of pads' gains that nobody states: half of 0.1 %, a common claim (own estimate)."""
+    gain_usual_weight: float = 1.0
     """How many gains' worth of evidence that is."""
     cross_scatter: float = 0.0015
     """Middle guess of how far cross weight scatters from rock to rock, share of 1, before any repeat."""

@@ -17,8 +17,10 @@ GROSS_KG = 0.3
 """Pads whose readings scatter further from rest to rest are suspected (own judgement)."""
 OPEN_KG = 1e-6
 """Loads moved along a null direction by less than this are rounding."""
-TAKEN = "The ± takes {what} as right; gain_u = 0.0005 under [pads] in the car's file allows ±0.1 % for each."
-"""Half of 0.1 % is common for pads that are looked after (own estimate, as Allowances.gain_usual)."""
+UNSTATED = (
+    "Nobody stated {what}: the ± allows ±{percent:.2g} % for each pad; gain_u under [pads] in the car's file "
+    "states it (0.0005 is ±0.1 %, 0 takes the pads as right)."
+)
 
 
 def open_figures(f: Fit, index: int) -> tuple[str, ...]:
@@ -99,23 +101,17 @@ def _gain_words(f: Fit) -> tuple[str, ...]:
             groups.append([i])
         else:
             group.append(i)
-    found_u = f.prior.gain_found_u
-    off = (
-        None
-        if found_u is None
-        else f"they were found to be off, so the ± allows ±{200 * found_u:.2g} % for it"
-    )
     if len(groups) == 1:
         return (
             "A gain common to all pads cannot be told from a heavier or lighter car (shares and places do "
-            "not change); a known mass on a pad would tell."
-            + (f" By what they differ, {off}." if off else " " + TAKEN.format(what="it")),
+            "not change); a known mass on a pad would tell. "
+            + _allowed_words(f, "how well they are calibrated"),
         )
-    rest = f"The rest is open: {off}." if off else TAKEN.format(what="the rest of their calibration")
+    rest = _allowed_words(f, "the rest of their calibration")
     if not _changed_places(f):
         return (
             f"Pads {', '.join(pads)} never changed places: a pad that reads too high cannot be told from a "
-            "heavier corner. " + TAKEN.format(what="their calibration"),
+            "heavier corner. " + _allowed_words(f, "their calibration"),
         )
     if len(groups) == len(pads):
         told = "only in part" if f.told_gains.size else "not"
@@ -130,6 +126,16 @@ def _gain_words(f: Fit) -> tuple[str, ...]:
     )
 
 
+def _allowed_words(f: Fit, what: str) -> str:
+    """What the ± contains for gains that nobody can tell."""
+    if f.prior.gain_u == 0:
+        return f"The ± takes {what} as right, because readings that differ so far are no pad's gain."
+    percent = 200 * f.prior.gain_u
+    if f.prior.gains_found_off:
+        return f"They were found to be off, so the ± allows ±{percent:.2g} % for each pad."
+    return UNSTATED.format(what=what, percent=percent)
+
+
 def _changed_places(f: Fit) -> bool:
     under: dict[int, set[int]] = {}
     for row in f.unknowns.pad:
@@ -142,6 +148,7 @@ def notes(f: Fit, index: int, suspects: tuple[Suspect, ...]) -> tuple[str, ...]:
     """Sentences for a build: averaging and twist, what the ± contains, geometry, scatter, suspects."""
     lines = [s.text + _what_became(s) for s in suspects]
     lines += _geometry_words(f)
+    lines += _unused_heights_words(f)
     lines += _averaging_words(f, index)
     lines += _allowance_words(f, index)
     lines += _contradiction_words(f)
@@ -159,6 +166,18 @@ def _geometry_words(f: Fit) -> list[str]:
         return []
     named = ", ".join(n.removesuffix("_m").replace("_", " ") for n in missing)
     return [f"Not measured: {named}. So percentages only: no place of the centre of mass and no warp term."]
+
+
+def _unused_heights_words(f: Fit) -> list[str]:
+    """Where heights are stated, the spots without one: their floor counts as unmeasured."""
+    heights = f.prior.known.spot_heights_m
+    lacking = {s: [spot for spot in s if spot not in heights] for s in f.unknowns.sets}
+    return [
+        f"Heights are stated of {', '.join(heights)} and none of {', '.join(none)}, where the car stood: "
+        "without all four they are not used. Measure them, or write the spots' names as in the weighings."
+        for none in lacking.values()
+        if heights and none
+    ]
 
 
 def _averaging_words(f: Fit, index: int) -> list[str]:

@@ -24,6 +24,10 @@ CAR = 'name = "Wagtail"\nwheelbase_m = 2.430\ntrack_front_m = 1.405\ntrack_rear_
         ("floor = 3", "should be a table"),
         ('[floor]\nheights_mm = { S1 = "low" }', "should be a height"),
         ("[pads]\ngain = 0.1", "did you mean 'gain_u'"),
+        ("[pads]\ngain_u = 0.05", "more than 0.02 cannot be: it is a share of 1, 0.01 is 1 %"),
+        ("cg_height_in = 520", "more than 118.11 cannot be: check the unit in the key's ending"),
+        ("[floor]\nheights_m = { S1 = 0, S2 = 1.5 }", "differ by more than 0.5 m in height"),
+        ("[floor]\nheight_u_m = 1", "more than 0.5 cannot be"),
         ("name = 3", "should be text in quotes"),
         ("wheelbase_m = ", "is not TOML"),
     ],
@@ -68,5 +72,8 @@ def test_everything_a_cars_file_can_say(tmp_path):
     assert car.known.cg_height_m == pytest.approx(0.508)
     assert car.known.cg_height_u_m == pytest.approx(0.015)
     assert car.known.stiffness_Nm_per_rad == pytest.approx(300 * 180 / np.pi)
+    assert car.known.gain_u is None
+    file.write_text("[pads]\ngain_u = 0\n")
+    assert read_car(file).known.gain_u == 0
     assert car.allowances.slope == pytest.approx(0.002)
     assert car.allowances.twist_m == pytest.approx(0.00127)

@@ -11,6 +11,7 @@ from mechanics.worlds import GEOMETRY, PADS, STATE, geometries, weighing
 from logger.mechanics.parts import difference
 from logger.mechanics.solve import solve, solve_builds
 from logger.mechanics.statics import Geometry, statics
+from logger.mechanics.weighing import Known
 
 PROPERTY = settings(deadline=None, max_examples=40)
 
@@ -147,7 +148,7 @@ def test_a_sloping_twisted_floor_does_not_touch_a_difference():
 def test_a_zero_common_to_both_cancels_in_the_joint_solution():
     """The same zero check: counted once, so the part is sharper than both weighings; apart it is wider."""
     rows = weighed_twice((0.0,) * 4, zero_u=0.5)
-    joint = solve_builds(rows, GEOMETRY)
+    joint = solve_builds(rows, GEOMETRY, Known(gain_u=0.0))
     assert joint.solutions["with"].total.u == pytest.approx(np.hypot(0.2, 1.0), rel=1e-2)
     assert joint.part("with", "without").mass.u == pytest.approx(0.2828427, rel=1e-2)
     assert difference(*joint.solutions.values()).mass.u > 1.4

@@ -42,7 +42,8 @@ EXCHANGED = ("P2", "P1", "P4", "P3")
 def test_one_weighing_is_its_statics():
     """Nothing else known: the solution is the reading, its ± wider by what one weighing cannot tell."""
     one = weighing()
-    got, plain = solve([one], GEOMETRY), statics(one.loads_kg, one.covariance_kg2, GEOMETRY)
+    got = solve([one], GEOMETRY, Known(gain_u=0.0))
+    plain = statics(one.loads_kg, one.covariance_kg2, GEOMETRY)
     for name in ("total", "front", "left", "cross", "x", "y", "kappa"):
         assert getattr(got, name).value == pytest.approx(getattr(plain, name).value, abs=1e-6)
     assert got.total.u == pytest.approx(plain.total.u, rel=1e-3)
@@ -261,7 +262,8 @@ def test_against_scipy_least_squares():
 
 def test_scatter_lies_in_cross_and_never_one_common_u():
     """Runs that scatter in the warp mode widen cross; total, front and left stay as sharp as the pads."""
-    got = solve(scattered(12, 3.0), GEOMETRY, known_heights([0.0] * 4, stiffness_Nm_per_rad=18_600.0))
+    known = known_heights([0.0] * 4, stiffness_Nm_per_rad=18_600.0, gain_u=0.0)
+    got = solve(scattered(12, 3.0), GEOMETRY, known)
     assert got.cross.u > 3 * got.front.u
     assert got.total.u == pytest.approx(0.2 / np.sqrt(12), rel=0.02)
     expected = 3.0 * (1 / 1.405 + 1 / 1.395) / 968

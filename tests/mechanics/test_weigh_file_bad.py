@@ -198,3 +198,12 @@ def test_any_one_cell_replaced_is_solved_or_refused_in_words(tmp_path_factory, l
     except ConfigError as error:
         faults = error.faults
     assert all("a.csv" in fault for fault in faults)
+
+
+def test_heights_of_spots_that_no_weighing_names_are_said_not_to_be_used(solved):
+    got = solved(session(), CAR + "[floor]\nheights_mm = { S1 = 0, S2 = 4, s3 = 1 }\n")
+    assert any(
+        "Heights are stated of S1, S2, s3 and none of S3, S4, where the car stood" in n for n in got["notes"]
+    )
+    plain = solved(session())
+    assert got["cross"] == plain["cross"]

@@ -9,7 +9,7 @@ from weighin.by_hand import CORNERS_OUT, DRIVER, PADS, Afternoon, on_spots
 from logger.clock import NS
 from logger.mechanics.solve import solve_builds
 from logger.mechanics.statics import Geometry
-from logger.mechanics.weighing import weighing_from_capture
+from logger.mechanics.weighing import Known, weighing_from_capture
 from logger.model import (
     Boarding,
     Capture,
@@ -352,7 +352,8 @@ def test_rests_of_a_placement_share_the_zeros_errors() -> None:
     assert [c.zero_u_kg for c in captures] == [(0.08,) * 4] * 3
     weighings = [weighing_from_capture(c) for c in captures]
     assert {w.zero_check for w in weighings} == {"1"}
-    builds = solve_builds(weighings, Geometry(wheelbase_m=2.43, track_front_m=1.4, track_rear_m=1.4))
+    geometry = Geometry(wheelbase_m=2.43, track_front_m=1.4, track_rear_m=1.4)
+    builds = solve_builds(weighings, geometry, Known(gain_u=0.0))
     own_u = (0.01 - 0.08**2) ** 0.5
     assert builds.solutions["build 1"].total.u == pytest.approx(2 * (0.08**2 + own_u**2 / 2) ** 0.5, rel=0.02)
     assert builds.part("build 1", "build 2").mass.u == pytest.approx(2 * own_u * 1.5**0.5, rel=0.02)

@@ -66,7 +66,7 @@ def test_a_part_typed_in_is_marked_and_counts_from_then_on(old: Path, capsys) ->
     shown = do(old, "changes --target '930 kg'", capsys)
     assert "(estimated)" in shown
     assert "1 change typed in since" in shown
-    assert "2.3 ± 0.9 kg still to be found" in shown
+    assert "2.3 ± 1.0 kg still to be found" in shown
     do(old, "correct e1 --mass '8 ± 0.2 kg' --basis 'luggage scale'", capsys)
     assert told(old).since[0].mass == Quantity(-8.0, 0.1, "kg")
     assert "luggage scale" in do(old, "history e1", capsys)
