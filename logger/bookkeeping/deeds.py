@@ -14,6 +14,7 @@ from msgspec.structs import replace
 
 from logger.bookkeeping.source import histories, row_of
 from logger.car_file import Car
+from logger.mechanics.plausible import off_the_car
 from logger.model import CORNERS, Capture, Change, Facing
 from logger.quantity import Quantity
 from logger.weighin.facts import (
@@ -315,6 +316,7 @@ def _refuse_nonsense(ledger: Ledger, fact: Fact) -> None:
     weigh_in = getattr(fact, "weigh_in", None)
     if weigh_in is not None:
         row_of(ledger, weigh_in)
+    _refuse_place(fact)
     mass = getattr(fact, "mass", None)
     if mass is None:
         return
@@ -327,6 +329,17 @@ def _refuse_nonsense(ledger: Ledger, fact: Fact) -> None:
                 f"{fact_name(fact)} would weigh {abs(mass.value):.4g} kg, more than the car's "
                 f"{total.text()}; check the number and its unit"
             )
+
+
+def _refuse_place(fact: Fact) -> None:
+    """Half a place, and one that no car reaches."""
+    x, y = (getattr(fact, axis, None) for axis in ("x", "y"))
+    if (x is None) != (y is None):
+        there, lacks = ("x", "y") if y is None else ("y", "x")
+        raise LedgerError(f"{fact_name(fact)} has {there} and no {lacks}: a place needs both, or neither")
+    for place in (x, y):
+        if place is not None and (told := off_the_car(place.value)) is not None:
+            raise LedgerError(f"{fact_name(fact)}: {told}")
 
 
 def fact_name(fact: Fact) -> str:

@@ -70,4 +70,4 @@ def _what_to_do(checks: dict[str, GainCheck], known: Quantity | None) -> list[st
     light = [pad for pad, check in checks.items() if not check.may_correct]
     if not light:
         return ["Write a gain into the pads' own calibration, never into two places."]
-    return [f"No gain is changed on {', '.join(light)}: a check this light cannot calibrate."]
+    return [f"No gain is changed on {', '.join(light)}: this check cannot calibrate."]

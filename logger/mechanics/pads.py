@@ -9,6 +9,7 @@ from statistics import fmean, variance
 from msgspec import Struct
 
 from logger.mechanics.lines import student
+from logger.mechanics.plausible import mixed_units
 from logger.quantity import Quantity
 from logger.sentences import kilograms
 
@@ -41,9 +42,9 @@ def gain_check(
 ) -> dict[str, GainCheck]:
     """Compare each pad's readings of one mass with it; `mass` None: one unknown load on each in turn.
 
-    With an unknown load (a person who keeps still) only what the pads differ from their mean is told. A pad
-    needs two readings, or one when its resolution says more than the scatter. ValueError for no readings or
-    a mass that is not above zero.
+    With an unknown load (a person who keeps still) only what the pads differ from their mean is told. One
+    reading does not show how well a pad repeats: nothing is to be corrected by it. ValueError for no readings
+    or a mass that is not above zero.
     """
     if not readings_kg or any(len(r) == 0 for r in readings_kg.values()):
         raise ValueError("each pad needs a reading of the mass; put it on every pad in turn")
@@ -69,20 +70,34 @@ def _check(
     gain = Quantity(fmean(readings) / reference - 1, u_gain, "1")
     needed = u * student(2.0, freedom) / 2 / ENOUGH_U
     enough = u_gain <= ENOUGH_U
+    told = _mixed_unit(pad, fmean(readings), reference)
+    if told is None and enough and len(readings) == 1:
+        told = f"{_told(pad, gain, reference)}, by one reading: put it on again, to see how well it repeats."
     return GainCheck(
         pad=pad,
         gain=gain,
         freedom=freedom,
-        may_correct=enough,
+        may_correct=enough and told is None,
         needed_kg=needed,
-        text=_text(pad, gain, reference, needed, enough=enough, few=freedom < FEW),
+        text=told or _text(pad, gain, reference, needed, enough=enough, few=freedom < FEW),
+    )
+
+
+def _mixed_unit(pad: str, reading_kg: float, reference_kg: float) -> str | None:
+    """A sentence when a reading is to the mass as pounds to kilograms."""
+    mixed = mixed_units(reading_kg, reference_kg)
+    if mixed is None:
+        return None
+    typed, meant = mixed
+    return (
+        f"{pad} reads {reading_kg / reference_kg:.3g} times {kilograms(reference_kg)}: "
+        f"were values in {meant} entered as {typed}?"
     )
 
 
 def _text(pad: str, gain: Quantity, reference: float, needed: float, *, enough: bool, few: bool) -> str:
-    percent = gain.shown_in("%").text()
     off = gain.u is not None and abs(gain.value) > 2 * gain.u
-    told = f"{pad} reads {percent} against {kilograms(reference)}"
+    told = _told(pad, gain, reference)
     if enough:
         return f"{told}: {'it is off and may be corrected' if off else 'within what the check can tell'}."
     return (
@@ -90,6 +105,10 @@ def _text(pad: str, gain: Quantity, reference: float, needed: float, *, enough: 
         f"{kilograms(needed, 3)}{', or more readings of it' if few else ''}. "
         + ("The pad is off all the same; look at it." if off else "No gain is changed.")
     )
+
+
+def _told(pad: str, gain: Quantity, reference: float) -> str:
+    return f"{pad} reads {gain.shown_in('%').text()} against {kilograms(reference)}"
 
 
 def effective_freedom(us: Sequence[float], freedoms: Sequence[float]) -> float:

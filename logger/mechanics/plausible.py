@@ -14,6 +14,8 @@ LEAST_CAR_KG = 50.0
 """Below this nothing on four pads is a car: a bare racing kart has about 70 kg (from memory)."""
 MOST_CAR_KG = 15_000.0
 """Above this it is a lorry; wheel-load pads end well below."""
+MOST_PLACE_M = 10.0
+"""Nothing on a car is farther from the middle of its rear axle."""
 UNIT_TOLERANCE = 0.08
 """How near a ratio of totals must be to lb/kg to be called a unit mix-up; changes of a build are smaller."""
 
@@ -49,6 +51,13 @@ def faults_of(w: Weighing, known: Known) -> list[str]:
             "kg). Check the unit and that all four wheels stand on pads."
         )
     return faults
+
+
+def off_the_car(place_m: float | None) -> str | None:
+    """What to say of a place along or across (m) that no car reaches; None where one does."""
+    if place_m is None or abs(place_m) <= MOST_PLACE_M:
+        return None
+    return f"{place_m:g} m is off every car (at most {MOST_PLACE_M:g} m from its rear axle); check the unit"
 
 
 def unit_mix_up(now_kg: float, last_kg: float, last: str = "the last weigh-in") -> str | None:

@@ -29,6 +29,7 @@ from logger.mechanics.ballast import Place
 from logger.mechanics.budget import Goal, Item
 from logger.mechanics.height import LiftStep
 from logger.mechanics.perches import Perch
+from logger.mechanics.plausible import off_the_car
 from logger.model import CORNERS, Corner
 from logger.plan.wanted import Adjustment, From, HalfTurnWanted, LiftWanted, Plan, Site, Wanted
 from logger.quantity import Quantity
@@ -221,6 +222,8 @@ def _item(row: _Table, sign: float, assumed: list[str]) -> Item:
 
 def _place_of(row: _Table, axis: str, name: str, assumed: list[str]) -> Quantity | None:
     place = row.quantity(axis, "length")
+    if place is not None and (told := off_the_car(place.value)) is not None:
+        row.fault(axis, told)
     if place is not None and place.u is None:
         assumed.append(f"{name}: no ± of its place was given, ± {2 * ROUGH_M:g} m is assumed.")
         return Quantity(place.value, ROUGH_M, "m")
@@ -228,6 +231,9 @@ def _place_of(row: _Table, axis: str, name: str, assumed: list[str]) -> Quantity
 
 
 def _place(row: _Table) -> Place:
+    for axis in ("x", "y"):
+        if (told := off_the_car(row.needed(axis, "length").value)) is not None:
+            row.fault(axis, told)
     return Place(
         name=row.value("name", str, "text in quotes") or "a place",
         x_m=row.needed("x", "length").value,

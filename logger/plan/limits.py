@@ -8,8 +8,10 @@ from logger.cautions import GENERAL
 from logger.mechanics import height, perches
 from logger.mechanics.budget import Forecast, Item
 from logger.mechanics.parts import Weighed
+from logger.model import CORNERS
 from logger.plan.wanted import Plan, PlanFault
 from logger.quantity import Quantity
+from logger.sentences import kilograms
 
 
 def refuse_contradictions(plan: Plan) -> None:
@@ -55,6 +57,19 @@ def too_heavy(plan: Plan, then: Forecast, ballasted: Forecast, plates: Sequence[
             f"{ballasted.total.value:.1f} kg."
         )
     return lines
+
+
+def lifted_off(loads_kg: Sequence[float]) -> list[str]:
+    """A sentence when the car of the plan would not stand on four wheels."""
+    up = [
+        f"{corner} {kilograms(load, 3)}" for corner, load in zip(CORNERS, loads_kg, strict=True) if load <= 0
+    ]
+    if not up:
+        return []
+    return [
+        f"No car stands like that: its wheel loads would be {' and '.join(up)}. Look at the masses, places "
+        "and signs of what is planned."
+    ]
 
 
 def cautions(plan: Plan, changes: Sequence[Item]) -> tuple[int, ...]:

@@ -224,7 +224,7 @@ def todo_lines(planned: Planned) -> list[str]:
             size = from_kg(plates[name].plate_kg, unit)
             lines.append(f"Ballast: {count} × {size:.4g} {unit} at {name!r}.")
         if not planned.ballast.plates:
-            lines.append("Ballast: none is needed.")
+            lines.append(f"Ballast: none {'would help' if planned.ballast.notes else 'is needed'}.")
     if planned.shims is not None:
         lines += _shim_lines(planned)
     if planned.perches is not None:

@@ -17,7 +17,7 @@ from logger.mechanics.parts import Weighed
 from logger.mechanics.perches import Perch, PerchPlan, perch_plan, refit, twist_of
 from logger.mechanics.statics import Geometry, Statics, square, statics
 from logger.model import CORNERS
-from logger.plan.limits import cautions, refuse_contradictions, refuse_heavier, too_heavy
+from logger.plan.limits import cautions, lifted_off, refuse_contradictions, refuse_heavier, too_heavy
 from logger.plan.wanted import Adjustment, Base, LiftWanted, Plan, PlanFault
 from logger.quantity import Quantity
 from logger.weighin.placements import SPOT_OF
@@ -78,6 +78,8 @@ def work(plan: Plan, base: Base) -> Planned:
     turned = _perches(plan, base, ballasted, stiffness, notes)
     short = [*too_heavy(plan, then, ballasted, plates), *(filled.notes if filled else ())]
     short += turned.notes if turned else ()
+    loads_kg = _loads_then(weighed, (*items, *plates), ballasted, turned)
+    short += lifted_off(loads_kg)
     return Planned(
         plan=plan,
         base=base,
@@ -92,7 +94,7 @@ def work(plan: Plan, base: Base) -> Planned:
         height=height,
         lift=lift,
         shims=_shims(plan, base),
-        loads_kg=_loads_then(weighed, (*items, *plates), ballasted, turned),
+        loads_kg=loads_kg,
         gravity=gravity,
         short=tuple(short),
         notes=tuple(dict.fromkeys(notes)),

@@ -19,6 +19,16 @@ def test_a_heavy_mass_tells_a_gain_and_a_light_one_is_refused() -> None:
     assert "No gain is changed on P1, P2" in light
 
 
+def test_one_reading_corrects_nothing_and_pounds_are_noticed() -> None:
+    once = "\n".join(mass_check("250 ± 0.05 kg", ["P1=250.5", "P2=250.5,250.5"], "kg"))
+    assert "by one reading: put it on again" in once
+    assert "P2 reads 0.20 ± 0.03 % against 250 kg: it is off and may be corrected" in once
+    assert "No gain is changed on P1: this check" in once
+    pounds = "\n".join(mass_check("40 kg", ["P1=88.2,88.1kg"], "kg"))
+    assert "P1 reads 2.2 times 40 kg: were values in lb entered as kg?" in pounds
+    assert "No gain is changed on P1" in pounds
+
+
 def test_a_person_nobody_weighed_tells_what_pads_differ() -> None:
     told = "\n".join(mass_check("person", ["P1=157.2 lb", "P2=156.0,156.2lb", "P1=157.4lb"], "kg"))
     assert "Each pad against their mean" in told

@@ -21,7 +21,7 @@ from logger.cli import main
 from logger.mechanics.statics import Geometry, statics
 from logger.plan.file import read_plan
 from logger.plan.state import base_of
-from logger.plan.words import target_lines
+from logger.plan.words import target_lines, todo_lines
 from logger.plan.work import Planned, work
 from logger.quantity_text import read_quantity
 from logger.weighin.ledger import Ledger
@@ -296,6 +296,24 @@ def test_what_cannot_be_reached_says_what_to_relax(tmp_path: Path) -> None:
     assert "cannot reach 40.00 %" in " ".join(planned(tmp_path, few).short)
 
 
+def test_a_plan_after_which_wheels_would_lift_off_is_said(tmp_path: Path) -> None:
+    """800 kg off over the front axle, which carries 557."""
+    off = LOADS + '[[remove]]\nname = "engine"\nmass = "800 ± 8 kg"\nx = "2.4 m"\ny = "0 m"\n'
+    (told,) = planned(tmp_path, off).short
+    assert "No car stands like that: its wheel loads would be LF -11" in told
+    assert planned(tmp_path, off.replace("800", "300")).short == ()
+
+
+def test_ballast_that_cannot_help_is_not_called_needless(tmp_path: Path) -> None:
+    place = '[[place]]\nname = "tail"\nx = "0 m"\ny = "0 m"\ncapacity = "20 kg"\nplate = "2.5 kg"\n'
+    low, met = (
+        todo_lines(planned(tmp_path, LOADS + f'[target]\nfront = "{front} ± 0.5 %"\n' + place))
+        for front in (70, 57.5)
+    )
+    assert "Ballast: none would help." in low
+    assert "Ballast: none is needed." in met
+
+
 def test_a_plan_with_faults_names_them_all_with_their_lines(tmp_path: Path, capsys) -> None:
     text = (
         'unit = "stone"\naboard = ["ghost"]\n'
@@ -325,6 +343,10 @@ def test_a_plan_with_faults_names_them_all_with_their_lines(tmp_path: Path, caps
     assert "is not there" in faults(tmp_path, '[state]\nledger = "nowhere"', capsys)
     heavier = LOADS + '[[remove]]\nname = "anvil"\nmass = "1200 ± 1 kg"\n'
     assert "more than the car's 968 kg" in faults(tmp_path, heavier, capsys)
+    away = LOADS + '[[remove]]\nname = "anvil"\nmass = "12 ± 1 kg"\nx = "50 m"\ny = "0 m"\n'
+    assert "remove[1].x: 50 m is off every car" in faults(tmp_path, away, capsys)
+    outside = LOADS + '[[place]]\nname = "tail"\nx = "400 m"\ny = "0 m"\ncapacity = "9 kg"\nplate = "1 kg"\n'
+    assert "place[1].x: 400 m is off every car" in faults(tmp_path, outside, capsys)
     both = LOADS + '[target]\ntotal = "930 kg"\nleast_total = "950 kg"\n'
     assert "least_total (950 kg) is above" in faults(tmp_path, both, capsys)
     no_springs = LOADS + '[target]\ncross = "50 %"\n' + TURNING

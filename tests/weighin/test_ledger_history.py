@@ -78,6 +78,8 @@ def test_a_part_typed_in_is_marked_and_counts_from_then_on(old: Path, capsys) ->
 
 def test_what_cannot_be_is_refused_in_words(old: Path, capsys) -> None:
     cases = {
+        "add part anvil --off --mass '9 kg' --x '1 m'": "has x and no y: a place needs both, or neither",
+        "add part anvil --off --mass '9 kg' --x '50 m' --y 0m": "anvil: 50 m is off every car",
         "add part anvil --on --mass '1200 kg'": "more than the car's 941",
         "add part anvil --on --mass '12'": "has no unit",
         "add part anvil --on --mass '-12 kg'": "--off or --on",
