@@ -36,7 +36,7 @@ def kept(records: Iterable[Record]) -> list[Record]:
 
 def json_lines(recording: Replayed) -> Iterator[bytes]:
     """The recording's records, each as one line of JSON; floats to full precision, None and NaN as null."""
-    for record in kept(recording.records):
+    for record in kept(recording.records if recording.told is None else recording.told):
         yield _ENCODER.encode(as_object(record, recording)) + b"\n"
 
 

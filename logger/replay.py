@@ -6,11 +6,14 @@ writes them down. Nothing here paces, sleeps or reads a clock: times are the rec
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from logger.bay import Bay
+from logger.columns import Columns
 from logger.journal_folder import Run, find_runs, read_run
 from logger.journal_segment import MARK, Asked, Entry, Tick
 from logger.model import Chunk, Gap, PortEvent, Record, Sample
@@ -46,6 +49,9 @@ class Replayed:
     origin_s: float = 0.0
     wall: bool = True
     notes: list[str] = field(default_factory=list)
+    told: Iterator[Record] | None = None
+    """The records without the samples, made in blocks, where the recording has them as columns; take either
+    this or `records`."""
 
 
 def derive(bay: Bay, entry: Entry) -> list[Record]:
@@ -123,16 +129,17 @@ def _journal(path: Path, make_bay: MakeBay, config: Path | None, unit: str) -> l
 
 
 def _dataset(path: Path, unit: str, capacity_kg: float | None) -> list[Replayed]:
-    from logger.store.dataset import samples_by_run  # noqa: PLC0415  a quarter of a second that not every caller needs
+    from logger.store.dataset import columns_by_run  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     out = []
-    for run, samples in samples_by_run(path):
-        pads = sorted({sample.pad for sample in samples})
-        start_ns = samples[0].t_mono_ns
+    for run, samples in columns_by_run(path):
+        pads = sorted(samples.pads[k] for k in np.unique(samples.pad))
+        start_ns = int(samples.t_mono_ns[0])
         notes = ["values are as on the wire: a dataset alone does not say what the pads can carry"]
         notes = [] if capacity_kg else notes
-        records = _settle(pads, samples, capacity_kg)
-        out.append(Replayed(run, records, {}, unit=unit, start_ns=start_ns, notes=notes))
+        records = _settle(pads, samples.samples(), capacity_kg)
+        told = _told(pads, samples, capacity_kg)
+        out.append(Replayed(run, records, {}, unit=unit, start_ns=start_ns, notes=notes, told=told))
     return out
 
 
@@ -162,11 +169,17 @@ def _groups(
         yield from (r for r in records if len(groups) == 1 or getattr(r, "pad", None) in pads)
 
 
-def _settle(pads: list[str], samples: Sequence[Sample], capacity_kg: float | None) -> Iterator[Record]:
+def _settle(pads: list[str], samples: Iterable[Sample], capacity_kg: float | None) -> Iterator[Record]:
     pipeline = Pipeline(pads, capacity_kg=dict.fromkeys(pads, capacity_kg))
     for sample in samples:
         yield from pipeline.feed(sample)
     yield from pipeline.finish()
+
+
+def _told(pads: list[str], samples: Columns, capacity_kg: float | None) -> Iterator[Record]:
+    pipeline = Pipeline(pads, capacity_kg=dict.fromkeys(pads, capacity_kg))
+    yield from pipeline.feed_block(samples)
+    yield from (record for record in pipeline.finish() if not isinstance(record, Sample))
 
 
 def _has_parquet(folder: Path) -> bool:

@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False
 """From samples to cells: refuses what is no reading, picks out single wild values, gathers cells.
 
 Everything here is per pad and per sample, so it is kept short; what is excluded is counted with its reason.
@@ -5,15 +6,20 @@ Everything here is per pad and per sample, so it is kept short; what is excluded
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from math import isfinite
-from statistics import median
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from drivers.api import FLAG_OVERLOAD, FLAG_UNDERLOAD
 from logger.settling.cells import Cell
-from logger.settling.resolution import Resolution, digits
+from logger.settling.resolution import Resolution, digits, middle
 from logger.settling.settings import Settling
 
+Array = NDArray[np.float64]
+Times = NDArray[np.int64]
 HELD = 1
 """This value may be wild; it waits for the next one."""
 WILD = 2
@@ -21,6 +27,21 @@ WILD = 2
 LARGEST = 1e60
 """Beyond this no arithmetic holds (squares of squares are finite below it), in any unit."""
 OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
+_KEPT = (
+    *(
+        "excluded",
+        "resolution",
+        "stated_d",
+        "kin_d",
+        "holds",
+        "held",
+        "held_ns",
+        "last_ns",
+        "interval_s",
+        "jump",
+    ),
+    *("_start", "_last", "_before", "_n", "_base", "_sum", "_t_sum", "_first_ns", "_end_ns"),
+)
 
 
 class Intake:
@@ -34,8 +55,9 @@ class Intake:
         self.stated_d: float | None = None
         self.kin_d = 0.0
         """Resolution of the bay's other pads; 0 while none is known."""
-        self.held: float | None = None
-        """A value that may be wild, kept back until the next one is known."""
+        self.holds = False
+        """Is a value that may be wild kept back until the next one is known?"""
+        self.held = 0.0
         self.held_ns = -1
         self.last_ns = -1
         self.interval_s = 0.0
@@ -66,18 +88,22 @@ class Intake:
 
     def add(self, x: float, t_ns: int) -> int:
         """Take a good reading; returns HELD if it is kept back, plus WILD if the one kept back was wild."""
-        result = WILD if self.held is not None and self._resolve(x) else 0
+        result = WILD if self.holds and self._resolve(x) else 0
         step = x - self._last
         if step > self.jump or step < -self.jump:
-            self.held, self.held_ns = x, t_ns
+            self.holds, self.held, self.held_ns = True, x, t_ns
             return result | HELD
         self._accept(x, t_ns)
         return result
 
+    def add_many(self, x: Array, t_ns: Times, lo: int, hi: int) -> None:
+        """Take good readings, those from `lo` to before `hi`."""
+        for i in range(lo, hi):
+            self.add(float(x[i]), int(t_ns[i]))
+
     def _resolve(self, x: float) -> bool:
         """Judge the value kept back, now that its successor is known."""
-        held, self.held = self.held, None
-        assert held is not None
+        self.holds, held = False, self.held
         off = min(abs(held - self._last), abs(held - x))
         calm = max(abs(x - self._last), abs(self._last - self._before))
         same_side = (held > self._last) == (held > x)
@@ -89,14 +115,14 @@ class Intake:
 
     def drop_held(self) -> None:
         """The stream stops here: a jump nobody confirmed is left out as wild."""
-        if self.held is not None:
-            self.held = None
+        if self.holds:
+            self.holds = False
             self.excluded["wild"] += 1
 
     def _accept(self, x: float, t_ns: int) -> None:
         step = x - self._last
         self.resolution.seen += 1
-        if step != 0.0 and isfinite(step):
+        if step != 0.0 and math.isfinite(step):
             self.resolution.see(abs(step), abs(x), t_ns)
         if len(self._start) < 12:
             self._learn_jump(x)
@@ -117,11 +143,12 @@ class Intake:
         self._start.append(x)
         if len(self._start) >= 4:
             steps = [abs(b - a) for a, b in zip(self._start, self._start[1:], strict=False)]
-            self.know_noise(1.5 * median(steps), self.resolution.value)
+            self.know_noise(1.5 * middle(steps), self.resolution.value)
 
     def know_noise(self, sigma: float, resolution: float) -> None:
         """Set the jump above which a value may be wild."""
-        self.jump = self.settings.wild_sigma * sigma + 3.0 * resolution or float("inf")
+        jump = self.settings.wild_sigma * sigma + 3.0 * resolution
+        self.jump = jump if jump > 0 else float("inf")
 
     @property
     def d(self) -> float:
@@ -135,6 +162,14 @@ class Intake:
         if self.kin_d and not self.resolution.known:
             return min(own, self.kin_d) or self.kin_d
         return own or digits(self._last)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return Intake, (self.settings,), tuple(getattr(self, name) for name in _KEPT)
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        for name, value in zip(_KEPT, state, strict=True):
+            setattr(self, name, value)
 
     def cell(self, origin_ns: int) -> Cell | None:
         """Close the running cell; None if it is empty. Its time is in seconds from `origin_ns`."""

@@ -16,6 +16,7 @@ from logger.model import (
     Step,
     ZeroCheck,
 )
+from logger.settling.blocks import GAP_NS, Readings
 from logger.settling.cells import Cell
 from logger.settling.channel import Channel
 from logger.settling.intake import HELD, WILD, Intake
@@ -66,7 +67,7 @@ class Pad:
             self._stated(sample.resolution_kg)
         if sample.temperature_C is not None:
             self.temperature_C = sample.temperature_C
-        out: list[Record] = self._gap(t) if t - self._seen_ns > 500_000_000 else []
+        out: list[Record] = self._gap(t) if t - self._seen_ns > GAP_NS else []
         self._seen_ns = t
         self._overloads = 0
         code = intake.add(x, t)
@@ -78,6 +79,14 @@ class Pad:
         else:
             out.append(self._out(sample, 0))
         return out
+
+    def take_many(self, readings: Readings, lo: int, hi: int) -> None:
+        """Take ordinary readings, from `lo` to before `hi`; the same as one by one, and none returned."""
+        self.intake.add_many(readings.x, readings.t_ns, lo, hi)
+        self._held = None
+        self._seen_ns = int(readings.t_ns[hi - 1])
+        self._overloads = 0
+        self.wall_offset_ns = int(readings.wall_offset_ns[hi - 1])
 
     def _out(self, sample: Sample, flag: int) -> Sample:
         """The sample with zero taken off and our flag set."""
@@ -173,10 +182,8 @@ class Pad:
     def last_held(self, flag: int = FLAG_WILD) -> list[Record]:
         """Let the sample kept back go, when none follows."""
         held, self._held = self._held, None
-        if held is None:
-            return []
         self.intake.drop_held()
-        return [self._out(held, flag)]
+        return [] if held is None else [self._out(held, flag)]
 
     def finish(self) -> list[Record]:
         """End of a recording."""

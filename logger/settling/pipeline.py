@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from logger.columns import Columns
 from logger.model import Gap, GapCause, Record, Sample
+from logger.settling.blocks import frames
 from logger.settling.car import Car
 from logger.settling.pad import Pad
 from logger.settling.prior import TailPrior
@@ -65,6 +67,25 @@ class Pipeline:
         out: list[Record] = []
         for record in records:
             out += self.feed(record)
+        return out
+
+    def feed_block(self, block: Columns) -> list[Record]:
+        """Feed samples as columns, in order of time; the same as one by one, less the samples themselves."""
+        out: list[Record] = []
+        if not len(block):
+            return out
+        cut = frames(block, self._cell_ns, self._next_ns)
+        pads = [self.pads.get(name) for name in block.pads]
+        for k, (lo, hi) in enumerate(zip(cut.starts, cut.ends, strict=True)):
+            if not cut.plain[k]:
+                for sample in block.taken(slice(lo, hi)).samples():
+                    out += (r for r in self._sample(sample) if not isinstance(r, Sample))
+                continue
+            if cut.ticks[k]:
+                out += self._tick(int(block.t_mono_ns[lo]))
+            for pad, readings, bounds in zip(pads, cut.readings, cut.bounds, strict=True):
+                if pad is not None and bounds[k] < bounds[k + 1]:
+                    pad.take_many(readings, bounds[k], bounds[k + 1])
         return out
 
     def advance(self, t_mono_ns: int) -> list[Record]:

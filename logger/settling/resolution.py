@@ -1,12 +1,18 @@
+# cython: annotation_typing=False, auto_pickle=False
 """A stream's resolution d, and how long its display shows a value, learned from how its values change."""
 
 from __future__ import annotations
 
-from math import isfinite
-from statistics import median
+import math
+from collections.abc import Sequence
+from typing import Any
 
 from logger.units import LB_KG
 
+_KEPT = (
+    *("value", "seen", "known", "hold_s"),
+    *("_now", "_before", "_divisor", "_holds", "_changed_ns", "_changes", "_group", "_held"),
+)
 SLOWEST_DISPLAY_NS = 2_000_000_000
 """A value that stays for longer is a load that stands, not a display that is slow."""
 
@@ -64,7 +70,7 @@ class Resolution:
     def _judge(self) -> None:
         """Sixteen more changes are in: do the values repeat, and is the bucket full?"""
         self.known = True
-        self.hold_s = median(self._holds) * 1e-9 if self._holds else 0.0
+        self.hold_s = middle(self._holds) * 1e-9 if self._holds else 0.0
         self._holds.clear()
         repeats = self.seen > 3 * len(self._group)
         self._held = sorted(self._group)[4] if repeats else 0.0
@@ -74,6 +80,21 @@ class Resolution:
         if self._changes >= 64:
             self._before, self._now, self._changes = self._now, float("inf"), 0
         self.value = max(min(self._now, self._before), self._held)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return Resolution, (), tuple(getattr(self, name) for name in _KEPT)
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        for name, value in zip(_KEPT, state, strict=True):
+            setattr(self, name, value)
+
+
+def middle(values: Sequence[float]) -> float:
+    """Median of some values, at least one."""
+    ranked = sorted(values)
+    half = len(ranked) // 2
+    return ranked[half] if len(ranked) % 2 else (ranked[half - 1] + ranked[half]) / 2.0
 
 
 def common(a: float, b: float) -> float:
@@ -92,7 +113,7 @@ def common(a: float, b: float) -> float:
 def digits(x: float) -> float:
     """Guess the step of a value (kg) that never changed: no finer than pads are (1e-4 of it), and the largest
     step in its last decimal, as a kilogram or pound display counts, that it is a multiple of."""
-    if not isfinite(x):
+    if not math.isfinite(x):
         return 0.0
     return max(1e-4 * abs(x), *(_last_step(abs(x) / unit_kg) * unit_kg for unit_kg in (1.0, LB_KG)))
 

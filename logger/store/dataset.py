@@ -12,9 +12,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from logger.columns import FLOATS, Columns
 from logger.model import CarRest, Record, Rest, Sample
 from logger.store.schema import COLUMNS, SCHEMA, TABLES, schema
 
@@ -23,12 +25,42 @@ R = TypeVar("R", Rest, CarRest)
 
 def samples_by_run(path: Path) -> Iterator[tuple[str, list[Sample]]]:
     """The samples of each run, in order of time; times are whole microseconds."""
-    runs: dict[str, list[Sample]] = {}
-    for row in read_table(path, "samples").to_pylist():
-        runs.setdefault(row["run"], []).append(_sample(row))
-    for run, samples in sorted(runs.items()):
-        samples.sort(key=lambda sample: sample.t_mono_ns)
-        yield run, samples
+    for run, columns in columns_by_run(path):
+        yield run, list(columns.samples())
+
+
+def columns_by_run(path: Path) -> Iterator[tuple[str, Columns]]:
+    """The same as columns."""
+    table = read_table(path, "samples")
+    which, runs = _coded(table["run"])
+    pad, pads = _coded(table["pad"])
+    t_wall_us = _numbers(table["t_wall"].cast("int64"))
+    t_mono_us = t_wall_us - _numbers(table["wall_less_mono_us"])
+    whole = Columns(
+        pads=tuple(pads),
+        pad=pad,
+        t_mono_ns=t_mono_us * 1000,
+        t_wall_ns=t_wall_us * 1000,
+        flags=_numbers(table["flags"]).astype(np.int64),
+        missing=_numbers(table["mass_wire_kg"].is_null()),
+        floats={name: _numbers(table[name]) for name in FLOATS},
+    )
+    for k in sorted(range(len(runs)), key=lambda k: runs[k]):
+        here = np.flatnonzero(which == k)
+        yield runs[k], whole.taken(here[np.argsort(t_mono_us[here], kind="stable")])
+
+
+def _coded(column: Any) -> tuple[Any, list[str]]:
+    """A dictionary column as numbers, and the texts they stand for."""
+    one = column.combine_chunks()
+    if not pa.types.is_dictionary(one.type):
+        one = one.dictionary_encode()
+    return np.asarray(one.indices, dtype=np.intp), one.dictionary.to_pylist()
+
+
+def _numbers(column: Any) -> Any:
+    """A column as an array; NaN where there is nothing."""
+    return np.ascontiguousarray(column.to_numpy())
 
 
 def rests(path: Path) -> list[Rest]:
@@ -95,16 +127,6 @@ def _last(path: Path, table: str, kind: type[R]) -> list[R]:
         if key not in last or record.revision >= last[key].revision:
             last[key] = record
     return [last[key] for key in sorted(last, key=lambda key: (key[0], key[2], key[1]))]
-
-
-def _sample(row: dict[str, Any]) -> Sample:
-    t_wall_us = int(row["t_wall"].timestamp() * 1_000_000)
-    return Sample(
-        pad=row["pad"],
-        t_mono_ns=(t_wall_us - row["wall_less_mono_us"]) * 1000,
-        t_wall_ns=t_wall_us * 1000,
-        **{name: row[name] for name in list(COLUMNS["samples"])[4:]},
-    )
 
 
 def _any_record() -> Any:

@@ -9,13 +9,13 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from logger.columns import FLOATS
 from logger.model import CarRest, ClockStep, Gap, GapCause, Record, Rest, Sample
 from logger.store.schema import COLUMNS, array, coded, schema
 
 DAY_NS = 86_400_000_000_000
 _JSON = msgspec.json.Encoder()
 _NAN = float("nan")
-_FLOATS = ("mass_wire_kg", "mass_kg", "resolution_kg", "battery_V", "signal_dBm", "temperature_C")
 
 
 class SegmentRows:
@@ -80,7 +80,7 @@ class SegmentRows:
         out = []
         for day in np.unique(days):
             here = days == day
-            rows = {name: column(name)[here] for name in ("flags", *_FLOATS)}
+            rows = {name: column(name)[here] for name in ("flags", *FLOATS)}
             rows["t_wall"] = column("t_wall_us")[here]
             rows["wall_less_mono_us"] = rows["t_wall"] - column("t_mono_us")[here]
             present, codes = np.unique(which[here], return_inverse=True)
@@ -102,7 +102,7 @@ class _PadSamples:
         self.t_mono_us.append(sample.t_mono_ns // 1000)
         self.t_wall_us.append(sample.t_wall_ns // 1000)
         self.flags.append(sample.flags)
-        for name in _FLOATS:
+        for name in FLOATS:
             value = getattr(sample, name)
             getattr(self, name).append(_NAN if value is None else value)
 

@@ -1,0 +1,13 @@
+# Types for compiling resolution.py; where nothing is compiled nobody reads this.
+cimport cython
+from libc cimport math
+
+cdef class Resolution:
+    cdef public double value, hold_s, _now, _before, _divisor, _held
+    cdef public Py_ssize_t seen, _changes
+    cdef public bint known
+    cdef public long long _changed_ns
+    cdef public list _holds, _group
+
+    cpdef see(self, double step, double size, long long t_ns)
+    cdef _judge(self)
