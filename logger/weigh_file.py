@@ -1,59 +1,33 @@
 """Read past weigh-ins: a CSV of loads and a TOML of the car, every fault with its file and line at once.
 
-CSV columns: run, facing (out, back), spot, corner, pad, value, unit and, optionally, u, shim_mm, build. Units
-may differ from row to row. A run that cannot be used (a wheel missing, a load no car has) is left out and
-said so; a row that cannot be read is a fault.
+The columns stand at the head of `weigh_rows.py`; units may differ from row to row. A run that cannot be used
+(a wheel missing, a load no car has) is left out and said so; a row that cannot be read is a fault.
 """
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
-from math import isfinite, sqrt
+from math import sqrt
 from pathlib import Path
 from statistics import median
-from typing import TypeVar, cast
+from typing import TypeVar
+
+from msgspec.structs import replace
 
 from logger.car_file import Car
 from logger.mechanics.plausible import faults_of, unit_mix_up
 from logger.mechanics.solve import Solution, solve_builds
 from logger.mechanics.weighing import Known, Weighing
-from logger.model import CORNERS, Corner, Facing
+from logger.model import CORNERS, Facing
 from logger.typed_toml import ConfigError
-from logger.units import KG_PER, to_kg
+from logger.weigh_rows import Row, read_rows
 
-COLUMNS = ("run", "facing", "spot", "corner", "pad", "value", "unit")
-OPTIONAL = ("u", "shim_mm", "build")
-OTHER_NAMES = {"FL": "LF", "FR": "RF", "RL": "LR"}
-"""Corners as some write them; RR is the same in both."""
 LEAST_U_KG = 0.05
 """Assumed u of a reading whose file gives none and whose digits would allow less; pads repeat no better."""
 
-MOST_U = 1e6
-"""No unit has so many of it on a pad; a standard uncertainty above is a number from elsewhere."""
-MOST_SHIM_MM = 100.0
-"""A thicker stack under a pad is a slip of the pen or another unit."""
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Row:
-    """One line of the CSV in SI: `value_kg`, `step_kg` (one unit of its last digit), `u_kg` or None."""
-
-    line: int
-    run: str
-    build: str
-    facing: Facing
-    spot: str
-    corner: Corner
-    pad: str
-    value_kg: float
-    step_kg: float
-    u_kg: float | None
-    shim_m: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,7 +44,7 @@ def read_weighings(path: Path, known: Known) -> Readings:
 
     ConfigError (its `faults` have file and line) when rows cannot be read or no run is usable.
     """
-    rows, notes = _rows(path)
+    rows, notes = read_rows(path)
     runs, split_notes = _runs(path, rows)
     u_assumed = all(row.u_kg is None for row in rows)
     assumed_u = _assumed_u(rows)
@@ -78,7 +52,7 @@ def read_weighings(path: Path, known: Known) -> Readings:
     refused: list[Weighing] = []
     left_out: list[str] = []
     for name, members in runs:
-        wrong = _unfit(name, members)
+        wrong = _torn(members, rows) or _unfit(name, members)
         if not wrong:
             weighing = _weighing(name, members, assumed_u)
             wrong = faults_of(weighing, known)
@@ -101,144 +75,6 @@ def read_weighings(path: Path, known: Known) -> Readings:
     return Readings(
         weighings=tuple(weighings), notes=(*notes, *_facing_notes(weighings)), u_assumed=u_assumed
     )
-
-
-def _rows(path: Path) -> tuple[list[Row], list[str]]:
-    lines = _lines(path)
-    start = next((i for i, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
-    if start is None:
-        raise ConfigError([f"{path}: is empty; the first line names the columns: {','.join(COLUMNS)}"])
-    separator = max(",;\t", key=lines[start].count)
-    header = [name.lower() for name in _cells(lines[start], separator) or []]
-    if wrong := _header_faults(header):
-        raise ConfigError([f"{path}:{start + 1}: {text}" for text in wrong])
-    unused = [_meant(name, header) for name in header if name not in (*COLUMNS, *OPTIONAL)]
-    notes = [f"Columns not used: {', '.join(unused)}."] if unused else []
-    rows: list[Row] = []
-    faults: list[str] = []
-    for number, line in enumerate(lines[start + 1 :], start + 2):
-        if not line.strip() or line.startswith("#"):
-            continue
-        cells = _cells(line, separator)
-        if cells is None:
-            faults.append(f"{path}:{number}: is no line of a CSV; check its quotes")
-            continue
-        values = dict(zip(header, cells, strict=False))
-        if not values.get("value"):
-            notes.append(f"Line {number} has no value and counts as not weighed.")
-            continue
-        row, wrong = _row(number, values, decimal_comma=separator == ";")
-        faults += [f"{path}:{number}: {text}" for text in wrong]
-        if row is not None:
-            rows.append(row)
-    if faults:
-        raise ConfigError(faults)
-    return rows, notes
-
-
-def _header_faults(header: Sequence[str]) -> list[str]:
-    """What is wrong with the names of the columns."""
-    twice = sorted({name for name in header if name in (*COLUMNS, *OPTIONAL) and header.count(name) > 1})
-    faults = [f"column {name} stands there twice; strike one" for name in twice]
-    missing = [name for name in COLUMNS if name not in header]
-    if missing:
-        strange = [told for name in header if (told := _meant(name, header)) != name]
-        hint = f" ({', '.join(strange)})" if strange else ""
-        faults.append(f"no column {', '.join(missing)}{hint}; there should be {','.join(COLUMNS)}")
-    return faults
-
-
-def _meant(name: str, header: Sequence[str]) -> str:
-    """The name of a column, with the one it may have been meant for."""
-    if name in (*COLUMNS, *OPTIONAL):
-        return name
-    near = get_close_matches(name, [c for c in (*COLUMNS, *OPTIONAL) if c not in header], 1, 0.6)
-    return f"{name}: did you mean {near[0]}?" if near else name
-
-
-def _lines(path: Path) -> list[str]:
-    try:
-        return path.read_text(encoding="utf-8-sig").splitlines()
-    except OSError as error:
-        raise ConfigError([f"{path}: cannot be read ({error.strerror}); check the path"]) from error
-    except UnicodeDecodeError as error:
-        raise ConfigError([f"{path}: is not UTF-8 text (byte {error.start}); save it as UTF-8"]) from error
-
-
-def _cells(line: str, separator: str) -> list[str] | None:
-    try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=separator))]
-    except csv.Error:
-        return None
-
-
-def _row(line: int, cells: dict[str, str], *, decimal_comma: bool) -> tuple[Row | None, list[str]]:
-    faults: list[str] = []
-    corner = cells.get("corner", "").upper()
-    corner = OTHER_NAMES.get(corner, corner)
-    facing = cells.get("facing", "").lower()
-    unit = _unit(cells.get("unit", ""))
-    if corner not in CORNERS:
-        faults.append(f"corner {cells.get('corner', '')!r} is not one of {', '.join(CORNERS)}")
-    if facing not in ("out", "back"):
-        faults.append(f"facing {cells.get('facing', '')!r} is neither out nor back")
-    if unit is None:
-        faults.append(f"unit {cells.get('unit', '')!r} is not one of {', '.join(KG_PER)}")
-    faults += [f"{name} is blank" for name in ("run", "spot", "pad") if not cells.get(name)]
-    numbers: dict[str, float] = {}
-    for name in ("value", "u", "shim_mm"):
-        text = cells.get(name, "")
-        if text:
-            try:
-                numbers[name] = _number(text, decimal_comma=decimal_comma)
-            except ValueError:
-                faults.append(f"{name} {text!r} is not a number")
-    if not 0 <= numbers.get("u", 1.0) <= MOST_U:
-        what = "negative" if numbers["u"] < 0 else "more than any pad carries"
-        faults.append(f"u {cells['u']!r} is {what}; a standard uncertainty is zero or more")
-    if not 0 <= numbers.get("shim_mm", 0.0) <= MOST_SHIM_MM:
-        faults.append(
-            f"shim_mm {cells['shim_mm']!r}: what lies under a pad is 0 to {MOST_SHIM_MM:g} mm; check the unit"
-        )
-    if faults or unit is None:
-        return None, faults
-    digits = cells["value"].replace(",", ".") if decimal_comma else cells["value"]
-    decimals = len(digits.partition(".")[2]) if "e" not in digits.lower() else 0
-    row = Row(
-        line=line,
-        run=cells["run"],
-        build=cells.get("build", ""),
-        facing=cast("Facing", facing),
-        spot=cells["spot"],
-        corner=cast("Corner", corner),
-        pad=cells["pad"],
-        value_kg=to_kg(numbers["value"], unit),
-        step_kg=to_kg(10.0**-decimals, unit),
-        u_kg=to_kg(numbers["u"], unit) if "u" in numbers else None,
-        shim_m=numbers.get("shim_mm", 0.0) / 1000,
-    )
-    return row, []
-
-
-def _number(text: str, *, decimal_comma: bool) -> float:
-    number = float(text.replace(",", ".") if decimal_comma else text)
-    if not isfinite(number):
-        raise ValueError(text)
-    return number
-
-
-def _unit(text: str) -> str | None:
-    """The unit as `units` names it; case and a plural s are forgiven where nothing else is meant."""
-    if text in KG_PER:
-        return text
-    plain = {name.lower(): name for name in KG_PER} | {
-        "lbs": "lb",
-        "kgs": "kg",
-        "lbm": "lb",
-        "kgf": "kg",
-        "lbf": "lb",
-    }
-    return plain.get(text.lower())
 
 
 def _runs(path: Path, rows: Sequence[Row]) -> tuple[list[tuple[str, list[Row]]], list[str]]:
@@ -291,6 +127,20 @@ def _distinct(name: str, blocks: list[list[Row]], notes: list[str]) -> Iterable[
         yield block
 
 
+def _torn(members: Sequence[Row], rows: Sequence[Row]) -> list[str]:
+    """A sentence when the wheels that a run lacks stand under the same run with the other facing."""
+    first = members[0]
+    others = [r for r in rows if (r.run, r.build) == (first.run, first.build) and r.facing != first.facing]
+    both = [*members, *others]
+    if not others or len(both) != 4 or {r.corner for r in both} != set(CORNERS):
+        return []
+    mine, theirs = (" and ".join(r.corner for r in some) for some in (members, others))
+    return [
+        f"run {first.run} faces {first.facing} for {mine} and {others[0].facing} for {theirs}: a car "
+        "faces one way. Correct the facing."
+    ]
+
+
 def _unfit(name: str, rows: Sequence[Row]) -> list[str]:
     """Sentences when a run has not one row per wheel, each on a pad and spot of its own."""
     missing = [c for c in CORNERS if all(r.corner != c for r in rows)]
@@ -325,7 +175,7 @@ def _line(rows: Sequence[Row], text: str) -> int:
 def _weighing(name: str, rows: Sequence[Row], assumed_u: float) -> Weighing:
     by_corner = {row.corner: row for row in rows}
     ordered = [by_corner[c] for c in CORNERS]
-    return Weighing(
+    weighing = Weighing(
         run=name,
         facing=ordered[0].facing,
         spots=_four([r.spot for r in ordered]),
@@ -334,7 +184,10 @@ def _weighing(name: str, rows: Sequence[Row], assumed_u: float) -> Weighing:
         covariance_kg2=tuple((assumed_u if r.u_kg is None else r.u_kg) ** 2 for r in ordered),
         shims_m=_four([r.shim_m for r in ordered]),
         build=ordered[0].build,
+        zero_u_kg=_four([r.zero_u_kg for r in ordered]),
     )
+    named = " ".join(dict.fromkeys(r.zero for r in ordered if r.zero))
+    return replace(weighing, zero_check=named or weighing.placement)
 
 
 def _four(values: Sequence[T]) -> tuple[T, T, T, T]:

@@ -14,7 +14,7 @@ import msgspec
 
 from logger.bookkeeping.source import car_of, histories
 from logger.clock import wall_text
-from logger.model import SCHEMA
+from logger.model import CORNERS, SCHEMA
 from logger.quantity import Quantity
 from logger.weighin.facts import kind_of
 from logger.weighin.ledger import Ledger, WeighInRow
@@ -22,7 +22,20 @@ from logger.weighin.states import State, Step
 
 Format = Literal["csv", "json", "parquet"]
 Row = dict[str, Any]
-WEIGHING = ("run", "facing", "spot", "corner", "pad", "value", "unit", "u", "shim_mm", "build")
+WEIGHING = (
+    "run",
+    "facing",
+    "spot",
+    "corner",
+    "pad",
+    "value",
+    "unit",
+    "u",
+    "shim_mm",
+    "build",
+    "zero_u",
+    "zero",
+)
 """Columns of the files that `restpoint weigh` and `restpoint ledger import` read."""
 
 
@@ -172,8 +185,13 @@ def _weighings(ledger: Ledger, out: Path) -> Iterable[Path]:
             writer.writerow(WEIGHING)
             for c in kept:
                 build = " + ".join((c.build, *c.aboard))
+                zeros = dict(zip(CORNERS, c.zero_u_kg or (0.0,) * 4, strict=True))
                 for load in c.loads:
+                    zero_u = zeros[load.corner]
+                    u = max(load.u_kg**2 - zero_u**2, 0.0) ** 0.5
                     where = (c.number, c.facing, load.spot, load.corner, load.pad)
                     shim = f"{1e3 * load.shim_m:g}"
-                    writer.writerow((*where, repr(load.mass_kg), "kg", repr(load.u_kg), shim, build))
+                    writer.writerow(
+                        (*where, repr(load.mass_kg), "kg", repr(u), shim, build, repr(zero_u), c.placement)
+                    )
         yield path

@@ -9,6 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from msgspec.structs import replace
 
 from logger.bookkeeping.source import NAME, car_of, histories, opened
@@ -75,15 +76,16 @@ def _refuse_other_unit(ledger: Ledger, file: Path, name: str, weighings: Sequenc
 
 
 def _captures(weighings: Sequence[Weighing], day_ns: int) -> Iterator[Capture]:
-    placements: list[str] = []
+    placements: list[tuple[str, str]] = []
     names = {w.build for w in weighings}
     states = {w.build: _build_and_people(w.build, names) for w in weighings}
     builds = list(dict.fromkeys(build for build, _ in states.values()))
     ordered = [w for build in builds for w in weighings if states[w.build][0] == build]
     for number, w in enumerate(ordered, 1):
-        if w.placement not in placements:
-            placements.append(w.placement)
-        covariance = square(w.covariance_kg2)
+        stood = (w.placement, w.zero_check)  # a capture's placement tells which rests share their zeros
+        if stood not in placements:
+            placements.append(stood)
+        covariance = square(w.covariance_kg2) + np.diag(np.square(w.zero_u_kg))
         t_ns = day_ns + number * APART_NS
         yield Capture(
             number=number,
@@ -93,7 +95,7 @@ def _captures(weighings: Sequence[Weighing], day_ns: int) -> Iterator[Capture]:
             build=states[w.build][0] or "build 1",
             aboard=states[w.build][1],
             facing=w.facing,
-            placement=1 + placements.index(w.placement),
+            placement=1 + placements.index(stood),
             run=number,
             loads=tuple(
                 CornerLoad(corner=c, spot=s, pad=p, mass_kg=m, u_kg=float(u) ** 0.5, shim_m=shim)
@@ -105,6 +107,7 @@ def _captures(weighings: Sequence[Weighing], day_ns: int) -> Iterator[Capture]:
             mass_kg=sum(w.loads_kg),
             u_kg=float(covariance.sum()) ** 0.5,
             name=w.run,
+            zero_u_kg=w.zero_u_kg if any(w.zero_u_kg) else (),
         )
 
 

@@ -196,3 +196,28 @@ def test_the_example_is_solved_as_the_readme_says(capsys):
         assert abs(got[name]["value"] - value) <= 2.5 * got[name]["u"]
     assert got["cross"]["u"] < 0.004
     assert "cross" not in got["open"]
+
+
+def test_zeros_that_runs_share_do_not_average_away(solved):
+    """0.3 kg of each pad's zero: shared by a placement's runs, or by all that name one zero check."""
+    right = CAR + "[pads]\ngain_u = 0\n"
+    plain = solved(session(), right)["total"]["u"]
+    shared = solved([f"{row},0.3" for row in _in_kg()], right, header=HEADER + ",zero_u")["total"]["u"]
+    assert shared == pytest.approx(np.hypot(plain, 0.6 / np.sqrt(2)), rel=0.02)
+    one = solved([f"{row},0.3,noon" for row in _in_kg()], right, header=HEADER + ",zero_u,zero")["total"]["u"]
+    assert one == pytest.approx(np.hypot(plain, 0.6), rel=0.02)
+
+
+def test_a_zeros_u_that_is_none_is_refused(run):
+    code, _, err = run([f"{row},-0.3" for row in session()], CAR, header=HEADER + ",zero_u")
+    assert code == 2
+    assert "a.csv:2: zero_u '-0.3' is negative" in err
+
+
+def _in_kg():
+    return [
+        row
+        for facing, pads in (("out", PADS), ("back", PADS[::-1]))
+        for n in range(3)
+        for row in rows_of(weighing(facing, pads), run=f"{facing}{n}")
+    ]

@@ -27,6 +27,13 @@ def test_three_wheels_are_left_out_and_said_or_refused(solved, run):
     assert "three wheels do not tell" in err
 
 
+def test_a_run_that_faces_both_ways_is_named_as_such(run):
+    rows = rows_of(weighing())
+    code, _, err = run([*rows[:2], *(row.replace(",out,", ",back,") for row in rows[2:])])
+    assert code == 2
+    assert "a.csv:2: run 1 faces out for LF and RF and back for LR and RR: a car faces one way" in err
+
+
 def test_a_blank_value_counts_as_not_weighed(solved):
     rows = session()
     cells = rows[3].split(",")

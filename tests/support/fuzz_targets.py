@@ -17,7 +17,7 @@ from starlette.datastructures import Headers
 from drivers import layout as layout_module
 from drivers.layout import load_layout
 from drivers.schema import LayoutError
-from logger import car_file, config, heard, journal_segment, recording, weigh_file
+from logger import car_file, config, heard, journal_segment, recording, weigh_file, weigh_rows
 from logger.backup import BackupError, restore
 from logger.bookkeeping import imports
 from logger.bookkeeping.imports import import_csv
@@ -163,7 +163,7 @@ TARGETS: dict[str, tuple[Callable[[bytes], None], Iterable[ModuleType]]] = {
     "layout": (fuzz_layout, (layout_module,)),
     "journal": (fuzz_journal, (journal_segment,)),
     "csv": (fuzz_csv, (recording,)),
-    "weighings": (fuzz_weighings, (weigh_file,)),
+    "weighings": (fuzz_weighings, (weigh_file, weigh_rows)),
     "plan": (fuzz_plan, (plan_file,)),
     "import": (fuzz_import, (imports,)),
     "mqtt": (fuzz_mqtt, (heard,)),

@@ -6,6 +6,7 @@ import json
 import sqlite3
 from pathlib import Path
 
+import numpy as np
 import pytest
 from support import ROOT
 from weighin.afternoons import (
@@ -21,7 +22,9 @@ from weighin.afternoons import (
 from weighin.conftest import CAR, do, keep, told
 
 from logger.bookkeeping.source import opened
-from logger.mechanics.weighing import Known
+from logger.mechanics.solve import solve
+from logger.mechanics.statics import Geometry
+from logger.mechanics.weighing import Known, weighing_from_capture
 from logger.model import CORNERS
 from logger.weigh_file import read_weighings
 
@@ -114,6 +117,28 @@ def test_shims_are_taken_in_and_out(tmp_path: Path, capsys) -> None:
     do(tmp_path, f"export --to csv --out {tmp_path}/csv", capsys)
     again = read_weighings(tmp_path / "csv" / "weighings-w1.csv", Known()).weighings
     assert [w.shims_m[1] for w in again] == [0.0, 0.0, 0.005, 0.005]
+
+
+def test_zeros_that_rests_share_are_taken_in_and_out(tmp_path: Path, capsys) -> None:
+    """Three runs that share a zero of 0.3 kg a pad: the total of the ledger and of its files has it whole."""
+    (tmp_path / "car.toml").write_text(CAR + "[pads]\ngain_u = 0\n", encoding="utf-8")
+    rows = [
+        f"{run},out,S{n},{corner},P{n},{kg},kg,0.1,0.3,noon"
+        for run in "123"
+        for n, (corner, kg) in enumerate((("LF", 285), ("RF", 280), ("LR", 201), ("RR", 199)), 1)
+    ]
+    old_notes = tmp_path / "old.csv"
+    head = "run,facing,spot,corner,pad,value,unit,u,zero_u,zero"
+    old_notes.write_text("\n".join([head, *rows]), encoding="utf-8")
+    do(tmp_path, f"import {old_notes} --car {tmp_path}/car.toml --when 2026-01-10", capsys)
+    whole = (0.6**2 + 0.2**2 / 3) ** 0.5
+    with opened(tmp_path) as ledger:
+        kept = [weighing_from_capture(c) for c in ledger.captures(1)]
+    assert np.allclose([w.zero_u_kg for w in kept], 0.3)
+    assert solve(kept, Geometry(), Known(gain_u=0.0)).total.u == pytest.approx(whole, rel=0.02)
+    do(tmp_path, f"export --to csv --out {tmp_path}/csv", capsys)
+    again = read_weighings(tmp_path / "csv" / "weighings-w1.csv", Known()).weighings
+    assert solve(again, Geometry(), Known(gain_u=0.0)).total.u == pytest.approx(whole, rel=0.02)
 
 
 def test_builds_that_old_notes_named_name_their_changes(tmp_path: Path, capsys) -> None:
