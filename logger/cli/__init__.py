@@ -29,6 +29,9 @@ VERBS: dict[str, str] = {
 }
 """Verb → one line of help; the verb's module has `arguments(parser)` and `run(args)`."""
 
+READER_GONE = 141
+"""How a shell tells that a program ended because its reader had gone: 128 + SIGPIPE. Not that all is well."""
+
 
 def main(argv: list[str] | None = None) -> int:
     """Run `restpoint` with these arguments (default: the process's) and return its exit code."""
@@ -45,7 +48,14 @@ def main(argv: list[str] | None = None) -> int:
             import_module(f"logger.cli.{verb}").arguments(sub)
     args = parser.parse_args(words)
     try:
-        return int(import_module(f"logger.cli.{args.verb}").run(args))
+        code = int(import_module(f"logger.cli.{args.verb}").run(args))
+        sys.stdout.flush()
     except BrokenPipeError:  # whoever read, such as `head`, has seen enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        mute()
+        return READER_GONE
+    return code
+
+
+def mute() -> None:
+    """Let whatever is still written to standard output go nowhere: nobody reads it any more."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -7,6 +7,8 @@ import json
 import sys
 from pathlib import Path
 
+from logger.cli import mute
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what the verb takes."""
@@ -35,7 +37,11 @@ def run(args: argparse.Namespace) -> int:
         print("the daemon runs and mends by itself at its start; stop it to repair now", file=sys.stderr)
         return 1
     found = examine(loaded)
-    print(json.dumps(as_json(found), indent=1) if args.json else "\n".join(as_tree(found)))
+    text = json.dumps(as_json(found), indent=1) if args.json else "\n".join(as_tree(found))
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:  # who asked has read enough; what was found stands
+        mute()
     return int(found.worst == "ill")
 
 

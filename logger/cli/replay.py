@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from pathlib import Path
 
@@ -59,6 +58,4 @@ def run(args: argparse.Namespace) -> int:
     except RecordingError as fault:
         print(fault, file=sys.stderr)
         return 2
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # whoever read has seen enough
     return 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Iterable
 from pathlib import Path
@@ -45,8 +44,6 @@ def run(args: argparse.Namespace) -> int:
     except (DriverError, LayoutError, StreamFileError, PortLost, PortRefused) as fault:
         print(fault, file=sys.stderr)
         return 2
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # whoever read has seen enough
     return 0 if trial.frames else 1
 
 

@@ -121,6 +121,33 @@ def test_uninstall_keeps_config_and_data(place: Place) -> None:
     place.install("uninstall")
 
 
+@pytest.mark.parametrize("runs", [True, False])
+def test_a_service_is_touched_only_where_systemd_runs(place: Place, tmp_path: Path, *, runs: bool) -> None:
+    """In a chroot systemctl ignores all but enable and disable, and says so each time."""
+    place.install()
+    init = tmp_path / "init"
+    if runs:
+        init.mkdir()
+    script = place.source / "deploy/install"
+    script.write_text(script.read_text().replace("/run/systemd/system", str(init)))
+    commands = tmp_path / "bin"
+    commands.mkdir()
+    systemctl = commands / "systemctl"
+    systemctl.write_text("#!/bin/sh\n")
+    systemctl.chmod(0o755)
+    path = f"{commands}:{os.environ['PATH']}"
+    done = subprocess.run(
+        [script, "--dry-run", "--no-packages"],
+        env={**os.environ, "PATH": path},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    asked = re.findall(r"would: systemctl ([\w-]+)", done.stdout)
+    assert asked == (["daemon-reload", "enable", "try-restart"] if runs else ["enable"])
+    assert ("starts with the machine" in done.stdout) is not runs
+
+
 def test_no_pattern_is_given_to_systemctl_where_it_takes_names_only() -> None:
     """systemctl(1): patterns match loaded units; enable and disable look at files and refuse them."""
     text = (ROOT / "deploy/install").read_text()

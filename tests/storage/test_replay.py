@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -252,17 +251,3 @@ def test_the_command_lists_rests(tmp_path: Path, capsys: pytest.CaptureFixture[s
     verb.arguments(parser)
     assert verb.run(parser.parse_args([str(staircase(tmp_path)), "--segments"])) == 0
     assert len(capsys.readouterr().out.splitlines()) > 4
-
-
-def test_a_reader_that_has_seen_enough_is_no_fault(tmp_path: Path) -> None:
-    reading, writing = os.pipe()
-    os.close(reading)
-    code = (
-        "import argparse, sys; from logger.cli import replay; p = argparse.ArgumentParser();"
-        "replay.arguments(p); sys.exit(replay.run(p.parse_args()))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code, staircase(tmp_path)], stdout=writing, stderr=subprocess.PIPE, check=False
-    )
-    os.close(writing)
-    assert done.stderr == b""
