@@ -9,9 +9,9 @@ modest pace. Bounded work and memory a cell.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 
 from logger.settling.cells import Cell, Cells, Trail
 from logger.settling.diagonal import Share

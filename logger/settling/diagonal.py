@@ -10,9 +10,9 @@ by themselves, each with an expectation of tails of its own; where the rest turn
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from logger.settling.cells import Cell, Cells

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from msgspec.structs import replace
 
 from logger.settling.cells import Cells
 from logger.settling.noise import NoiseLearner

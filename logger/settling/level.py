@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from logger.settling.cells import Array
 
 
-@dataclass(frozen=True, slots=True)
-class Level:
+class Level(Struct, frozen=True, gc=False):
     """A rest as the channel sees it (values as on the wire); `change` says what happened to it."""
 
     change: str

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.settling.settings import Settling
+from logger.settling.sums import latest_beyond, spreads
 from logger.settling.tail import Estimate, Tails
 
 Array = NDArray[np.float64]
@@ -20,8 +21,7 @@ MOVING_BANDS = 2.0
 
 def stirred(behind: Array, band: float) -> int:
     """Index of the latest of these deviations from the level (oldest first) that was movement; 0 for none."""
-    moving = np.flatnonzero(behind > MOVING_BANDS * band)
-    return int(moving[-1]) if len(moving) else 0
+    return latest_beyond(behind, MOVING_BANDS * band)
 
 
 class TailPrior:
@@ -29,9 +29,9 @@ class TailPrior:
 
     def __init__(self, settings: Settling) -> None:
         self.settings = settings
-        self.times_s: Array = np.array((settings.fast_tail_s, *settings.tails_s))
+        self.times_s = [settings.fast_tail_s, *settings.tails_s]
         """The fast tail's time constant, then those of slow ones."""
-        self.sizes: Array = np.array(settings.tail_sizes)
+        self.sizes = list(settings.tail_sizes)
         rarer = settings.tail_rarer ** np.repeat(np.arange(len(self.sizes)), len(settings.tails_s))
         some = (1.0 - settings.no_tail_weight) * rarer / rarer.sum()
         self._first: Array = np.concatenate(((settings.no_tail_weight,), some))
@@ -47,13 +47,9 @@ class TailPrior:
         tail is a share of the movement that caused it, and any touch may leave `tail_least_band`, which has
         faded for `still_s`.
         """
-        fade = np.exp(-np.minimum(age_s / self.times_s[:, None], 30.0))
-        reach = (behind * fade).max(axis=1)
-        least = self.settings.tail_least_band * band * np.exp(-np.minimum(still_s / self.times_s, 30.0))
-        spread = np.hypot(self.sizes[:, None] * reach, least)
-        return Tails(
-            self.times_s, self.log_prior, np.maximum(spread, 1e-3 * band + 1e-12), self.settings.tail_doubt
-        )
+        least = self.settings.tail_least_band * band
+        spread = spreads(behind, age_s, self.times_s, self.sizes, least, still_s, 1e-3 * band + 1e-12)
+        return Tails(self.times_s, self.log_prior.tolist(), spread, self.settings.tail_doubt)
 
     def learn(self, fit: Estimate) -> None:
         """Take the fit of a whole rest: most cars have one kind of tail, some now one and now another."""

@@ -58,3 +58,15 @@ cdef double _middle(const double[::1] x, Py_ssize_t n)
 
 @cython.locals(risk=double, q=double, o=double, scale=double, i=Py_ssize_t)
 cpdef double risk_of(double limit, list p, list offsets, list own, double more, double never)
+
+@cython.locals(
+    kinds=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, enough=double, off=double, age=double, fade=double,
+    most=double, caused=double, left=double, size=double, tau=double, reach=list, touch=list, line=list,
+)
+cpdef list spreads(
+    const double[::1] behind, const double[::1] age_s, list times_s, list sizes, double least,
+    double still_s, double floor,
+)
+
+@cython.locals(i=Py_ssize_t)
+cpdef Py_ssize_t latest_beyond(const double[::1] values, double limit)

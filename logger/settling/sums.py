@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 LONG_AGO = 14.0
 """Ages beyond so many time constants tell nothing of a tail: it would have been a million times larger."""
+LONGEST_AGO = 30.0
+"""What is older has faded as if it were so many time constants old: to nothing."""
 WANDER_S = 4.0
 """Shortest stretch that shows how a load wanders from second to second."""
 ENOUGH_CELLS = 15
@@ -298,3 +300,48 @@ def risk_of(
             scale = 1.0 / max(math.sqrt(2.0 * (own[i] + more)), 1e-300)
             risk += q * 0.5 * (math.erfc((limit - o) * scale) + math.erfc((limit + o) * scale))
     return risk
+
+
+def spreads(
+    behind: Array,
+    age_s: Array,
+    times_s: list[float],
+    sizes: list[float],
+    least: float,
+    still_s: float,
+    floor: float,
+) -> list[list[float]]:
+    """What tails of each size and time constant may have to go, after deviations so far behind.
+
+    A tail is a share of the movement that caused it; any touch may leave `least`, which has faded for
+    `still_s`. From the newest on, only what could be more than is already found is looked at.
+    """
+    kinds, enough = len(times_s), 0.0
+    reach = [0.0] * kinds
+    for i in range(len(behind) - 1, -1, -1):
+        off = float(behind[i])
+        if off <= enough:
+            continue
+        age, enough = float(age_s[i]), float("inf")
+        for k in range(kinds):
+            fade = math.exp(-min(age / times_s[k], LONGEST_AGO))
+            most = max(reach[k], off * fade)
+            reach[k] = most
+            enough = min(enough, most / fade)
+    touch = [least * math.exp(-min(still_s / tau, LONGEST_AGO)) for tau in times_s]
+    found = []
+    for size in sizes:
+        line = []
+        for k in range(kinds):
+            caused, left = size * reach[k], touch[k]
+            line.append(max(math.sqrt(caused * caused + left * left), floor))
+        found.append(line)
+    return found
+
+
+def latest_beyond(values: Array, limit: float) -> int:
+    """Index of the last of these values that is above the limit; 0 for none."""
+    for i in range(len(values) - 1, 0, -1):
+        if values[i] > limit:
+            return i
+    return 0

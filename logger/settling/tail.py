@@ -13,10 +13,11 @@ leaves, a slow wander by itself. Pure numpy, no state.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from logger.settling.sums import ENOUGH_CELLS, LONG_AGO, Sums, risk_of
@@ -28,8 +29,7 @@ NEVER = 1e-6
 """A kind of tail less probable than this adds nothing to a risk of per cents."""
 
 
-@dataclass(frozen=True, slots=True)
-class Noise:
+class Noise(Struct, frozen=True, gc=False):
     """What is known of the noise: variance of one sample, its weight in cells, and the von Neumann ratio η.
 
     `step` is the resolution d, `copies` how many independently rounded values add up in one (four pads: 4),
@@ -48,20 +48,18 @@ class Noise:
     tolerance: float
 
 
-@dataclass(frozen=True, slots=True)
-class Tails:
+class Tails(Struct, frozen=True, gc=False):
     """Expectation: time constants (s; first the fast tail's, which is always fitted), log prior of no slow
     one and of each size and time constant, spreads (sizes by time constants), and the share of what a tail
     has to go (`doubt`) that no exponential tells."""
 
-    times_s: Array
-    log_prior: Array
-    spread: Array
+    times_s: list[float]
+    log_prior: list[float]
+    spread: list[list[float]]
     doubt: float
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
+class Estimate(Struct, frozen=True, gc=False):
     """Settled value with its standard uncertainty, and the newest cells (`count`) that lie within a band."""
 
     value: float
@@ -108,7 +106,7 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     sums = _IDLE.pop() if _IDLE else Sums()
     least = _least_variance(noise)
     sums.near(t, x, w, least, noise.distrust, noise.horizon, band)
-    times, spread = tails.times_s.tolist(), tails.spread.tolist()
+    times, spread = tails.times_s, tails.spread
     wide = spread[len(spread) - 1][0]
     sums.fit(times, least / (wide * wide))
     sums.scatters(noise.variance, noise.weight, noise.eta)
@@ -117,7 +115,7 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     share = rounding * _undithered(sums.variance, noise.copies, noise.step)
     kappa = min((2.0 - eta) / eta, max(count / (sums.crossings + 1.0), 1.0))
     scale = max(kappa * (sums.variance - share) + share * per_cell, rounding, 1e-18)
-    mix = _weigh(sums, times, tails.log_prior.tolist(), spread, tails.doubt, scale, share)
+    mix = _weigh(sums, times, tails.log_prior, spread, tails.doubt, scale, share)
     sums.wanders(sums.variance / per_cell)
     more = share + sums.wander / sums.swings
     sums.slopes()
