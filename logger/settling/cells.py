@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False, boundscheck=False, initializedcheck=False
 """The newest cells of one stream, bounded: old ones of a long rest are merged in pairs."""
 
 from __future__ import annotations
@@ -42,18 +43,32 @@ class Cells:
         self.mean_n = 1.0
         """Samples in a cell, lately."""
         self._columns: tuple[NDArray[Any], ...] = (self.t, self.x, self.w, self.first, self.last, self.parts)
+        self._look()
+
+    def _look(self) -> None:
+        """Look at the columns cell by cell, too."""
+        self._t, self._x, self._w, self._first, self._last = self._columns[:5]
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return Cells, (self.parts.shape[1],), (self.n, self.taken, self.mean_n, self._columns)
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        self.n, self.taken, self.mean_n, self._columns = state
+        self.t, self.x, self.w, self.first, self.last, self.parts = self._columns
+        self._look()
 
     @property
     def last_ns(self) -> int:
         """Time of the newest sample."""
-        return int(self.last[self.n - 1])
+        return int(self._last[self.n - 1])
 
     def append(self, cell: Cell, parts: Sequence[float] = ()) -> int:
         """Take a cell; return by how many places the older ones moved to make room."""
         moved = self._merge() if self.n == CAPACITY else 0
         i = self.n
-        self.t[i], self.x[i], self.w[i] = cell.t_s, cell.value, cell.n
-        self.first[i], self.last[i] = cell.first_ns, cell.last_ns
+        self._t[i], self._x[i], self._w[i] = cell.t_s, cell.value, cell.n
+        self._first[i], self._last[i] = cell.first_ns, cell.last_ns
         if parts:
             self.parts[i] = parts
         self.n = i + 1
@@ -72,21 +87,45 @@ class Cells:
 
     def index_after(self, t_ns: int) -> int:
         """How many cells ended up to this time."""
-        return int(np.searchsorted(self.last[: self.n], t_ns, side="right"))
+        count = self.n
+        while count > 0 and self._last[count - 1] > t_ns:
+            count -= 1
+        return count
 
     def since(self, age_s: float) -> int:
         """Index of the first cell not older than this."""
-        return int(np.searchsorted(self.t[: self.n], self.t[self.n - 1] - age_s))
+        at, oldest_s = self.n - 1, self._t[self.n - 1] - age_s
+        while at > 0 and self._t[at - 1] >= oldest_s:
+            at -= 1
+        return int(at)
+
+    def newest(self) -> float:
+        """Value of the newest cell."""
+        return float(self._x[self.n - 1])
+
+    def spread(self, lo: int, hi: int) -> float:
+        """Largest less smallest value of a stretch that is not empty."""
+        least = most = float(self._x[lo])
+        for i in range(lo + 1, hi):
+            here = float(self._x[i])
+            least = min(least, here)
+            most = max(most, here)
+        return most - least
 
     def step_s(self) -> float:
         """Time between cells, lately."""
         back = min(self.n - 1, 8)
-        return max(float(self.t[self.n - 1] - self.t[self.n - 1 - back]) / max(back, 1), 1e-3)
+        gone = float(self._t[self.n - 1]) - float(self._t[self.n - 1 - back])
+        return max(gone / max(back, 1), 1e-3)
 
     def mean(self, lo: int, hi: int) -> tuple[float, float]:
         """Weighted mean of a stretch, and its weight."""
-        weight = float(self.w[lo:hi].sum())
-        return float((self.w[lo:hi] * self.x[lo:hi]).sum()) / weight, weight
+        weight = total = 0.0
+        for i in range(lo, hi):
+            here = float(self._w[i])
+            weight += here
+            total += here * float(self._x[i])
+        return total / weight, weight
 
     def part_means(self, from_ns: int, to_ns: int) -> tuple[Array, Array] | None:
         """Mean of every part over the same cells of a rest, and the covariance of these means.
@@ -137,13 +176,26 @@ class Trail:
         self._n = 0
         self._t = np.zeros(2 * TRAIL)
         self._x = np.zeros(2 * TRAIL)
+        self._look()
+
+    def _look(self) -> None:
+        """Look at the columns cell by cell, too."""
+        self._at, self._value = self._t, self._x
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return Trail, (), (self._n, self._t, self._x)
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        self._n, self._t, self._x = state
+        self._look()
 
     def append(self, cell: Cell) -> None:
         """Take the newest cell."""
         if self._n == 2 * TRAIL:
             self._t[:TRAIL], self._x[:TRAIL] = self._t[TRAIL:].copy(), self._x[TRAIL:].copy()
             self._n = TRAIL
-        self._t[self._n], self._x[self._n] = cell.t_s, cell.value
+        self._at[self._n], self._value[self._n] = cell.t_s, cell.value
         self._n += 1
 
     def held(self) -> tuple[Array, Array]:

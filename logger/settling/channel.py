@@ -9,6 +9,7 @@ modest pace. Bounded work and memory a cell.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import ceil
 
 import numpy as np
 from msgspec.structs import replace
@@ -92,8 +93,8 @@ class Channel:
 
     def _least(self) -> int:
         """Fewest cells that make a rest: min_rest_s and min_rest_samples."""
-        by_time = int(np.ceil(self.settings.min_rest_s / self.cells.step_s() - 1e-6)) + 1
-        by_count = int(np.ceil(self.settings.min_rest_samples / max(self.cells.mean_n, 1e-6)))
+        by_time = ceil(self.settings.min_rest_s / self.cells.step_s() - 1e-6) + 1
+        by_count = ceil(self.settings.min_rest_samples / max(self.cells.mean_n, 1e-6))
         return max(by_time, by_count, 3)
 
     def _seek(self, end_ns: int) -> list[Level]:
@@ -137,9 +138,8 @@ class Channel:
         noise, cells = self.noise, self.cells
         if noise.variance is None:
             return False
-        recent = cells.x[cells.n - least : cells.n]
         slack = 2.5 * (max(noise.variance, noise.rounding) / cells.mean_n) ** 0.5
-        return bool(recent.max() - recent.min() > 2.0 * (noise.band() + slack))
+        return bool(cells.spread(cells.n - least, cells.n) > 2.0 * (noise.band() + slack))
 
     def _stands(self, fit: Estimate) -> bool:
         """Does the load stand still by this fit, apart from what it may still have to go?"""

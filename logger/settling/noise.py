@@ -1,6 +1,10 @@
+# cython: annotation_typing=False, auto_pickle=False
 """What one stream's noise is: learned in quiet stretches, downwards faster than upwards."""
 
 from __future__ import annotations
+
+import math
+from typing import Any
 
 import numpy as np
 from msgspec.structs import replace
@@ -13,6 +17,8 @@ CALM_CELLS = 12
 """Cells in a stretch that may show the noise where no rest did."""
 SEEK_CELLS = 160
 """Cells looked back upon while no rest is found."""
+
+_KEPT = ("resolution", "hold_s", "copies", "variance", "eta", "_calm", "_calm_of")
 
 
 class NoiseLearner:
@@ -33,21 +39,29 @@ class NoiseLearner:
         self._calm = 0.0
         self._calm_of = (0, 0, 0)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return NoiseLearner, (self.settings, self.cells), tuple(getattr(self, name) for name in _KEPT)
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        for name, value in zip(_KEPT, state, strict=True):
+            setattr(self, name, value)
+
     @property
     def rounding(self) -> float:
         """Variance of the rounding error."""
-        return self.resolution**2 / 12.0 * self.copies
+        return self.resolution * self.resolution / 12.0 * self.copies
 
     def band(self) -> float:
         """What cannot be told from standing still by one cell: max(d, band_sigma · sigma)."""
-        return float(max(self.resolution, self.settings.band_sigma * self.sigma()))
+        return max(self.resolution, self.settings.band_sigma * self.sigma())
 
     def sigma(self) -> float:
         """Noise of one cell; before it is learned, what a stretch of some seconds shows, or few d."""
         cells = self.cells
         if self.variance is not None:
-            return float((self.variance / cells.mean_n) ** 0.5)
-        sigma = float((self.calm() / cells.mean_n) ** 0.5)
+            return math.sqrt(self.variance / cells.mean_n)
+        sigma = math.sqrt(self.calm() / cells.mean_n)
         likely = self.settings.likely_sigma_d * self.resolution
         span_s = float(cells.t[cells.n - 1] - cells.t[0]) if cells.n else 0.0
         return min(sigma, likely) if likely > 0 and span_s < self.settings.unknown_rest_s else sigma

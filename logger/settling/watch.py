@@ -1,10 +1,16 @@
+# cython: annotation_typing=False, auto_pickle=False
 """The watch over a rest: is the newest cell still at the level, and do the newest few stand elsewhere?"""
 
 from __future__ import annotations
 
+import math
+from typing import Any
+
 from logger.settling.cells import Cells
 from logger.settling.noise import NoiseLearner
 from logger.settling.settings import Settling
+
+_KEPT = ("level", "sd", "wander", "off", "_up", "_down", "_up_from", "_down_from")
 
 
 class Watch:
@@ -24,6 +30,15 @@ class Watch:
         self._up = self._down = 0.0
         self._up_from = self._down_from = 0
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        made_with = self.settings, self.cells, self.noise
+        return Watch, made_with, tuple(getattr(self, name) for name in _KEPT)
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        for name, value in zip(_KEPT, state, strict=True):
+            setattr(self, name, value)
+
     def reset(self) -> None:
         """A rest begins or ends."""
         self.off = 0
@@ -38,9 +53,11 @@ class Watch:
         """Judge the newest cell; return the index of the cell with which movement began, None if none did."""
         s, cells = self.settings, self.cells
         n = cells.n
-        r = float(cells.x[n - 1]) - self.level
+        r = cells.newest() - self.level
         sd = max(self.sd, 1e-15)
-        limit = max(s.close_sigma * (sd * sd + self.wander**2) ** 0.5, s.close_d * self.noise.resolution)
+        limit = max(
+            s.close_sigma * math.sqrt(sd * sd + self.wander * self.wander), s.close_d * self.noise.resolution
+        )
         self.off = self.off + 1 if abs(r) > limit else 0
         if self.off >= 2 or (self.off and cells.w[n - 1] >= 3 and abs(r) > 1.5 * limit):
             return n - self.off
@@ -76,8 +93,8 @@ class Watch:
         m0, w0 = self.cells.mean(max(start - 40, 0), start)
         m1, w1 = self.cells.mean(start, n)
         eta = self.noise.eta
-        per = self.sd**2 * self.cells.mean_n * (2.0 - eta) / eta
-        se = (per * (1.0 / w0 + 1.0 / w1)) ** 0.5
+        per = self.sd * self.sd * self.cells.mean_n * (2.0 - eta) / eta
+        se = math.sqrt(per * (1.0 / w0 + 1.0 / w1))
         return bool(
             abs(m1 - m0)
             > max(1.2 * self.noise.resolution, 0.4 * self.noise.band(), 4.5 * se, 3.0 * self.wander)
@@ -98,6 +115,6 @@ class Watch:
         half = (lo + n) // 2
         fall = float(cells.x[half:n].mean() - cells.x[lo:half].mean()) * 2.0
         eta = self.noise.eta
-        se = 2.0 * self.sd * (4.0 / (n - lo) * (2.0 - eta) / eta) ** 0.5
+        se = 2.0 * self.sd * math.sqrt(4.0 / (n - lo) * (2.0 - eta) / eta)
         limit = max(horizons * sway_bands * self.noise.band(), 5.0 * se, 4.0 * self.wander)
         return lo if abs(fall) > limit else None

@@ -1,0 +1,16 @@
+# Types for compiling noise.py; where nothing is compiled nobody reads this.
+cimport cython
+from libc cimport math
+from logger.settling.cells cimport Cells
+
+cdef class NoiseLearner:
+    cdef public object settings, variance, _calm_of
+    cdef public Cells cells
+    cdef public double resolution, hold_s, copies, eta, _calm
+
+    cpdef double band(self) except? -1
+    @cython.locals(cells=Cells, sigma=double, likely=double, span_s=double)
+    cpdef double sigma(self) except? -1
+    @cython.locals(sigma=double, d=double)
+    cpdef double tolerance(self) except? -1
+    cpdef double calm(self) except? -1

@@ -1,0 +1,21 @@
+# Types for compiling watch.py; where nothing is compiled nobody reads this.
+cimport cython
+from libc cimport math
+from logger.settling.cells cimport Cells
+from logger.settling.noise cimport NoiseLearner
+
+cdef class Watch:
+    cdef public object settings
+    cdef public Cells cells
+    cdef public NoiseLearner noise
+    cdef public double level, sd, wander, _up, _down
+    cdef public Py_ssize_t off, _up_from, _down_from
+
+    cpdef reset(self)
+    cpdef moved_up(self, Py_ssize_t places)
+    @cython.locals(cells=Cells, n=Py_ssize_t, r=double, sd=double, far=double, limit=double, gone=double)
+    cpdef take(self)
+    @cython.locals(slack=double, here=Py_ssize_t)
+    cdef _cusum(self, double z)
+    @cython.locals(n=Py_ssize_t, m0=double, w0=double, m1=double, w1=double, eta=double, per=double, se=double)
+    cdef bint _shifted(self, Py_ssize_t start) except -1
