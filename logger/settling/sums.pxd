@@ -2,6 +2,9 @@
 cimport cython
 from libc cimport math
 
+cdef double LONGEST_AGO, WANDER_S
+cdef Py_ssize_t LEAST
+
 cdef class Sums:
     cdef readonly Py_ssize_t count, use, crossings
     cdef readonly double per_cell, samples, span_s, oldest_s, weight_sum, steady, touch, loose
@@ -22,7 +25,7 @@ cdef class Sums:
         double least, double distrust, double horizon, double band,
     )
     @cython.locals(
-        kinds=Py_ssize_t, use=Py_ssize_t, room=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, at=Py_ssize_t,
+        long_ago=double, kinds=Py_ssize_t, use=Py_ssize_t, room=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, at=Py_ssize_t,
         curves=double[::1], age=double[::1], weight=double[::1], y=double[::1], total=double, mean=double,
         f0=double, ff=double, fy=double, tau=double, level=double, past=double, curve=double, own=double,
         fast=double, product=double, heavy=double, held=double, square=double,
@@ -56,7 +59,7 @@ cdef class Sums:
 @cython.locals(half=Py_ssize_t, i=Py_ssize_t)
 cdef double _middle(const double[::1] x, Py_ssize_t n)
 
-@cython.locals(risk=double, q=double, o=double, scale=double, i=Py_ssize_t)
+@cython.locals(risk=double, q=double, o=double, v=double, scale=double, i=Py_ssize_t)
 cpdef double risk_of(double limit, list p, list offsets, list own, double more, double never)
 
 @cython.locals(

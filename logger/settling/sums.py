@@ -129,6 +129,7 @@ class Sums:
         if len(self._curves) < kinds * self._room:
             self._curves = _zeros(kinds * self._room)
         curves, room, age, weight, y = self._curves, self._room, self._age, self._weight, self._y
+        long_ago = LONG_AGO
         total = mean = 0.0
         for i in range(use):
             total += weight[i]
@@ -143,7 +144,7 @@ class Sums:
             for i in range(use):
                 past = age[i] / tau
                 curve = 0.0
-                if past <= LONG_AGO:
+                if past <= long_ago:
                     curve = math.exp(past)
                 curves[at + i] = curve
                 level += weight[i] * curve
@@ -295,9 +296,9 @@ def risk_of(
     """
     risk = 0.0
     for i in range(len(p)):
-        q, o = p[i], offsets[i]
+        q, o, v = p[i], offsets[i], own[i]
         if q > never:
-            scale = 1.0 / max(math.sqrt(2.0 * (own[i] + more)), 1e-300)
+            scale = 1.0 / max(math.sqrt(2.0 * (v + more)), 1e-300)
             risk += q * 0.5 * (math.erfc((limit - o) * scale) + math.erfc((limit + o) * scale))
     return risk
 
@@ -324,16 +325,19 @@ def spreads(
             continue
         age, enough = float(age_s[i]), float("inf")
         for k in range(kinds):
-            fade = math.exp(-min(age / times_s[k], LONGEST_AGO))
-            most = max(reach[k], off * fade)
-            reach[k] = most
+            tau, most = times_s[k], reach[k]
+            fade = math.exp(-min(age / tau, LONGEST_AGO))
+            if off * fade > most:
+                most = off * fade
+                reach[k] = most
             enough = min(enough, most / fade)
     touch = [least * math.exp(-min(still_s / tau, LONGEST_AGO)) for tau in times_s]
     found = []
     for size in sizes:
         line = []
         for k in range(kinds):
-            caused, left = size * reach[k], touch[k]
+            most, left = reach[k], touch[k]
+            caused = size * most
             line.append(max(math.sqrt(caused * caused + left * left), floor))
         found.append(line)
     return found

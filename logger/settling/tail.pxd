@@ -14,7 +14,7 @@ cpdef estimate(const double[::1] t, const double[::1] x, const double[::1] w, no
 cdef double _least_variance(noise)
 
 @cython.locals(
-    steady=double, per_cell=double, age=double, always=double, most=double, slow=Py_ssize_t, k=Py_ssize_t,
+    steady=double, per_cell=double, age=double, tau=double, first=double, always=double, most=double, slow=Py_ssize_t, k=Py_ssize_t,
     i=Py_ssize_t, square=double, reach=double, wide=double, size=double, shown=double, clear=double,
     pull=double, before=double, after=double, b=double, ahead=double, evidence=double, likely=double,
     whole=double, value=double, variance=double, share_of=double, off=double, log_p=list, values=list,

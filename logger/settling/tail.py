@@ -182,8 +182,8 @@ def _weigh(
     slow = len(times) - 1
     known, told = [], []
     for k in range(slow):
-        square = sums.squares[k]
-        reach = math.exp(min(age / times[k + 1], LONG_AGO)) - 1.0
+        square, tau = sums.squares[k], times[k + 1]
+        reach = math.exp(min(age / tau, LONG_AGO)) - 1.0
         known.append(1.0 / (scale / square + 2.0 * share / max(reach * reach, 1e-12)))
         told.append(square / (scale + 2.0 * share * per_cell))
     for line in spread:
@@ -194,7 +194,8 @@ def _weigh(
             b = size * shown / after
             ahead = b * sums.front[k]
             evidence = size * size * clear * clear / (clear + before) - math.log1p(clear / before)
-            likely = 0.5 * evidence + log_prior[len(log_p)]
+            first = log_prior[len(log_p)]
+            likely = 0.5 * evidence + first
             most = max(most, likely)
             log_p.append(likely)
             values.append(steady - b * pull)
@@ -207,14 +208,17 @@ def _weigh(
         p.append(share_of)
         whole += share_of
     for i in range(len(p)):
-        p[i] /= whole
-        value += p[i] * values[i]
-        ahead += p[i] * to_go[i]
+        share_of, off, b = p[i], values[i], to_go[i]
+        share_of /= whole
+        p[i] = share_of
+        value += share_of * off
+        ahead += share_of * b
     offsets = []
     for i in range(len(p)):
-        off = values[i] - value
+        share_of, off, wide = p[i], values[i], own[i]
+        off -= value
         offsets.append(off)
-        variance += p[i] * (own[i] + off * off)
+        variance += share_of * (wide + off * off)
     return _Mixture(p, offsets, own, value, variance, sums.touch + ahead)
 
 
