@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import resource
 import signal
 import socket
 import sqlite3
@@ -23,6 +24,7 @@ from support.running import PADS, Running, Talker, bytes_by_port, config, runnin
 from drivers.sim.player import Line
 from logger.journal_folder import find_runs, read_run
 from logger.model import Gap, GapCause
+from logger.rebuild import verify
 from logger.store.sealed import marks
 from logger.weighin.ledger import Ledger
 
@@ -225,6 +227,36 @@ def test_what_a_full_disk_left_unsealed_is_sealed_as_soon_as_there_is_space(
             assert [mark["segment"] for mark in marks(small / "dataset")] == [1]
             assert not list(small.glob("dataset/**/.tmp-*"))
             daemon.stop()
+
+
+def test_without_memory_to_spare_it_reads_and_publishes_and_seals_when_there_is_some(
+    tmp_path: Path, ear: Ear
+) -> None:
+    """The address space ends 1 MB above what a settled daemon has: nothing larger can be had."""
+    more = "[page]\nport = 0\n[journal]\nsegment_s = 10\n"
+    with Line() as line, running(one_pad(tmp_path, line, more, ear.port)) as daemon:
+        with Talker({"P1": line}):
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            assert "no memory left" not in shown(daemon)
+            time.sleep(2.0)
+            pid = daemon.process.pid
+            status = Path(f"/proc/{pid}/status").read_text()
+            size = 1024 * int(re.search(r"VmSize:\s+(\d+)", status)[1])
+            resource.prlimit(pid, resource.RLIMIT_AS, (size + 1_000_000, resource.RLIM_INFINITY))
+            daemon.wait_for("store_blocked", 40.0)
+            assert "no memory left" in shown(daemon)
+            live, kept = ear.live, bytes_by_port(daemon.data)["P1"]
+            time.sleep(2.0)
+            assert ear.live > live
+            assert bytes_by_port(daemon.data)["P1"] > kept
+            resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY,) * 2)
+            daemon.wait_for("store_restored", 40.0)
+        stopped = daemon.stop()
+    assert bytes_by_port(daemon.data) == {"P1": stopped["streams"]["P1"]["bytes"]}
+    assert troubles(daemon, "store") == ["store_blocked", "store_restored"]
+    assert troubles(daemon, "journal") == []
+    assert heard_troubles(ear) == ["failed", "restored"]
+    assert list(verify(daemon.data)) == []
 
 
 def test_a_fault_of_our_own_ends_it_in_words_and_what_came_in_is_kept(tmp_path: Path) -> None:

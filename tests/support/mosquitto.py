@@ -58,11 +58,15 @@ class Mosquitto:
 
 
 class Ear:
-    """Notes (monotonic time, topic, payload) of everything below `restpoint/` with QoS 1, in order."""
+    """Notes (monotonic time, topic, payload) of everything below `restpoint/` with QoS 1, in order.
+
+    What is live (QoS 0) is counted in `live`.
+    """
 
     def __init__(self, port: int) -> None:
         self.port = port
         self.heard: list[tuple[float, str, bytes]] = []
+        self.live = 0
         self._subscribed = False
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self._client.on_message = self._hear
@@ -88,3 +92,5 @@ class Ear:
     def _hear(self, _client: Any, _user: Any, message: Any) -> None:
         if message.qos == 1:
             self.heard.append((time.monotonic(), message.topic, bytes(message.payload)))
+        else:
+            self.live += 1
