@@ -12,8 +12,9 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from logger.store.schema import COLUMNS, ENCODING, SCHEMA
 from logger.version import VERSION
@@ -130,45 +131,55 @@ def tidy(folder: Path, on_trouble: Callable[[str, str], None], spare: Collection
 
 def write_whole(path: Path, content: bytes) -> None:
     """Put a small file in its place whole and durable, or not at all."""
-    _make_folder(path.parent)
-    temporary = path.with_name(TEMPORARY + path.name)
-    fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o640)
-    with os.fdopen(fd, "wb") as file:
+    with _put_in_place(path) as temporary, _durable(temporary) as file:
         file.write(content)
-        file.flush()
-        os.fsync(fd)
-    _put_in_place(temporary, path)
 
 
 def _write_parquet(path: Path, table: str, rows: Any, config_id: str) -> None:
     import pyarrow.parquet as pq  # noqa: PLC0415  a quarter of a second that not every caller needs
 
-    _make_folder(path.parent)
-    temporary = path.with_name(TEMPORARY + path.name)
     encoding = ENCODING.get(table, {})
     metadata = (rows.schema.metadata or {}) | {b"config_id": config_id.encode(), b"version": VERSION.encode()}
-    fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o640)
-    with os.fdopen(fd, "wb") as file:
-        pq.write_table(
-            rows.replace_schema_metadata(metadata),
-            file,
-            compression="zstd",
-            compression_level=3,
-            use_dictionary=[name for name in COLUMNS[table] if name not in encoding],
-            column_encoding=encoding,
-        )
-        file.flush()
-        os.fsync(fd)
-    with pq.ParquetFile(temporary) as back:
-        count = back.metadata.num_rows
-    if count != rows.num_rows:
-        raise OSError(errno.EIO, f"{count} rows read back where {rows.num_rows} were written", str(path))
-    _put_in_place(temporary, path)
+    with _put_in_place(path) as temporary:
+        with _durable(temporary) as file:
+            pq.write_table(
+                rows.replace_schema_metadata(metadata),
+                file,
+                compression="zstd",
+                compression_level=3,
+                use_dictionary=[name for name in COLUMNS[table] if name not in encoding],
+                column_encoding=encoding,
+            )
+        with pq.ParquetFile(temporary) as back:
+            count = back.metadata.num_rows
+        if count != rows.num_rows:
+            told = f"{count} rows read back where {rows.num_rows} were written"
+            raise OSError(errno.EIO, told, str(path))
 
 
-def _put_in_place(temporary: Path, path: Path) -> None:
+@contextmanager
+def _put_in_place(path: Path) -> Iterator[Path]:
+    """A name beside the path, whose file takes the path's place at the end, or is gone where that failed."""
+    _make_folder(path.parent)
+    temporary = path.with_name(TEMPORARY + path.name)
+    try:
+        yield temporary
+    except BaseException:
+        with suppress(OSError):
+            temporary.unlink()
+        raise
     temporary.rename(path)
     _sync_folder(path.parent)
+
+
+@contextmanager
+def _durable(path: Path) -> Iterator[BinaryIO]:
+    """A new file to write to; it is on the disk when the block ends."""
+    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o640)
+    with os.fdopen(fd, "wb") as file:
+        yield file
+        file.flush()
+        os.fsync(fd)
 
 
 def _make_folder(folder: Path) -> None:

@@ -162,7 +162,7 @@ class Store:
     def _keep_states(self) -> None:
         while self._states:
             run, segment, state = self._states.popleft()
-            with suppress(OSError):  # only a shortcut; who must write tells of a disk that refuses
+            with suppress(OSError, MemoryError):  # only a shortcut; who must write tells of what refuses
                 keep_state(self.folder, run, segment, state, self._needed(segment - 1))
 
     def _needed(self, segment: int) -> int:

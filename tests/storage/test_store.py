@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import random
 import subprocess
 import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -22,7 +25,7 @@ from logger.store import Store, StoreSettings
 from logger.store.dataset import car_rests, events, files, rests, samples_by_run
 from logger.store.rows import SegmentRows
 from logger.store.schema import COLUMNS, TABLES
-from logger.store.sealed import faults, mark_path, marks, seal, tidy
+from logger.store.sealed import faults, mark_path, marks, seal, tidy, write_whole
 
 Troubles = tuple[list[str], Callable[[str, str], None]]
 Run = tuple[Path, list[Entry], list[Record]]
@@ -189,6 +192,22 @@ def test_a_disk_that_refuses_is_tried_again(tmp_path: Path, troubles: Troubles) 
     assert [mark["segment"] for mark in marks(store.folder)] == [1]
     ((_, back),) = samples_by_run(store.folder)
     assert back == [sample(i) for i in range(5)]
+
+
+def test_a_write_that_fails_leaves_nothing_half_written(tmp_path: Path, monkeypatch: Any) -> None:
+    """On a full disk what is half written would take the space that the next try needs."""
+
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    path = tmp_path / "a" / "mark.json"
+    write_whole(path, b"before")
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        write_whole(path, b"after")
+    monkeypatch.undo()
+    assert [file.name for file in path.parent.iterdir()] == ["mark.json"]
+    assert path.read_bytes() == b"before"
 
 
 def test_a_store_that_cannot_keep_up_leaves_the_segment_to_the_journal(
