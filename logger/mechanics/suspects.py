@@ -54,10 +54,11 @@ def sift(
     while (worst := _worst(result)) is not None:
         odd, rest, by = _apart(result, worst)
         left = None
-        if 3 * len(rest) >= 2 * len(weighings) and _stands_out(result, worst):
+        if 3 * len(rest) >= 2 * len(weighings):
             left = _fitted(rest, geometry, known, allow, guessed_u=u_assumed)
-        if left is None or not _agrees(left, result):
-            return _disagreeing(result, worst, suspects)
+        agree = left is not None and _agrees(left, result)
+        if left is None or not agree or not _stands_out(result, worst):
+            return _disagreeing(result, worst, suspects, others_agree=agree)
         text = explain(odd, _peers(odd, rest), result)
         suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=True))
         result = left
@@ -88,12 +89,14 @@ def _stands_out(f: Fit, i: int) -> bool:
     return len(peers) >= 2 and bool(chi2[i] > CLEARER * peers.max())
 
 
-def _disagreeing(f: Fit, worst: int, suspects: list[Suspect]) -> tuple[Fit, tuple[Suspect, ...]]:
-    """Keep weighings that disagree without one being the cause, say what can be said, and widen their ±."""
+def _disagreeing(
+    f: Fit, worst: int, suspects: list[Suspect], *, others_agree: bool
+) -> tuple[Fit, tuple[Suspect, ...]]:
+    """Keep weighings that disagree without one being clearly the cause, say what can be, widen their ±."""
     odd, rest, by = _apart(f, worst)
     peers = _peers(odd, rest)
     text = split = mixed_totals(f, odd.build) or two_builds(f, odd.build)
-    if text is None and len(peers) < 3:
+    if text is None and (others_agree or len(peers) < 3):
         text = explain(odd, peers, f)
     if text is not None:
         suspects.append(Suspect(run=odd.run, build=odd.build, by=by, text=text, set_aside=False))

@@ -9,6 +9,7 @@ from mechanics.worlds import (
     PADS,
     SPOTS,
     STATE,
+    facings,
     scattered,
     weighing,
 )
@@ -80,6 +81,20 @@ def test_two_that_disagree_are_both_kept_and_said():
     (suspect,) = got.suspects
     assert not suspect.set_aside
     assert len(got.runs) == 2
+
+
+def test_the_odd_one_of_two_and_two_is_named_and_kept():
+    """Two runs out, two back: in moments an odd run has a twin as far off, but the others go without it."""
+    rows = facings(2)
+    lf, *others = rows[0].loads_kg
+    odd = changed(rows[0], (lf + 8.0, *others))
+    got = solve([odd, *rows[1:]], GEOMETRY)
+    (suspect,) = got.suspects
+    assert (suspect.run, suspect.set_aside) == ("odd", False)
+    assert "total +8" in suspect.text
+    assert "if pad P1 under LF read 8" in suspect.text
+    assert abs(got.total.value - 968) <= 2 * got.total.u
+    assert solve(rows, GEOMETRY).suspects == ()
 
 
 def test_facings_of_different_builds():
