@@ -20,9 +20,9 @@ SCATTERS = np.geomspace(1e-4, 2e-2, 20)
 """Standard deviations of cross weight from rock to rock (share of 1) that are tried."""
 NOISES_KG = np.geomspace(0.01, 1, 12)
 """Standard deviations of readings beyond their stated ± that are tried where that ± is a guess."""
-OFF = 2.0
-"""Standard deviations of chi² above its mean from which gains told are hardly chance: one in twenty. Too
-often costs a wider ±, too seldom a wrong one."""
+OFF = 1.0
+"""Standard deviations of chi² above its mean from which gains told are more than the usual: one in six by
+chance. Too often costs a wider ±, too seldom a wrong one."""
 ABSURD = 5.0
 """A gain this many times its allowance or stated u is no gain: five standard deviations."""
 PASSES = 4
@@ -79,7 +79,7 @@ def _absurd(f: Fit) -> bool:
 
 
 def gains_found_off(f: Fit) -> tuple[bool, float]:
-    """Whether readings show that pads are off, and the standard deviation of gains to allow for.
+    """Whether readings show that pads are off by more than the usual, and the deviation to allow for.
 
     What was found of some says something about what nobody can tell of the others. The estimate leans on
     the usual one while few combinations are told, and has Student's factor.
@@ -90,7 +90,7 @@ def gains_found_off(f: Fit) -> tuple[bool, float]:
         return False, usual
     gains = slice(f.unknowns.at_gain, f.unknowns.at_zero)
     told = f.told_gains.T @ f.p[gains]
-    covariance = f.told_gains.T @ f.covariance[gains, gains] @ f.told_gains
+    covariance = f.told_gains.T @ f.covariance[gains, gains] @ f.told_gains + usual**2 * np.eye(size)
     if told @ np.linalg.solve(covariance, told) < size + OFF * np.sqrt(2 * size):
         return False, usual
     freedom = size + weight

@@ -109,6 +109,21 @@ def test_pads_exchanged_in_pairs_leave_the_pairs_open():
     assert turned.gains == {}
 
 
+def test_exchanging_pads_that_are_as_usual_seldom_widens_the_total():
+    """Gains as far off as is allowed for anyhow: what exchanging tells of them makes no total less sure."""
+    rng = np.random.default_rng(12)
+    wider = 0
+    for _ in range(40):
+        gains = dict(zip(PADS, rng.normal(0, 5e-4, 4), strict=True))
+        rows = [
+            weighing(pads=p, gains=gains, noise=rng.normal(0, 0.05, 4), u_kg=0.05, run=f"{p} {n}")
+            for p in (PADS, FRONT_SWAP)
+            for n in range(2)
+        ]
+        wider += solve(rows, GEOMETRY).total.u > 1.01 * solve(rows[:2], GEOMETRY).total.u
+    assert wider <= 10
+
+
 def test_a_shared_zero_does_not_average_away():
     right = Known(gain_u=0.0)
     rows = [weighing(run=str(n), zero_check="z1", zero_u_kg=(0.5,) * 4) for n in range(9)]

@@ -61,6 +61,22 @@ def test_paper_does_not_cut_what_belongs_together(page: Page) -> None:
     assert page.locator(".zoomhint").evaluate("e => getComputedStyle(e).display") == "none"
 
 
+def test_no_white_is_left_below_a_section_s_last_part(page: Page) -> None:
+    """A note in the margin makes a section no taller than the taller of the two."""
+    below = page.evaluate(
+        """() => [...document.querySelectorAll("section > .body")].map(body => {
+            const parts = [...body.children].map(part => {
+                const inner = document.createRange();
+                inner.selectNodeContents(part);
+                return Math.max(...[...inner.getClientRects()].map(r => r.bottom), 0);
+            });
+            return body.getBoundingClientRect().bottom - Math.max(...parts);
+        })"""
+    )
+    assert len(below) > 6
+    assert max(below) < 30
+
+
 @pytest.mark.parametrize("width", [360, 800, 1400])
 def test_no_screen_makes_the_whole_page_scroll_sideways(page: Page, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 800})
