@@ -100,6 +100,37 @@ def test_what_was_written_survives_a_kill(tmp_path: Path) -> None:
     ledger.close()
 
 
+@pytest.mark.parametrize("spoil", ["cut", "flipped"])
+def test_a_hot_log_that_is_torn_gives_what_was_whole_and_no_more(tmp_path: Path, spoil: str) -> None:
+    """Killed with all of it still in SQLite's write-ahead log, which ends anywhere or has a wrong bit."""
+    code = (
+        "import os, signal, sys\nfrom pathlib import Path\nfrom logger.weighin.ledger import Ledger\n"
+        "ledger = Ledger(Path(sys.argv[1]))\n"
+        "for n in (1, 2, 3):\n"
+        "    ledger.begin(ledger.car('Wagtail', 2.43, None, None), 'barn', 'b', 'c', n, {})\n"
+        "os.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    subprocess.run([sys.executable, "-c", code, str(tmp_path / "ledger.db")], check=False)
+    base, log = ((tmp_path / f"ledger.db{end}").read_bytes() for end in ("", "-wal"))
+    assert len(log) > 10_000, "the log is hot"
+    found = []
+    for n, at in enumerate([*range(0, len(log), len(log) // 40), len(log)]):
+        torn = (
+            log[:at] if spoil == "cut" else log[:at] + bytes(b ^ 16 for b in log[at : at + 1]) + log[at + 1 :]
+        )
+        folder = tmp_path / str(n)
+        folder.mkdir()
+        (folder / "ledger.db").write_bytes(base)
+        (folder / "ledger.db-wal").write_bytes(torn)
+        ledger = Ledger(folder / "ledger.db")
+        found.append([row.begun_wall_ns for row in ledger.weigh_ins()])
+        ledger.begin(ledger.car("Wagtail", 2.43, None, None), "barn", "b", "c", 9, {})
+        ledger.close()
+    assert all(rows == [1, 2, 3][: len(rows)] for rows in found)
+    assert found[-1] == [1, 2, 3]
+    assert [len(rows) for rows in found] == sorted(len(rows) for rows in found)
+
+
 def test_a_file_that_is_no_ledger_or_a_newer_one_is_named(tmp_path: Path) -> None:
     bad = tmp_path / "bad.db"
     bad.write_bytes(b"not a database, but long enough to look like one" * 30)
