@@ -72,7 +72,10 @@ class Diagonal:
     def shared(self, lo: int, n: int) -> Estimate:
         """What the diagonal settles to, by the joint cells lo … n − 1."""
         if (lo, n) not in self._fits:
-            moved = np.abs(self._cells.parts[:n] - self._cells.parts[n - 1]).max(axis=1)
+            off = np.abs(self._cells.parts[:n] - self._cells.parts[n - 1])
+            moved = np.maximum(  # pairwise, because a row of four is short for a loop of its own
+                np.maximum(off[:, 0], off[:, 1]), np.maximum(off[:, 2], off[:, 3])
+            )
             warp = self._cells.parts[:n] @ PATTERNS[self._pattern] / 4.0
             band = max(each.band() for each in self._noises) / 2.0
             self._fits[lo, n] = self._fit(lo, warp, moved, self.swung, self._quiet(), band)

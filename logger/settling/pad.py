@@ -289,6 +289,8 @@ class Pad:
         if level is None:
             return self._become(Condition.MOVING, t_ns, "")
         if self.zero.is_empty(level.value, self.channel.noise.resolution, self._seconds(level.to_ns)):
+            if self.condition is Condition.EMPTY:
+                return []  # asked at every frame: spares the text
             return self._become(Condition.EMPTY, level.from_ns, self.zero.drift_text())
         horizon = self.settings.creep_horizon_s
         creeps = (
