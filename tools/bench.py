@@ -29,6 +29,7 @@ TOOLS = Path(__file__).parent
 RATE_HZ = 80.0
 SHORT = {
     "settling": ("--count", "20"),
+    "replay": ("--minutes", "10"),
     "layouts": ("--frames", "20000", "--mutations", "40000"),
     "learn": ("0", "11"),
     "mechanics": ("--cars", "400"),

@@ -19,6 +19,8 @@ cdef class Cells:
     cpdef double newest(self) except? -1
     @cython.locals(least=double, most=double, here=double, i=Py_ssize_t)
     cpdef double spread(self, Py_ssize_t lo, Py_ssize_t hi) except? -1
+    @cython.locals(total=double, i=Py_ssize_t)
+    cpdef double middle(self, Py_ssize_t lo, Py_ssize_t hi) except? -1
     @cython.locals(back=Py_ssize_t, gone=double)
     cpdef double step_s(self) except? -1
     @cython.locals(weight=double, total=double, here=double, i=Py_ssize_t)

@@ -118,6 +118,13 @@ class Cells:
         gone = float(self._t[self.n - 1]) - float(self._t[self.n - 1 - back])
         return max(gone / max(back, 1), 1e-3)
 
+    def middle(self, lo: int, hi: int) -> float:
+        """Mean of a stretch that is not empty, every cell alike."""
+        total = 0.0
+        for i in range(lo, hi):
+            total += float(self._x[i])
+        return total / (hi - lo)
+
     def mean(self, lo: int, hi: int) -> tuple[float, float]:
         """Weighted mean of a stretch, and its weight."""
         weight = total = 0.0

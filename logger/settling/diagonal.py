@@ -41,16 +41,19 @@ class Diagonal:
         self._moved = np.zeros(len(PATTERNS))
         """Rests of pads in which each pattern moved, lately; where several did, each counts in part."""
         self._fits: dict[tuple[int, int], Estimate] = {}
+        self._warps: dict[int, NDArray[np.float64]] = {}
 
     def feed(self, cell: Cell, loads: Sequence[float]) -> None:
         """Take a frame in which all four have sent."""
         self._cells.append(cell, loads)
         self._fits.clear()
+        self._warps.clear()
 
     def forget(self) -> None:
         """What comes next has nothing to do with what was."""
         self._cells.n = 0
         self._fits.clear()
+        self._warps.clear()
 
     def of(self, pad: int) -> Share:
         """One pad's part in it."""
@@ -76,7 +79,7 @@ class Diagonal:
             moved = np.maximum(  # pairwise, because a row of four is short for a loop of its own
                 np.maximum(off[:, 0], off[:, 1]), np.maximum(off[:, 2], off[:, 3])
             )
-            warp = self._cells.parts[:n] @ PATTERNS[self._pattern] / 4.0
+            warp = self._warp(n)
             band = max(each.band() for each in self._noises) / 2.0
             self._fits[lo, n] = self._fit(lo, warp, moved, self.swung, self._quiet(), band)
         return self._fits[lo, n]
@@ -85,9 +88,15 @@ class Diagonal:
         """What a pad reads without the diagonal settles to, by the same cells."""
         noise, band = self._noises[pad].for_fit(), self._noises[pad].band()
         parts = self._cells.parts[:n]
-        rest = parts[:, pad] - self.sign(pad) * (parts @ PATTERNS[self._pattern]) / 4.0
+        rest = parts[:, pad] - self.sign(pad) * self._warp(n)
         quiet = replace(noise, variance=0.75 * noise.variance, copies=0.75)  # (3/4)² + 3·(1/4)² of one pad's
         return self._fit(lo, rest, np.abs(parts[:, pad] - parts[n - 1, pad]), self.apart, quiet, band)
+
+    def _warp(self, n: int) -> NDArray[np.float64]:
+        """The diagonal in the oldest n joint cells."""
+        if n not in self._warps:
+            self._warps[n] = self._cells.parts[:n] @ PATTERNS[self._pattern] / 4.0
+        return self._warps[n]
 
     def tolerance(self, pad: int) -> float:
         """The error beyond which a reading of this pad is wrong (kg)."""
@@ -144,6 +153,7 @@ class Diagonal:
         if self._moved[best] > 2.0 * now + s.pairing_rests:
             self._pattern = best
             self._fits.clear()
+            self._warps.clear()
             self.swung, self.apart = TailPrior(self.settings), TailPrior(self.settings)
 
 

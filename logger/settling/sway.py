@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from logger.settling.cells import Cells
 from logger.settling.settings import Settling
 from logger.settling.tail import turns
@@ -19,11 +17,12 @@ def sways(cells: Cells, band: float, settings: Settling) -> bool:
 def _sways(cells: Cells, rest_s: float, band: float, settings: Settling) -> bool:
     """The same for so many seconds. A ramp or a tail does not go to and fro."""
     n, lo = cells.n, cells.since(rest_s)
-    recent = cells.x[lo:n]
-    span = float(np.ptp(recent))
-    if lo == 0 or span > 2.0 * settings.wobble_bands * band:
+    if lo == 0:
+        return False
+    span = cells.spread(lo, n)
+    if span > 2.0 * settings.wobble_bands * band:
         return False
     half = (lo + n) // 2
-    gone = abs(float(cells.x[half:n].mean() - cells.x[lo:half].mean()))
+    gone = abs(cells.middle(half, n) - cells.middle(lo, half))
     swings = turns(cells.t[lo:n], cells.x[lo:n])
     return gone <= settings.wobble_gone * span and swings >= settings.wobble_turns

@@ -113,7 +113,7 @@ class Watch:
         if n - lo < 8 or (horizons > 1 and cells.t[n - 1] - cells.t[lo] < whole_s):
             return None
         half = (lo + n) // 2
-        fall = float(cells.x[half:n].mean() - cells.x[lo:half].mean()) * 2.0
+        fall = (cells.middle(half, n) - cells.middle(lo, half)) * 2.0
         eta = self.noise.eta
         se = 2.0 * self.sd * math.sqrt(4.0 / (n - lo) * (2.0 - eta) / eta)
         limit = max(horizons * sway_bands * self.noise.band(), 5.0 * se, 4.0 * self.wander)
