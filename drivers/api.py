@@ -42,6 +42,10 @@ class Reason(StrEnum):
     """A value outside the plausible limits."""
 
 
+UNANSWERED = "unanswered"
+"""Under this name requests that nobody answered in time are counted, beside the reasons of refused bytes."""
+
+
 class Frame(Struct, frozen=True, kw_only=True, gc=False):
     """One reading of one pad, decoded from a message.
 

@@ -84,8 +84,9 @@ count from its end, -1 being the last byte.
     [poll]                          for indicators that answer only when asked
     requests = ["<ENQ>01<CR>", …]   needed: sent in turn
     addresses = ["1", …]            of the answers, in the order of requests, when answers do not say
-    period_s = 0.1                  from one request to the next
-    timeout_s = 0.2                 an answer may take; then the next is asked
+    period_s = 0.1                  from one request to the next, 0.001 to 3600
+    timeout_s = 0.2                 an answer may take, the request's own way included, to 60; without one the
+                                    request is counted as unanswered, and the next is asked
     pause_s = 0                     of quiet after an answer before the next request (half duplex)
     echo = true                     the line returns what is sent, before the answer
 
@@ -114,7 +115,7 @@ from drivers.decode import Pad, Plan, decoder
 from drivers.fields import read_pads
 from drivers.framing import Framing, read_check, read_framing
 from drivers.modbus import read_modbus
-from drivers.poll import Poll, read_poll
+from drivers.poll import Poll, in_time, read_poll
 from drivers.schema import LayoutError, Table, with_lines
 from drivers.stream import StreamDriver
 
@@ -198,6 +199,8 @@ def _layout(top: Table, name: str) -> Layout:
     about, serial = top.text("about"), _serial(top.table("serial"))
     modbus = top.optional("modbus")
     made = read_modbus(modbus, top) if modbus else _made(top)
+    if made.poll and not modbus:
+        in_time(made.poll, serial, top)
     pads = made.name_pads(read_pads(top, made.ask))
     limits = _limits(top, pads, made.check)
     top.close()

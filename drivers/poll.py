@@ -5,8 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from drivers.api import SerialSettings
 from drivers.schema import Table
 from drivers.wire import to_bytes
+
+LEAST_S, MOST_TIMEOUT_S, MOST_PERIOD_S = Fraction(1, 1000), Fraction(60), Fraction(3600)
+"""Shortest period and time for an answer; longest time for an answer or pause; longest period."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +40,7 @@ class Turn:
         self._quiet_ns: int | None = None
         self.awaited: int | None = None
         self.unanswered = 0
+        """Requests after which the next went out without an answer."""
 
     def due(self, t_mono_ns: int) -> bytes | None:
         """Return the request to send now, None while an answer is awaited or the period or pause runs."""
@@ -88,15 +93,30 @@ def read_times(table: Table, requests: tuple[bytes, ...], addresses: tuple[str, 
     return Poll(
         requests=requests or (b"?",),
         addresses=addresses,
-        period_ns=_ns(table, "period_s", "0.1"),
-        timeout_ns=_ns(table, "timeout_s", "0.2"),
-        pause_ns=_ns(table, "pause_s", "0"),
+        period_ns=_ns(table, "period_s", "0.1", LEAST_S, MOST_PERIOD_S),
+        timeout_ns=_ns(table, "timeout_s", "0.2", LEAST_S, MOST_TIMEOUT_S),
+        pause_ns=_ns(table, "pause_s", "0", Fraction(0), MOST_TIMEOUT_S),
         echo=table.truth("echo"),
     )
 
 
-def _ns(table: Table, key: str, default: str) -> int:
-    return int(table.number(key, Fraction(default), 0) * 1_000_000_000)
+def in_time(poll: Poll, serial: SerialSettings, table: Table) -> None:
+    """Refuse a time for the answer in which not even the longest request has left the line."""
+    bits = 2 + serial.bytesize + (serial.parity != "N")
+    needed_s = max(map(len, poll.requests)) * bits / serial.baud
+    if poll.timeout_ns < needed_s * 1_000_000_000:
+        table.fault(
+            f"timeout_s = {poll.timeout_ns / 1e9:g} ends before the request is sent, which takes "
+            f"{needed_s:.3g} s at {serial.baud} baud; the answer comes after it"
+        )
+
+
+def _ns(table: Table, key: str, default: str, low_s: Fraction, high_s: Fraction) -> int:
+    seconds = table.number(key, Fraction(default))
+    if not low_s <= seconds <= high_s:
+        table.fault(f"{table.name(key)} = {float(seconds):g} must be {float(low_s):g} to {float(high_s):g} s")
+        return int(Fraction(default) * 1_000_000_000)
+    return int(seconds * 1_000_000_000)
 
 
 def _texts(table: Table, key: str) -> list[str]:

@@ -46,6 +46,11 @@ class StreamDriver:
         """Count the bytes held back."""
         return self._splitter.held() + len(self._echo.held) + sum(len(item.raw) for item in self._given_up)
 
+    @property
+    def unanswered(self) -> int:
+        """How many requests were given up without an answer."""
+        return self._turn.unanswered if self._turn else 0
+
     def request(self, t_mono_ns: int) -> bytes | None:
         """Return the request that is due."""
         if self._turn is None:

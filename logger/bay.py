@@ -12,7 +12,7 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from drivers.api import Driver, Frame, Reject
+from drivers.api import UNANSWERED, Driver, Frame, Reject
 from drivers.calibration import Line
 from logger.model import Chunk, ClockStep, Gap, GapCause, PortEvent, Record, Sample
 from logger.settling.pipeline import Pipeline
@@ -43,6 +43,14 @@ class _Port:
         """Pad → sequence number and time (ns) of its last frame."""
         self.t_reject_ns: int | None = None
         self.t_lost_ns: int | None = None
+        self._unanswered = 0
+
+    def count_unanswered(self) -> None:
+        """Count the requests that the driver has given up meanwhile; a new driver begins at none."""
+        now: int = getattr(self.driver, "unanswered", 0)
+        if now > self._unanswered:
+            self.count.rejects[UNANSWERED] += now - self._unanswered
+        self._unanswered = now
 
     def pad_of(self, address: str | None) -> str | None:
         """The pad of an address; a port with one pad and no address given takes whatever comes."""
@@ -96,7 +104,10 @@ class Bay:
 
     def request(self, port: str, t_mono_ns: int) -> bytes | None:
         """Bytes a polled indicator on this port wants sent now, or None."""
-        return self._ports[port].driver.request(t_mono_ns)
+        known = self._ports[port]
+        request = known.driver.request(t_mono_ns)
+        known.count_unanswered()
+        return request
 
     def asked(self, port: str, request: bytes, t_mono_ns: int) -> None:
         """Tell a port's driver, in replay, which request went out; drivers without polls pass."""
@@ -104,6 +115,7 @@ class Bay:
         note = getattr(known.driver, "sent", None) if known else None
         if note is not None:
             note(request, t_mono_ns)
+            known.count_unanswered()  # type: ignore[union-attr]  # it has a driver
 
     def feed(self, record: Chunk | PortEvent) -> list[Record]:
         """Take the next chunk or port event, in the order of arrival, and return what it causes."""

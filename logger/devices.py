@@ -200,11 +200,28 @@ def forbidden(path: str) -> str:
     if not os.path.exists(path) or os.access(path, os.R_OK | os.W_OK):
         return ""
     import grp  # noqa: PLC0415  only where the answer is no
+    import pwd  # noqa: PLC0415
 
-    group = "its group"
-    with suppress(KeyError, OSError):
-        group = f"group {grp.getgrgid(os.stat(path).st_gid).gr_name}"
-    return f"this user may not open {path}: add the user to {group} (usermod -aG) and log in again"
+    try:
+        told = os.stat(path)
+    except OSError:
+        return ""  # it has gone meanwhile
+    user, group, members = str(os.geteuid()), str(told.st_gid), []
+    with suppress(KeyError):
+        user = pwd.getpwuid(os.geteuid()).pw_name
+    with suppress(KeyError):
+        entry = grp.getgrgid(told.st_gid)
+        group, members = entry.gr_name, entry.gr_mem
+    if told.st_mode & 0o060 != 0o060 or told.st_gid == 0:
+        return (
+            f"user {user} may not open {path}, and no group may but root's: let a udev rule give it to one "
+            '(GROUP="dialout", MODE="0660"; deploy/70-restpoint.rules is such a rule), and plug it in again'
+        )
+    if user in members:
+        return (
+            f"user {user} may not open {path} yet: it is in group {group} since this login, so log in again"
+        )
+    return f"user {user} may not open {path}: `sudo usermod -aG {group} {user}`, and log in again"
 
 
 def holders(path: str) -> list[Holder]:

@@ -39,7 +39,7 @@ def device(device: str) -> tuple[str, str]:
     if not os.path.exists(path):
         return f"{path} is not there", "plug it in, or name another device: restpoint ports"
     if refused := devices.forbidden(path):
-        return refused, "the service user must be in that group; the unit of deploy/ sees to it"
+        return refused, "the service user must be in the line's group; the unit of deploy/ sees to it"
     held = [str(holder) for holder in devices.holders(path)]
     return (f"held by {', '.join(held)}", "end that program") if held else ("", "")
 

@@ -82,7 +82,7 @@ def _poll(passport: dict[str, object]) -> str:
     asked = passport.get("asked")
     if not isinstance(asked, list):
         return ""
-    return f"\n[poll]\nrequests = {json.dumps(asked)}\nperiod_s = {passport.get('every_s', 0.1)}\n"
+    return f"\n[poll]\nrequests = {json.dumps(asked)}\nperiod_s = {max(passport.get('every_s', 0.1), 0.001)}\n"
 
 
 def _passport(path: Path) -> dict[str, object]:

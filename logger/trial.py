@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from drivers.api import FLAG_MOVING, FLAG_STEADY, Driver, Frame, Reject
+from drivers.api import FLAG_MOVING, FLAG_STEADY, UNANSWERED, Driver, Frame, Reject
 from drivers.codes import FLAGS
 from drivers.wire import to_text
 from logger.stream_file import TimedChunk
@@ -45,13 +45,18 @@ class Trial:
             self.rejected_bytes += len(item.raw)
             self.refused.setdefault(item.reason.value, item.raw)
 
+    def counted(self) -> Counter[str]:
+        """Rejects by reason, and requests that nobody answered."""
+        unanswered: int = getattr(self.driver, "unanswered", 0)
+        return self.rejects + Counter({UNANSWERED: unanswered})
+
     def summary(self) -> dict[str, object]:
         """Counts at the end, as the last JSON object."""
         return {
             "kind": "summary",
             "frames": sum(self.frames.values()),
             "pads": {address or "": count for address, count in self.frames.items()},
-            "rejects": dict(self.rejects),
+            "rejects": self.counted(),
             "bytes": self.bytes_fed,
             "bytes_rejected": self.rejected_bytes,
             "bytes_pending": self.driver.pending(),

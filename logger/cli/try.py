@@ -56,7 +56,7 @@ def _chunks(args: argparse.Namespace, trial: Trial) -> Iterable[TimedChunk]:
 
 
 def _show(args: argparse.Namespace, trial: Trial, chunks: Iterable[TimedChunk]) -> None:
-    from drivers.api import Frame
+    from drivers.api import UNANSWERED, Frame
     from logger.trial import frame_line, reject_lines
 
     shown = 0
@@ -73,6 +73,8 @@ def _show(args: argparse.Namespace, trial: Trial, chunks: Iterable[TimedChunk]) 
         count = sum(trial.rejects.values())
         print(f"{count} reject{'s' if count > 1 else ''}, {trial.rejected_bytes} bytes:")
         print(*reject_lines(trial), sep="\n")
+    if unanswered := trial.counted()[UNANSWERED]:
+        print(f"{unanswered} request{'s' if unanswered > 1 else ''} nobody answered in time")
     _picture(args.layout, trial)
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
+
 from drivers.api import Driver, Frame, Reason, Reject
 from drivers.layout import load_layout
 from drivers.poll import Poll, Turn
+from drivers.schema import LayoutError
 
 MS = 1_000_000
 
@@ -97,3 +100,30 @@ def test_replay_is_told_what_was_sent() -> None:
 def test_unpolled_layouts_ask_nothing() -> None:
     made = load_layout(TEXT[: TEXT.index("[poll]")]).driver()
     assert made.request(0) is None
+
+
+@pytest.mark.parametrize(
+    ("was", "told"),
+    [
+        ("timeout_s = 0.02", "timeout_s = 0"),
+        ("timeout_s = 0.02", "timeout_s = 3600"),
+        ("timeout_s = 0.02", "timeout_s = 0.002"),  # at 9600 baud a request of three bytes takes 3.1 ms
+        ("period_s = 0.05", "period_s = 0"),
+        ("period_s = 0.05", "period_s = 86400"),
+        ("pause_s = 0.005", "pause_s = -1"),
+    ],
+)
+def test_absurd_times_are_refused_by_name(was: str, told: str) -> None:
+    key = was.partition(" ")[0]
+    with pytest.raises(LayoutError, match=key):
+        load_layout(TEXT.replace("ECHO", "false").replace(was, told))
+
+
+def test_what_nobody_answered_is_counted_once_a_request() -> None:
+    made = driver()
+    for t_ms in (0, 50, 100):
+        made.request(t_ms * MS)
+    assert made.unanswered == 2  # type: ignore[attr-defined]  # of the drivers that layouts make
+    assert frames(made, b"12.5\r", 110) == [("left", 12.5)]
+    made.request(150 * MS)
+    assert made.unanswered == 2  # type: ignore[attr-defined]  # as above

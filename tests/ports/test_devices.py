@@ -5,10 +5,12 @@ from __future__ import annotations
 import grp
 import json
 import os
+import pwd
 import subprocess
 import sys
 from argparse import Namespace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -211,5 +213,15 @@ def test_a_device_that_may_not_be_opened_is_explained_with_its_group(
     line.touch()
     assert devices.forbidden(str(line)) == ""
     monkeypatch.setattr(devices.os, "access", lambda _path, _mode: False)
-    group = grp.getgrgid(line.stat().st_gid).gr_name
-    assert f"add the user to group {group} (usermod -aG) and log in again" in devices.forbidden(str(line))
+    user = pwd.getpwuid(os.geteuid()).pw_name
+    line.chmod(0o600)
+    assert "let a udev rule give it to one" in devices.forbidden(str(line))
+    line.chmod(0o660)
+    for members, told in (
+        ([], f"`sudo usermod -aG scales {user}`, and log in again"),
+        ([user], "so log in again"),
+    ):
+        entry = SimpleNamespace(gr_name="scales", gr_mem=members)
+        monkeypatch.setattr(grp, "getgrgid", lambda _gid, entry=entry: entry)
+        monkeypatch.setattr(devices.os, "stat", lambda _path: SimpleNamespace(st_mode=0o20660, st_gid=4711))
+        assert told in devices.forbidden(str(line))
