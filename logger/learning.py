@@ -82,7 +82,8 @@ def _poll(passport: dict[str, object]) -> str:
     asked = passport.get("asked")
     if not isinstance(asked, list):
         return ""
-    return f"\n[poll]\nrequests = {json.dumps(asked)}\nperiod_s = {max(passport.get('every_s', 0.1), 0.001)}\n"
+    every_s = max(float(str(passport.get("every_s", 0.1))), 0.001)
+    return f"\n[poll]\nrequests = {json.dumps(asked)}\nperiod_s = {every_s:g}\n"
 
 
 def _passport(path: Path) -> dict[str, object]:

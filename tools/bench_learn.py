@@ -1,6 +1,6 @@
 """How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
 
-    python tools/bench_learn.py [--odd | --far] [FIRST [LAST]]      seeds, 0 to 119 unless given
+    python tools/bench_learn.py [--odd | --far | --wide] [FIRST [LAST]]      seeds, 0 to 119 unless given
 
 Every stream is learnt as a user would; then the layout's driver reads the recording and a later stretch of
 the same indicator in use (heavier loads, readings below zero). A wrong mass or pad in any frame is "wrong".
@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from make_streams import make
 from stream_kit import Reading, Stream
 from stream_odd import make_far, make_odd
+from stream_wide import make_wide
 
 from drivers.api import FLAG_MOVING, FLAG_STEADY, Frame
 from drivers.layout import load_layout
@@ -136,7 +137,8 @@ def _figures(scores: list[tuple[Stream, Score]]) -> None:
 
 if __name__ == "__main__":
     words = [int(word) for word in sys.argv[1:] if not word.startswith("--")]
-    chosen = make_far if "--far" in sys.argv[1:] else make_odd if "--odd" in sys.argv[1:] else make
+    families = {"--odd": make_odd, "--far": make_far, "--wide": make_wide}
+    chosen = next((invent for word, invent in families.items() if word in sys.argv[1:]), make)
     sys.exit(
         main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119, chosen)
     )

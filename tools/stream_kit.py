@@ -170,6 +170,7 @@ def some_pads(rng: random.Random) -> list[int]:
 def wire(rng: random.Random, design: Design, made: list[list[State]], *, damage: float) -> Wire:
     """Put messages on the line: mid-frame start, chatter, lost bytes, flipped bits."""
     per = float(KG_PER[design.unit] * design.step)
+    mass = design.mass_kg or (lambda state: state.count * per)
     chunks: list[tuple[float, bytes]] = []
     truth: dict[int, list[Reading]] = {}
     size = 0
@@ -185,13 +186,9 @@ def wire(rng: random.Random, design: Design, made: list[list[State]], *, damage:
         still = all(state.steady for state in together)  # pads together share one claim
         if intact:
             truth[size] = [
-                Reading(
-                    pad=design.pads[state.pad],
-                    mass_kg=state.count * per,
-                    steady=still,
-                    begin=size - len(data),
-                )
+                Reading(pad=design.pads[state.pad], mass_kg=kg, steady=still, begin=size - len(data))
                 for state in together
+                if (kg := mass(state)) is not None
             ]
         chunks.append((together[0].t_s, data))
         if design.chatter and rng.random() < 0.02:

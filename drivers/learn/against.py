@@ -21,8 +21,12 @@ LEAP = 1.3
 """How far a number may go from one message to the next, of the known load's answer or half of all it went."""
 TO_AND_FRO = 0.4
 """Share of such jumps that may go back at once: of a load that goes up or down none does."""
+LONG = 150
+"""Messages of which one damaged one may have passed a weak check."""
 FEW_LOWEST, MANY_ABOVE = 8, 40
 """Values of a lowest byte and of what stands above it: steps up to 500 leave 16 in the byte at least."""
+FLOAT = 4
+"""Bytes of the shortest float whose halves are looked at by themselves."""
 ENOUGH = 25
 """Different numbers from which their last digits tell the step."""
 
@@ -65,8 +69,11 @@ def smooth(groups: dict[str, Series], found: Answer) -> bool:
     return travelled < 1.6 * loads + 1.2 + noise
 
 
-def zigzags(groups: dict[str, Series], found: Answer, *, checked: bool) -> bool:
-    """Tell whether numbers jump to and fro where they move, as no load does; damage is allowed for."""
+def zigzags(groups: dict[str, Series], found: Answer, *, checked: bool, weak: bool) -> bool:
+    """Tell whether numbers jump to and fro where they move, as no load does; damage is allowed for.
+
+    `weak` checks of 8 bits let one damaged message in 256 pass.
+    """
     jumps = turns = dips = leaps = total = 0
     far = JUMP * found.reach
     for name, (_, values) in groups.items():
@@ -78,20 +85,24 @@ def zigzags(groups: dict[str, Series], found: Answer, *, checked: bool) -> bool:
             leaps += abs(b - a) > most
             turns += (b - a) * (b - c) > 0 and min(abs(b - a), abs(b - c)) > far
             dips += b < floor < min(a, c) and min(a, c) - b > far
-    odd = 0 if checked else 3 + total // 60
+    odd = int(weak and total >= LONG) if checked else 3 + total // 60
     if dips > odd or leaps > 2 * odd:  # for one message to below what empty pads show; farther than any load
         return True
     return turns > (3 if checked else 5 + total // 30) and turns > TO_AND_FRO * jumps
 
 
 def ends_in_digit(cells: Iterable[bytes], *, backwards: bool) -> bool:
-    """Tell whether last digits of decimal text are those of steps of 1, 2, 5 or 10, where enough came."""
-    lasts = Counter(
-        digits[:1] if backwards else digits[-1:] for cell in set(cells) if (digits := cell.strip(b" +-"))
-    )
+    """Tell whether last digits of decimal text are those of steps of 1, 2, 5 or 10, where enough came.
+
+    Numbers with a point may be few, and sent without trailing zeros: two are suspect.
+    """
+    numbers = [digits for cell in set(cells) if (digits := cell.strip(b" +-"))]
+    lasts = Counter(digits[:1] if backwards else digits[-1:] for digits in numbers)
     if lasts.total() < ENOUGH:
         return True
     seen = {digit for digit, count in lasts.items() if count > 1}
+    if any(b"." in digits or b"," in digits for digits in numbers):
+        return len(seen) != 2 or seen == {b"0", b"5"}  # a code of two values right behind the last digit
     return seen <= {b"0", b"5"} or len(seen) > 5 or (len(seen) > 2 and seen <= {b"0", b"2", b"4", b"6", b"8"})
 
 
@@ -117,7 +128,7 @@ def blanks_fit(cells: Iterable[bytes]) -> bool:
     return sum(found) >= READABLE * len(found)
 
 
-_APART = re.compile(rb"\d +\d|[.,] *\d+ +\d")
+_APART = re.compile(rb"\d +\d|[.,] +\d")
 _BLANKS = re.compile(rb"[ +-]*(?:\d{1,3}(?: \d{3})*(?:[.,]\d+)?|\d(?: ?[.,]? \d)*)[ +-]*")
 
 
@@ -157,10 +168,21 @@ def lowest_is_another(reading: Reading, groups: dict[str, Series]) -> bool:
     return len(lowest) <= FEW_LOWEST and len(above) >= MANY_ABOVE
 
 
+def mantissa_is_another(shape: Shape, source: Source, reading: Reading) -> bool:
+    """Tell whether a float's lower half takes few values and never 0 while its upper takes many: no part."""
+    if reading.coding != "float" or not isinstance(source, tuple) or source[1] < FLOAT:
+        return False
+    half = source[1] // 2
+    at = source[0] + half if reading.order == "big" else source[0]
+    lower, upper = (set(shape.column((n, half))) for n in (at, 2 * source[0] + half - at))
+    return len(lower) <= FEW_LOWEST and bytes(half) not in lower and len(upper) >= MANY_ABOVE
+
+
 def few_below(column: list[bytes], groups: dict[str, Series]) -> bool:
     """Tell whether a byte below a number takes few values where the number takes many: it is no part."""
-    above = {value for _, values in groups.values() for value in values}
-    return len(set(column)) <= FEW_LOWEST and len(above) >= MANY_ABOVE
+    above = len({value for _, values in groups.values() for value in values})
+    few = len(set(column))
+    return (few <= FEW_LOWEST and above >= MANY_ABOVE) or (2 * few <= FEW_LOWEST and 2 * above >= MANY_ABOVE)
 
 
 def highest_unit(shape: Shape, source: Source, reading: Reading) -> int:
@@ -192,5 +214,5 @@ def half_of(shape: Shape, source: Source, reading: Reading) -> int:
 
 def around_middle(groups: dict[str, Series], reading: Reading, shape: Shape, source: Source) -> bool:
     """Offset binary counts up from the middle: hardly a reading lies in the lowest quarter."""
-    values = [value for _, numbers in groups.values() for value in numbers]
-    return sum(value >= -half_of(shape, source, reading) / 2 for value in values) > 0.9 * len(values)
+    least = -half_of(shape, source, reading) / 2  # what is of another kind may lie anywhere
+    return any(sum(value >= least for value in values) > 0.9 * len(values) for _, values in groups.values())

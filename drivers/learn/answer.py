@@ -24,6 +24,10 @@ LINEAR = 0.015
 """Departure from one slope allowed between known loads, of the largest answer."""
 DRIFT = 1.5
 """Steps by which a pad's zero may wander meanwhile: with coarse steps that is more."""
+WANDERED, WANDERED_STEPS = 0.05, 4
+"""A pad that rises by less than this share of the one that rises most, and by few steps, carries nothing."""
+CARRIED = 0.1
+"""Share of the load that a pad which carried some of it rose by at least."""
 LEAST = 3
 """Readings of a pad needed at each known load."""
 MANY = 12
@@ -75,13 +79,14 @@ def answer(
         return None
     order = sorted(range(len(knowns)), key=lambda k: knowns[k].mass_kg)
     low = order[0]
+    step = min((step_of(values, last_place) for _, values in groups.values()), default=0.0)
     rises = [
-        (knowns[k].mass_kg - knowns[low].mass_kg, sum(m[k] - m[low] for m in levels.values())) for k in order
+        (knowns[k].mass_kg - knowns[low].mass_kg, risen([m[k] - m[low] for m in levels.values()], step))
+        for k in order
     ]
     weight = sum(dy * dy for dy, _ in rises)
     slope = sum(dy * rise for dy, rise in rises) / weight if weight else 0.0
     reach = abs(slope) * rises[-1][0]
-    step = min((step_of(values, last_place) for _, values in groups.values()), default=0.0)
     off = max(LINEAR * reach, DRIFT * step * len(levels) ** 0.5)
     if slope <= 0 or any(abs(rise - slope * dy) > off for dy, rise in rises):
         return None
@@ -90,7 +95,7 @@ def answer(
     agreeing, inside = _agreeing(groups, knowns, levels, max(STILL * reach, 2.5 * step))
     return Answer(
         slope=slope,
-        empty=_empty([row[low] for row in levels.values()], slope * knowns[low].mass_kg),
+        empty=_empty(levels, low, reach, slope * knowns[low].mass_kg),
         reach=reach,
         step=step,
         agreeing=agreeing,
@@ -100,9 +105,18 @@ def answer(
     )
 
 
-def _empty(levels: list[float], loaded: float) -> float:
-    """What is shown with nothing on: of several pads what is farthest from zero."""
-    return max(levels, key=abs) if loaded == 0 else sum(levels) - loaded
+def risen(rises: Sequence[float], step: float) -> float:
+    """What several pads show more, less what those that carry nothing wandered by meanwhile."""
+    most = WANDERED * max(map(abs, rises), default=0.0)
+    return sum(rise for rise in rises if abs(rise) > min(most, WANDERED_STEPS * step))
+
+
+def _empty(levels: dict[str, list[float]], low: int, reach: float, loaded: float) -> float:
+    """What is shown with nothing on: of the pads that carried a load what is farthest from zero."""
+    if loaded:
+        return sum(row[low] for row in levels.values()) - loaded
+    carried = [row[low] for row in levels.values() if max(row) - min(row) > CARRIED * reach]
+    return max(carried or [row[low] for row in levels.values()], key=abs)
 
 
 def _levels(groups: Mapping[str, Series], knowns: Sequence[Known]) -> dict[str, list[float]] | None:

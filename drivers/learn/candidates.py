@@ -51,13 +51,14 @@ def _goes_on(shape: Shape, cell: int) -> bool:
     row = shape.rows[0]
     point, digits = (*row.cells[cell + 1 : cell + 3], b"", b"")[:2]
     glued = shape.kind == "pattern" and not any(row.gaps[cell + 1 : cell + 3])
-    if not glued or not digits.isdigit() or not row.cells[cell][-1:].isdigit():
+    if not glued or not digits.strip(b"+-").isdigit() or not row.cells[cell][-1:].isdigit():
         return False
     return point == b"." or (point == b"," and _decimals(shape.column(cell + 2)))
 
 
 def _decimals(column: list[bytes]) -> bool:
     """Tell whether digits behind a comma run through as decimals do, and are no code between commas."""
+    column = [cell.strip(b"+-") for cell in column]
     seen, sizes = {cell for cell, n in Counter(column).items() if n > 1}, Counter(map(len, column))
     size, count = sizes.most_common(1)[0]
     many = len(seen) > 1 if size > 1 else len(seen) > FEW_DIGITS or seen == {b"0", b"5"}
@@ -103,7 +104,10 @@ def _text_spans(columns: dict[int, set[int]]) -> Iterator[tuple[Source, Reading]
             for stop in range(at + 1, min(end, at + 14) + 1):
                 if _cut_off(columns, at, stop):
                     continue
+                turned_off = 0x20 in columns.get(stop, ()) and _leads(columns.get(stop))  # the 1 of "581"
                 for reading in readings.TEXTS:
+                    if reading.backwards and turned_off:
+                        continue
                     if _ends_well(columns, at, stop, backwards=reading.backwards):
                         yield (at, stop - at), reading
 
@@ -121,14 +125,19 @@ def _ends_well(columns: dict[int, set[int]], at: int, stop: int, *, backwards: b
 
 def _cut_off(columns: dict[int, set[int]], at: int, stop: int) -> bool:
     """Tell whether digits that vary go on before or behind a span: then it is part of a number."""
-    left = columns.get(at - 1, set())
-    leading = bool(left & DIGITS) and bool(left & {0x20, 0x2B, 0x2D}) and left <= NUMERIC  # "185" after " 85"
+    leading = _leads(columns.get(at - 1))  # "185" after " 85"
     behind = columns.get(stop, set())
     pointed = any(columns[n] == POINT for n in range(at, stop)) and bool(behind) and behind <= DIGITS
     pointed |= behind == POINT and columns.get(stop + 1, POINT) <= DIGITS  # the 71 of 71.5
     pointed |= columns.get(at - 1, set()) == POINT and columns.get(at - 2, POINT) <= DIGITS  # the 5 of it
     power = behind <= EXPONENT and bool(behind) and columns.get(stop + 1, POINT) <= SIGNS
     return leading or pointed or power or _digit_column(behind) or _digit_column(columns.get(at - 1))
+
+
+def _leads(column: set[int] | None) -> bool:
+    """Tell whether a place holds a digit at times, and a blank or a sign at others."""
+    seen = column or set()
+    return bool(seen & DIGITS) and bool(seen & {0x20, 0x2B, 0x2D}) and seen <= NUMERIC
 
 
 def _digit_column(column: set[int] | None) -> bool:

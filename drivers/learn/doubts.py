@@ -19,6 +19,8 @@ STILL = 0.9
 SEVERAL = 8
 """Different numbers that must have been seen of a coded integer."""
 
+MANY = 25
+"""Different numbers whose last digits tell that they are no sign."""
 EMPTY = 0.02
 """Share of the known load that a number may show when empty and still be called zero."""
 MOST_BESIDE = 4
@@ -80,7 +82,8 @@ def doubts(solution: Solution) -> tuple[list[str], list[str]]:
     missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
     missing += _sign_digit(solution.value) + _outside(solution) + _led(solution)
     missing += _goes_on(solution)
-    notes = list(solution.notes)
+    notes = [note for note in solution.notes if not note.startswith("undecided")]
+    missing += [note for note in solution.notes if note.startswith("undecided")]
     for rival in _apart(solution):
         said = _against(solution, rival)
         (missing if said.startswith("undecided") else notes).append(said)
@@ -181,11 +184,13 @@ def _sign_digit(value: Value) -> list[str]:
     """A last decimal digit that hardly ever changes may be a sign, not a digit of the number."""
     if value.reading.coding != "bcd":
         return []
-    last = Counter(abs(round(number)) % 10 for _, numbers in value.groups.values() for number in numbers)
+    every = [abs(round(number)) for _, numbers in value.groups.values() for number in numbers]
+    last = Counter(number % 10 for number in every)
+    odd = not ends_in_digit((b"%d" % number for number in set(every)), backwards=False)
+    if len(set(every)) >= MANY and not odd:
+        return []
     likeliest = last.most_common(2)
     two = sum(count for _, count in likeliest) > 0.97 * last.total() and {n for n, _ in likeliest} != {0, 5}
-    numbers = {round(number) for _, numbers in value.groups.values() for number in numbers}
-    odd = not ends_in_digit((b"%d" % abs(number) for number in numbers), backwards=False)
     if likeliest[0][1] < STILL * last.total() and not two and not odd:
         return []
     return [

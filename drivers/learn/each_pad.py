@@ -32,7 +32,39 @@ def each_pad(
         merged = _merged(shape, places, list(value.sources), found) if any(found) else []
         if not any(_denied(shape, role, pad) for role, pad in zip(merged, pads, strict=False)):
             roles += merged
-    return roles
+    return roles or _claims_in_a_row(shape, list(value.sources), moved, left)
+
+
+def _claims_in_a_row(
+    shape: Shape, names: Sequence[str], moved: Sequence[Motion], left: Sequence[Source]
+) -> list[Role]:
+    """Claims of all pads that stand in a row of their own, before or behind all numbers."""
+    for first in left:
+        at = first[0] if isinstance(first, tuple) else first
+        places: list[Source] = [
+            (at + n, 1) if isinstance(first, tuple) else at + n for n in range(len(names))
+        ]
+        if not all(place in left for place in places):
+            continue
+        said = [claims(shape.column(place), move) for place, move in zip(places, moved, strict=True)]
+        kept = Counter(cell for place in places for cell in kept_cells(shape, place))
+        words: dict[object, str] = {}
+        for one in said:
+            words |= one or {}
+        if all(said) and all(
+            (one or {}).get(cell, words[cell]) == words[cell] for one in said for cell in words
+        ):
+            return [
+                Role(
+                    kind="steady",
+                    source=place,
+                    map={cell: words[cell] for cell in kept if cell in words},
+                    pad=name,
+                    evidence=f"of pad {name}: claims steadiness",
+                )
+                for place, name in zip(places, names, strict=True)
+            ]
+    return []
 
 
 def _alone(value: Value, name: str) -> Value:

@@ -16,7 +16,16 @@ from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import FEW, Motion, Role, claims, motion
 from drivers.learn.shapes import CLOCK, Shape
-from drivers.learn.signs import NEARLY, flags_of, is_slow, kept_cells, sign_among, sign_of, without_rare_minus
+from drivers.learn.signs import (
+    NEARLY,
+    flags_of,
+    is_slow,
+    kept_cells,
+    says_minus,
+    sign_among,
+    sign_of,
+    without_rare_minus,
+)
 from drivers.learn.value import Value
 
 NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")
@@ -49,7 +58,7 @@ def describe(
     if len(value.sources) > 1:
         own = each_pad(shape, value, left, knowns, signed=signed)
         roles += own
-        signed = signed or any(role.kind == "sign" or _minus(role) for role in own)
+        signed = signed or any(role.kind == "sign" or says_minus(role) for role in own)
         left = [source for source in left if source not in {role.source for role in own}]
     if not signed:
         found = [(source, role) for source in left if (role := sign_of(shape, source, answered))]
@@ -66,11 +75,7 @@ def describe(
 
 def _of_all(role: Role) -> Role:
     """One code for several pads is no sign of them all: it may be that of one."""
-    return replace(role, kind="maybe sign", bits={}) if _minus(role) and not role.pad else role
-
-
-def _minus(role: Role) -> bool:
-    return any("minus" in word for word in (*role.map.values(), *role.bits.values()))
+    return replace(role, kind="maybe sign", bits={}) if says_minus(role) and not role.pad else role
 
 
 def _units_seen(shape: Shape) -> Counter[str]:
@@ -193,14 +198,22 @@ def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sig
         return Role(kind="constant", source=source, map={next(iter(kept)): ""})
     if len(kept) > 3 and is_slow(column, kept):
         return Role(kind="free", source=source, evidence="drifts slowly, by ones")
-    if len(kept) <= FEW:
-        said = claims(column, moved)
-        if seek_sign and len(kept) > 2 and (role := sign_among(shape, source, value, kept, said)):
-            return role
-        if said is not None:
-            return _steady(source, column, kept, said, moved)
     flags = flags_of(shape, source, value, moved, seek_sign=seek_sign)
-    return flags if flags is not None else _other(source, kept)
+    if flags is not None and len(kept) > 2 and says_minus(flags) and len(flags.bits) == 8:
+        return flags  # each bit that changes has a meaning of its own
+    role = _code(shape, source, value, moved, kept, seek_sign=seek_sign) if len(kept) <= FEW else None
+    return role or flags or _other(source, kept)
+
+
+def _code(
+    shape: Shape, source: Source, value: Value, moved: Motion, kept: dict[bytes, int], *, seek_sign: bool
+) -> Role | None:
+    """A code among which is a sign, or that claims steadiness."""
+    column = shape.column(source)
+    said = claims(column, moved)
+    if seek_sign and len(kept) > 2 and (role := sign_among(shape, source, value, kept, said)):
+        return role
+    return None if said is None else _steady(source, column, kept, said, moved)
 
 
 def _steady(

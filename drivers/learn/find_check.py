@@ -25,6 +25,8 @@ PASSING = 0.8
 """Share of messages that must pass; more damage than that is no stream to learn from."""
 DAMAGED = 0.55
 """Share of distinct messages that may be damaged: good ones repeat themselves and count once."""
+OTHERS, MOST_KINDS = 0.3, 2
+"""Share of distinct messages of another kind from which they are left out, and how many such are tried."""
 STRICT = 8
 """Of the first so many, which came more than once where any did, three may be wrong."""
 MAIN = 0.6
@@ -110,7 +112,32 @@ def find_check(messages: Sequence[bytes], cut: Cut, *, anywhere: bool = True) ->
 
     `anywhere` looks at unusual places, too, when the usual ones hold none.
     """
-    counted = Counter(messages)
+    found = _found_in(messages, messages, cut)
+    for kind in () if found else _kinds(messages):
+        found = found or _found_in(kind, messages, cut)
+    return found or (_anywhere(messages, cut) if anywhere else None)
+
+
+def _kinds(messages: Sequence[bytes]) -> list[list[bytes]]:
+    """Messages less those that a byte tells to be few, but many different ones: of another kind."""
+    distinct = set(messages)
+    if len(set(map(len, distinct))) != 1:
+        return []
+    size = len(next(iter(distinct)))
+    found: dict[tuple[bool, ...], tuple[int, list[bytes]]] = {}
+    for at in range(size):
+        byte, count = Counter(message[at] for message in messages).most_common(1)[0]
+        others = Counter(message[at] for message in distinct if message[at] != byte)
+        if PASSING * len(messages) < count < len(messages) and len(others) == 1:
+            kept = [message for message in messages if message[at] == byte]
+            if others.total() > OTHERS * len(distinct):
+                found[tuple(message[at] == byte for message in distinct)] = (others.total(), kept)
+    return [kept for _, kept in sorted(found.values(), key=lambda item: -item[0])[:MOST_KINDS]]
+
+
+def _found_in(some: Sequence[bytes], messages: Sequence[bytes], cut: Cut) -> Found | None:
+    """Find a check in some messages at a usual place that most of all pass."""
+    counted = Counter(some)
     distinct = list(counted)
     twice = [message for message in distinct if counted[message] > 1]  # what came twice is not damaged
     once = [message for message in distinct if counted[message] == 1]
@@ -126,7 +153,7 @@ def find_check(messages: Sequence[bytes], cut: Cut, *, anywhere: bool = True) ->
         found = list(_holding(sums, probe, places, cut, messages))
         if found:
             return _best(found, distinct)
-    return _anywhere(messages, cut) if anywhere else None
+    return None
 
 
 def _some(messages: list[bytes], count: int) -> list[bytes]:
@@ -254,7 +281,7 @@ def _spans(place: _Place, cut: Cut, shortest: int) -> Iterator[tuple[int, int]]:
     if place.at >= 0:
         yield from ((place.at + place.size, stop) for stop in dict.fromkeys((-cut.tail, 0)))
         return
-    stops = dict.fromkeys((place.at, place.at - 1, place.at - 2, place.at - len(cut.end)))
+    stops = dict.fromkeys((place.at, place.at - 1, place.at - 2, place.at - 3, place.at - len(cut.end)))
     for stop in stops:
         yield from ((first, stop) for first in firsts if first < shortest + stop - 1)
 

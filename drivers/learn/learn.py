@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from drivers.api import SerialSettings
 from drivers.learn.cuts import Cut
 from drivers.learn.doubts import doubts, safe_limits
 from drivers.learn.guess import guess
 from drivers.learn.lines import hidden_parity
+from drivers.learn.periodic import KEPT_TO
 from drivers.learn.prove import Proof, prove
 from drivers.learn.recording import FOLDS, HELD_EVERY, Known, Recording, held_back
 from drivers.learn.report import commented
-from drivers.learn.solve import Solution, solve
+from drivers.learn.solve import Solution, promising, solve
 from drivers.learn.write import layout_text
 
 Say = Callable[[str], object]
 WHOLLY = 0.93
 """Share of bytes explained above which no other way to cut is tried."""
+MORE = 0.05
+"""Share of the bytes that must be explained beside, where other seconds are held back."""
+BESIDE = 0.75
+"""As before, for messages of one size with a start and a check: others of another size stand between them."""
+BY_CHANCE = ("slip", "hdlc")
+"""Ways to cut by a byte that stands in any stream: without a check others are tried, too, unless chunks keep
+to the messages."""
 CHECKED = 0.1
 """What a check is worth, in share of the bytes explained."""
 SHORT_S = 3.0
@@ -74,6 +82,14 @@ def learn(
     return Outcome(proven=False, missing=_why_nothing(reasons))
 
 
+def _by_chance(cut: Cut, recording: Recording) -> bool:
+    """Tell whether a byte that ends messages may be one of longer ones: chunks do not keep to them."""
+    if cut.kind not in BY_CHANCE:
+        return False
+    begun = {piece.begin for piece in cut.pieces(recording.data)}
+    return sum(start in begun for start in recording.starts) < KEPT_TO * len(recording.starts)
+
+
 def _least(cut: Cut) -> float:
     """Share of the bytes that a cut must explain: an odd end of lines is believed where it explains most."""
     return ODD_COVERED if cut.kind == "line" and cut.end[-1:] not in b"\r\n" else LEAST_COVERED
@@ -81,9 +97,14 @@ def _least(cut: Cut) -> float:
 
 def _explained(solution: Solution) -> float:
     """How much is explained; a check, and one that is last and covers all, are worth a little more."""
+    checked = solution.shape.check is not None
+    return solution.covered + CHECKED * checked + 0.5 * CHECKED * _whole(solution)
+
+
+def _whole(solution: Solution) -> bool:
+    """Tell whether a check is the last thing in a message and covers all before it."""
     check, cut = solution.shape.check, solution.shape.cut
-    whole = check is not None and check.first <= len(cut.start) and check.stop == check.at == -check.size
-    return solution.covered + CHECKED * (check is not None) + 0.5 * CHECKED * whole
+    return check is not None and check.first <= len(cut.start) and check.stop == check.at == -check.size
 
 
 def _share(solution: Solution) -> float:
@@ -124,16 +145,18 @@ def _solutions(
     recording: Recording, knowns: Sequence[Known], reasons: list[str], say: Say
 ) -> Iterator[Solution]:
     """Yield what explains nearly all as soon as it is found, at last what explains most of the rest."""
-    held = held_back(recording, FOLDS[0])
     left: list[Solution] = []
     for cut in guess(recording):
-        found, why = solve(cut, recording, knowns, without=held)
+        found, why = _trained(cut, recording, knowns)
         reasons += why
         left += found
         best = max(map(_share, found), default=0.0)
         say(f"cut into {cut.told()}: {f'{best:.0%} of the bytes explained' if found else 'no value found'}")
-        checked = any(s.shape.check is not None for s in found)
-        if best > WHOLLY and (checked or not cut.hex):  # else the same as characters may have a check
+        chance = _by_chance(cut, recording)
+        checked = any(s.shape.check is not None and (_whole(s) or not chance) for s in found)
+        doubtful = cut.hex or chance  # the same as characters may have a check
+        least = BESIDE if checked and cut.kind == "fixed" and cut.start else WHOLLY
+        if best > least and (checked or not doubtful):
             likely = sorted(left, key=_explained, reverse=True)[:3]
             yield from likely
             left = [solution for solution in left if solution not in likely]
@@ -141,18 +164,39 @@ def _solutions(
     yield from sorted(left, key=_explained, reverse=True)[:3]
 
 
+def _trained(cut: Cut, recording: Recording, knowns: Sequence[Known]) -> tuple[list[Solution], list[str]]:
+    """Solve a cut without the seconds held back, or without others where all that moved stood in those."""
+    best, reasons = solve(cut, recording, knowns, without=held_back(recording, FOLDS[0]))
+    whole = max(map(_share, best), default=0.0) > WHOLLY
+    if whole or _by_chance(cut, recording) or not promising(cut, recording):
+        return best, reasons
+    for fold in FOLDS[1:]:
+        found, why = solve(cut, recording, knowns, without=held_back(recording, fold))
+        reasons += why
+        if max(map(_share, found), default=0.0) > max(map(_share, best), default=0.0) + MORE:
+            best = [replace(solution, fold=fold) for solution in found]
+    return best, reasons
+
+
 def _settle(
     trained: Solution, recording: Recording, knowns: Sequence[Known], origin: Origin, say: Say
 ) -> Outcome:
     """Prove what was learnt without the held-back seconds, then learn the same from all of them."""
     again, _ = solve(trained.shape.cut, recording, knowns)
-    trained, whole, held = _agreed(trained, again, recording, knowns)
-    if whole is None:
-        return Outcome(proven=False, notes=["not proven: learning from all of it gave another layout"])
-    proof = prove(_text(trained, origin), recording, knowns, held, whole)
-    say(f"held back {len(held)} s: {proof.told()}")
-    if not proof.good:
-        return Outcome(proven=False, notes=[f"not proven on what was held back: {proof.told()}"])
+    notes = ["not proven: learning from all of it gave another layout"]
+    for solution, whole, held in _agreed(trained, again, recording, knowns):
+        proof = prove(_text(solution, origin), recording, knowns, held, whole)
+        say(f"held back {len(held)} s: {proof.told()}")
+        if proof.good:
+            return _told(whole, proof, recording, knowns, origin)
+        notes = [f"not proven on what was held back: {proof.told()}"]
+    return Outcome(proven=False, notes=notes)
+
+
+def _told(
+    whole: Solution, proof: Proof, recording: Recording, knowns: Sequence[Known], origin: Origin
+) -> Outcome:
+    """Say what was learnt and proven, or what speaks against it all the same."""
     missing, notes = doubts(whole)
     text = _text(whole, origin)
     final = prove(text, recording, knowns, frozenset(), whole)
@@ -167,21 +211,24 @@ def _settle(
 
 def _agreed(
     trained: Solution, again: list[Solution], recording: Recording, knowns: Sequence[Known]
-) -> tuple[Solution, Solution | None, frozenset[int]]:
-    """Find two solutions alike, without some seconds and from all of them, and which seconds those are.
+) -> Iterator[tuple[Solution, Solution, frozenset[int]]]:
+    """Yield two solutions alike, without some seconds and from all of them, and which seconds those are.
 
-    A reading below zero may stand only in what was held back first; then other seconds are held back.
+    A reading below zero, or all that moved, may stand only in what was held back first; then other seconds
+    are held back.
     """
-    for fold in FOLDS:
+    for fold in sorted(FOLDS, key=lambda fold: fold != trained.fold):
         held = held_back(recording, fold)
         found = (
-            [trained] if fold == FOLDS[0] else solve(trained.shape.cut, recording, knowns, without=held)[0]
+            [trained]
+            if fold == trained.fold
+            else solve(trained.shape.cut, recording, knowns, without=held)[0]
         )
         for solution in found:
-            whole = next((s for s in again if _same(s, solution)), None)
-            if whole is not None:
-                return solution, whole, held
-    return trained, None, frozenset()
+            alike = [other for other in again if _same(other, solution)]
+            if alike:  # text may be taken apart in several ways: what explains most
+                yield solution, max(alike, key=lambda other: other.covered), held
+                break
 
 
 def _text(solution: Solution, origin: Origin) -> str:

@@ -9,8 +9,17 @@ from contextlib import suppress
 from dataclasses import replace
 from itertools import pairwise, product
 
-from drivers.learn.against import blanks_fit, led_by_constant, lowest_is_another, sign_seen
-from drivers.learn.answer import Series, answer
+from drivers.learn.against import (
+    blanks_fit,
+    dense_below_zero,
+    ends_in_digit,
+    led_by_constant,
+    lowest_is_another,
+    mantissa_is_another,
+    sign_seen,
+)
+from drivers.learn.answer import Series, answer, step_of
+from drivers.learn.ranking import rank
 from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import Role
@@ -23,6 +32,11 @@ from drivers.wire import COUNTS
 
 GROSS, NET = ("gross", "brutto"), ("net", "netto")
 """Names by which a stream tells all that stands on a pad from the same less a tare."""
+NUMBER = re.compile(rb" *[-+]? *\d+(?:[.,]\d+)? *[-+]?")
+"""Another number, such as a signal's, may stand still for each pad."""
+MANY, ALIKE, MOSTLY, OFTEN = 99, 0.98, 0.5, 0.5
+STEPS_OFF = 10
+"""Steps from zero within which a pad that was never loaded stands."""
 NEAR_ZERO = 0.05
 """An unloaded pad shows less than this share of the known load."""
 
@@ -39,7 +53,13 @@ def kinds(shape: Shape, value: Value, knowns: Sequence[Known]) -> tuple[Value, l
     for name, levels in value.answer.levels.items():
         if name in pads:
             continue
-        if all(abs(level) < NEAR_ZERO * reach for level in levels) and _alike(shape, value, name, loaded):
+        empty = all(abs(level) < NEAR_ZERO * reach for level in levels)
+        often = len(value.groups[name][1]) > OFTEN * min(
+            len(value.groups[pad][1]) for pad in loaded or [name]
+        )
+        odd = _unlike(shape, value, name, loaded) if empty and often else MANY
+        plain = value.reading.coding == "text" and odd == 0
+        if plain or (odd <= 1 and _wavers(value, name, loaded)):
             pads.add(name)
             notes.append(f"pad {name!r} was never loaded; it reads like the others")
         else:
@@ -51,8 +71,20 @@ def kinds(shape: Shape, value: Value, knowns: Sequence[Known]) -> tuple[Value, l
     return replace(value, groups=groups, answer=found), rows, notes
 
 
-def _alike(shape: Shape, value: Value, name: str, loaded: list[str]) -> bool:
-    """Tell whether messages of a name have the same constants as those of a pad that answered."""
+def _wavers(value: Value, name: str, loaded: list[str]) -> bool:
+    """Tell whether numbers of a name are whole steps, and mostly few from 0, as an empty pad's are."""
+    numbers = value.groups[name][1]
+    sent = last_place(value.reading, value.places)
+    step = max((step_of(value.groups[pad][1], sent) for pad in loaded), default=0.0)
+    if not step:
+        return False
+    steps = [number / step for number in numbers]
+    near = [n for n in steps if abs(n) <= STEPS_OFF]  # it may be loaded later, with what nobody knows
+    return sum(abs(n - round(n)) < 0.01 for n in near) > max(ALIKE * len(near), MOSTLY * len(steps))
+
+
+def _unlike(shape: Shape, value: Value, name: str, loaded: list[str]) -> int:
+    """In how many constants messages of a name differ from those of a pad that answered; MANY if in more."""
     assert value.address is not None
     address = value.address
     ours = [row for row in shape.rows if shape.get(row, address).decode("latin-1") == name]
@@ -60,7 +92,8 @@ def _alike(shape: Shape, value: Value, name: str, loaded: list[str]) -> bool:
     if value.reading.coding == "text" and _places_sent(shape, value, ours).isdisjoint(
         _places_sent(shape, value, theirs)
     ):
-        return False
+        return MANY
+    odd = 0
     for source in shape.sources():
         if source == address or any(_inside(source, s) for s in value.sources.values()):
             continue
@@ -68,9 +101,10 @@ def _alike(shape: Shape, value: Value, name: str, loaded: list[str]) -> bool:
         b = Counter(shape.get(row, source) for row in theirs)
         if len(b) == 1 and len(a) == 1 and set(a) != set(b):
             mine, other = next(iter(a)), next(iter(b))
-            if not mine.isalnum() or other.decode("latin-1").lower() in UNIT_WORDS:
-                return False
-    return True
+            if other.decode("latin-1").lower() in UNIT_WORDS:
+                return MANY
+            odd += not mine.isalnum() and not NUMBER.fullmatch(mine)
+    return odd
 
 
 def _places_sent(shape: Shape, value: Value, rows: list[Row]) -> set[int]:
@@ -197,15 +231,19 @@ def combined(search: Search) -> list[Value]:
     for source, reading, levels in search.partial:
         size = source[1] if isinstance(source, tuple) else 0
         by_reading.setdefault((reading, size), []).append((source, levels))
+    found: list[tuple[tuple[bool, int, int], Value]] = []
     for (reading, size), fields in sorted(by_reading.items(), key=_plainest):
+        plain_as = _plainest(((reading, size), fields))
+        if found and found[0][0] != plain_as:
+            break
         if reading.form in UNSEEN_SIGN:  # fields that were never below zero were only read without sign
             plain = by_reading.get((replace(reading, form="unsigned"), size), [])
             taken = {source for source, _ in fields}
             fields = fields + [item for item in plain if item[0] not in taken]  # noqa: PLW2901 - the same, wider
         value = _together(search.shape, search.knowns, reading, fields)
         if value is not None:
-            return [value]
-    return []
+            found.append((plain_as, value))
+    return [max((value for _, value in found), key=lambda v: rank(search.shape, v))] if found else []
 
 
 def of_several(search: Search, value: Value) -> bool:
@@ -267,11 +305,13 @@ def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: 
     most = 0
     for number, source in enumerate(sources):
         got, unread, places = series(shape, shape.rows, source, reading.reader(), None)
-        if unread > 0.03 * len(shape.rows) or led_by_constant(shape, source, reading, got):
+        if (
+            not _reads_well(shape, source, reading)
+            or unread > 0.03 * len(shape.rows)
+            or led_by_constant(shape, source, reading, got)
+        ):
             return None
-        if reading.ignore == b" " and not blanks_fit(shape.column(source)):
-            return None
-        if lowest_is_another(reading, got):
+        if lowest_is_another(reading, got) or mantissa_is_another(shape, source, reading):
             return None
         groups[str(number)] = got[""]
         most = max(most, places)
@@ -282,6 +322,10 @@ def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: 
         )
         found = None if any(signs) else found
     if found is None or found.share < AGREEING or found.within < WITHIN:
+        return None
+    if reading.form == "ones" and not _of_ones(
+        shape, reading, dict(zip(sources, groups.values(), strict=True))
+    ):
         return None
     verdict = judge(found, knowns, reading, most, unit_word(shape, sources[0]))
     if isinstance(verdict, str) or verdict.unit == COUNTS:
@@ -296,6 +340,23 @@ def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: 
         groups=dict(zip(names, groups.values(), strict=True)),
         unread=0,
         places=most,
+    )
+
+
+def _reads_well(shape: Shape, source: Source, reading: Reading) -> bool:
+    """Tell whether text has blanks where numbers have them, and ends in a digit."""
+    column = shape.column(source)
+    if reading.ignore == b" " and not blanks_fit(column):
+        return False
+    decimal = reading.coding == "text" and not reading.exponent
+    return not decimal or ends_in_digit(column, backwards=reading.backwards)
+
+
+def _of_ones(shape: Shape, reading: Reading, fields: dict[Source, Series]) -> bool:
+    """Tell whether ones' complement was seen in some pad's field, and its -0 in none."""
+    negative = {source: one for source, one in fields.items() if min(one[1]) < 0}
+    return bool(negative) and all(
+        dense_below_zero(shape, source, reading, {"": one}) for source, one in negative.items()
     )
 
 

@@ -9,6 +9,7 @@ from statistics import median
 
 from drivers.api import Frame
 from drivers.layout import Layout, load_layout
+from drivers.learn.answer import risen
 from drivers.learn.recording import Known, Recording
 from drivers.learn.solve import Solution
 from drivers.schema import LayoutError
@@ -81,19 +82,20 @@ def _frames(layout: Layout, recording: Recording) -> list[tuple[float, Frame]]:
 
 def _fault(frames: list[tuple[float, Frame]], knowns: Sequence[Known], solution: Solution) -> str:
     """Say where frames do not show the known loads."""
-    names = {frame.address for _, frame in frames}
+    names = list(dict.fromkeys(frame.address for _, frame in frames))
     low = min(knowns, key=lambda k: k.mass_kg)
     span = max(k.mass_kg for k in knowns) - low.mass_kg
     if solution.value.verdict.unit == "counts":
         return ""
-    base = _total(frames, names, low)
+    base = _levels(frames, names, low)
     for known in knowns:
-        total = _total(frames, names, known)
-        if base is None or total is None:
+        loaded = _levels(frames, names, known)
+        if base is None or loaded is None:
             continue
+        more = risen([b - a for a, b in zip(base, loaded, strict=True)], _step_kg(solution))
         expected = (known.mass_kg - low.mass_kg) * (1 + solution.value.verdict.off)
-        if abs(total - base - expected) > AGREE * span + 3 * _step_kg(solution):
-            return f"frames show {total - base:.6g} kg more where {known.text} stood"
+        if abs(more - expected) > AGREE * span + 3 * _step_kg(solution):
+            return f"frames show {more:.6g} kg more where {known.text} stood"
     return ""
 
 
@@ -102,8 +104,8 @@ def _step_kg(solution: Solution) -> float:
     return value.answer.step / value.answer.slope
 
 
-def _total(frames: list[tuple[float, Frame]], names: set[str | None], known: Known) -> float | None:
-    total = 0.0
+def _levels(frames: list[tuple[float, Frame]], names: list[str | None], known: Known) -> list[float] | None:
+    levels = []
     for name in names:
         trim = 0.08 * (known.to_s - known.from_s)
         masses = [
@@ -115,8 +117,8 @@ def _total(frames: list[tuple[float, Frame]], names: set[str | None], known: Kno
         ]
         if len(masses) < 3:
             return None
-        total += median(masses)
-    return total
+        levels.append(median(masses))
+    return levels
 
 
 def alter(layout: Layout, messages: Sequence[bytes]) -> tuple[int, int]:

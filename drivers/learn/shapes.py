@@ -20,6 +20,8 @@ LEAST_SHARE = 0.06
 """A kind of message rarer than this share of all is not looked into."""
 
 
+SHARED, SHARED_CHECKED = 0.97, 0.995
+"""Share of messages that share a byte from which on the others are damaged, or of another kind."""
 MOSTLY = 0.85
 """Share of lines that have the same number of columns where they are read by columns."""
 
@@ -73,9 +75,18 @@ class Shape:
         cell = row.message[source[0] : source[0] + source[1]]
         return cell if source not in self.masks else bytes([cell[0] & self.masks[source]])
 
+    def cells(self, rows: Sequence[Row], source: Source) -> list[bytes]:
+        """The bytes of a field in some rows."""
+        if isinstance(source, int):
+            return [row.cells[source] for row in rows]
+        if source in self.masks:
+            return [self.get(row, source) for row in rows]
+        at, stop = source[0], source[0] + source[1]
+        return [row.message[at:stop] for row in rows]
+
     def column(self, source: Source) -> list[bytes]:
         """The bytes of a field in all rows."""
-        return [self.get(row, source) for row in self.rows]
+        return self.cells(self.rows, source)
 
     def sources(self) -> list[Source]:
         """The smallest places: single bytes of the body, or cells."""
@@ -119,19 +130,19 @@ def by_position(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shap
         if count < max(10, LEAST_SHARE * len(messages)) or size > 200:
             continue
         rows = [Row(t_s=t_s, message=message) for t_s, message in messages if len(message) == size]
-        if check is None:
-            rows = _alike(rows, cut.head, size - cut.tail)
+        if check is None or check.check().mask <= 0xFF:  # one damaged message in 256 passes a weak check
+            rows = _alike(rows, cut.head, size - cut.tail, SHARED if check is None else SHARED_CHECKED)
         if len(rows) >= 10:
             yield Shape(kind="positions", cut=cut, check=check, rows=rows, size=size, body=edges(cut, check))
 
 
-def _alike(rows: list[Row], head: int, tail: int) -> list[Row]:
+def _alike(rows: list[Row], head: int, tail: int, share: float) -> list[Row]:
     """Leave out rows that break what nearly all others share: they are damaged, or of another kind."""
     for _ in range(2):
         must = []
         for n in range(head, tail):
             byte, count = Counter(row.message[n] for row in rows).most_common(1)[0]
-            if count > 0.97 * len(rows):
+            if count > share * len(rows):
                 must.append((n, byte))
         kept = [row for row in rows if all(row.message[n] == byte for n, byte in must)]
         if len(kept) == len(rows) or len(kept) < 0.8 * len(rows):
@@ -143,6 +154,8 @@ def _alike(rows: list[Row], head: int, tail: int) -> list[Row]:
 def by_cells(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shape]:
     """Yield shapes of text: JSON, key=value, and tokens in several ways of taking it apart."""
     head, tail = edges(cut, check)
+    if cut.length is not None:
+        head = max(head, cut.length[0] + cut.length[1])  # the text stands behind its told length
     texts = [(t_s, message, message[head : len(message) - tail]) for t_s, message in messages]
     texts = [item for item in texts if _is_text(item[2])]
     if len(texts) < 10:
@@ -152,6 +165,9 @@ def by_cells(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shape]:
     for points in (".", ",") if any(b"," in text for _, _, text in texts[:50]) else (".",):
         for tokens in (_fine_tokens(points), _coarse_tokens(points)):
             yield from _token_shapes(cut, check, texts, (head, tail), tokens)
+    yield from _token_shapes(cut, check, texts, (head, tail), _PHRASES)
+    if sum(_APART.search(text) is not None for _, _, text in texts) > 0.05 * len(texts):
+        yield from _token_shapes(cut, check, texts, (head, tail), _TOKENS_APART)
     yield from _column_shapes(cut, check, texts, (head, tail))
 
 
@@ -274,6 +290,20 @@ def _coarse_tokens(point: str) -> re.Pattern[bytes]:
         rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))|(?P<number>" + number + rb")"
         rb"|(?P<word>[0-9A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"
     )
+
+
+_PHRASES = re.compile(
+    rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))"
+    rb"|(?P<number>(?:(?<![0-9.])[+-] *)?[0-9]+(?:[.,][0-9]+)?(?:[+-](?![0-9A-Za-z]))?)"
+    rb"|(?P<word>[A-Za-z]+(?: [A-Za-z]+)*)|(?P<blank> +)|(?P<mark>[=~#*?!<>^_@&%$]+)|(?P<other>[^ ])"
+)
+"""Tokens where words with blanks between them are one, and marks may stand for one another."""
+_APART = re.compile(rb"(?<![0-9])[0-9]{1,3} [0-9]{3}(?![0-9])")
+_TOKENS_APART = re.compile(
+    rb"(?P<number>(?:(?<![0-9.])[+-] *)?[0-9]{1,3}(?: [0-9]{3})*(?![0-9])(?:[.,][0-9]+)?)"
+    rb"|(?P<word>[A-Za-z]+(?: [A-Za-z]+)*)|(?P<blank> +)|(?P<other>[^ ])"
+)
+"""Tokens where a blank marks thousands: 63 880."""
 
 
 def _token_shapes(

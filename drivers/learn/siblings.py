@@ -5,19 +5,22 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from statistics import median
 
-from drivers.learn.against import FEW_LOWEST, sign_seen
+from drivers.learn.against import FEW_LOWEST, sign_seen, size_of
 from drivers.learn.answer import step_of
-from drivers.learn.pads import NEAR_ZERO, UNSEEN_SIGN, pad_names, told
+from drivers.learn.pads import NEAR_ZERO, STEPS_OFF, UNSEEN_SIGN, pad_names, told
 from drivers.learn.readings import Source, overlap
 from drivers.learn.shapes import Shape
 from drivers.learn.value import Value, last_place, series
 from drivers.learn.values import WITHIN
 from drivers.wire import COUNTS
 
-STEPS_OFF = 10
-"""Steps from zero within which a pad that was never loaded stands."""
+NEARLY = 0.05
+"""How far from a multiple of the step, in steps, a float may be."""
+WIDE, WAVERS = 3, (0.05, 0.9)
+"""Bytes of a number that is no code, values that it takes at least, and share of rows in which it changes."""
 SAME = 0.9
 """Share of a pad's cells that must have their point where the value has it."""
 
@@ -37,7 +40,31 @@ def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
             if len(other.sources) > len(best.sources) and other.groups[next(iter(other.sources))][1]:
                 best, silent = other, still
     notes = [f"{told(shape, source)} is written like the value and stayed 0" for source in silent]
-    return best, notes
+    return best, notes + _passed_over(shape, best)
+
+
+def _passed_over(shape: Shape, value: Value) -> list[str]:
+    """Say which place between pads wavers near zero as they do, and was not taken for one."""
+    taken = list(value.sources.values())
+    if len(taken) < 2 or not isinstance(taken[0], tuple):
+        return []
+    starts = sorted(source[0] for source in taken if isinstance(source, tuple))
+    step, size, read = min(b - a for a, b in pairwise(starts)), taken[0][1], value.reader()
+    far = 2 * STEPS_OFF * value.answer.step
+    for part in (2, 3):
+        if step % part or step // part < size:
+            continue
+        between: list[Source] = [(starts[0] + n * step // part, size) for n in range(1, part)]
+        for place in between if set(between) <= set(_places(shape, value)) else ():
+            got, unread, _ = series(shape, shape.rows, place, read, None)
+            numbers = got[""][1] if got and not unread else []
+            changed = sum(a != b for a, b in pairwise(numbers)) > WAVERS[0] * len(numbers)
+            if numbers and changed and max(map(abs, numbers)) <= far:
+                return [
+                    f"undecided: {told(shape, place)} lies between two pads and may be one. To decide, "
+                    "record again and load each pad in turn"
+                ]
+    return []
 
 
 def _without_blank(shape: Shape, value: Value) -> Value | None:
@@ -51,14 +78,15 @@ def _without_blank(shape: Shape, value: Value) -> Value | None:
 
 
 def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
-    found, silent = _kinds(shape, value)
+    found, silent, small = _kinds(shape, value)
     best: list[Source] = sorted(found, key=_order) if shape.keys else []
     for places in () if shape.keys else _even(shape, value):
         known = [place for place in places if place in found]
         rest = [place for place in places if place not in found]
-        ours = len(found.intersection(best))
-        more = len(known) > ours or (len(known) == ours and len(places) < len(best))
-        if known and more and all(place in silent and _within(place, known, value) for place in rest):
+        theirs, ours = (len((found | small).intersection(some)) for some in (places, best))
+        more = theirs > ours or (theirs == ours and len(places) < len(best))
+        between = [place for place in rest if place in silent or place in small]
+        if known and more and rest == between and all(_within(place, known, value) for place in rest):
             best = places
     if not best or len(value.sources) > 1:
         return value, silent
@@ -77,10 +105,11 @@ def _within(place: Source, known: list[Source], value: Value) -> bool:
     return ends[0] < _order(place) < ends[-1]
 
 
-def _kinds(shape: Shape, value: Value) -> tuple[set[Source], list[Source]]:
-    """Places that read like a pad, and those written like one that stayed 0."""
+def _kinds(shape: Shape, value: Value) -> tuple[set[Source], list[Source], set[Source]]:
+    """Places that read like a pad, those written like one that stayed 0, and what may be one or a code."""
     read = value.reader()
     found: set[Source] = set()
+    small: set[Source] = set()
     silent: list[Source] = []
     for source in _places(shape, value):
         groups, unread, places = series(shape, shape.rows, source, read, None)
@@ -93,7 +122,9 @@ def _kinds(shape: Shape, value: Value) -> tuple[set[Source], list[Source]]:
             found.add(source)
         elif kind == "silent":
             silent.append(source)
-    return found, silent
+        elif kind == "small" and not _cut(shape, source, value):
+            small.add(source)
+    return found, silent, small
 
 
 def _places(shape: Shape, value: Value) -> list[Source]:
@@ -151,10 +182,40 @@ def _kind(numbers: list[float], value: Value) -> str:
         and value.answer.step <= 1
         and value.reading.coding != "float"
         and max(often, default=0) < 10
+        and not (value.reading.coding == "text" and size_of(value.source) > WIDE)
     )
-    even = value.places > 0 or all(number % max(value.answer.step, 1) == 0 for number in often)
-    number = len(often) > 1 and (min(often) < 0 < max(often) or not code) and even
-    return "pad" if near > 0.98 and number and abs(middle) <= off and calm and not loaded else ""
+    even = value.places > 0 or all(_on_grid(number, value) for number in often)
+    low, high = min(often, default=0), max(often, default=0)
+    signed = value.reading.form == "twos" or value.reading.coding == "text" or min(ours) < 0
+    below = low < 0 and (high > 0 or signed)  # all high bits set, a minus, or a sign as the first has it
+    number = below or not code or _wide_and_wavering(numbers, often, value)
+    like = near > 0.98 and abs(middle) <= off and calm and not loaded and even and len(often) > 1
+    changed = sum(a != b for a, b in pairwise(numbers)) / len(numbers)
+    wavers = low >= 0 and high <= WIDE * value.answer.step and WAVERS[0] < changed
+    return "pad" if like and number else "small" if like and wavers else ""
+
+
+def _on_grid(number: float, value: Value) -> bool:
+    """Tell whether a number is a whole multiple of the value's step; floats nearly so."""
+    step = value.answer.step
+    if value.reading.coding == "float":
+        return step > 0 and abs(number / step - round(number / step)) < NEARLY
+    return number % max(step, 1) == 0
+
+
+def _wide_and_wavering(numbers: list[float], often: set[float], value: Value) -> bool:
+    """Tell whether an integer of many bytes goes to and fro by single steps, as no code or counter does."""
+    source, step = value.source, value.answer.step
+    if (
+        not isinstance(source, tuple)
+        or value.reading.coding != "binary"
+        or source[1] < WIDE
+        or not (step and often)
+    ):
+        return False
+    changed = sum(a != b for a, b in pairwise(numbers)) / len(numbers)
+    even = len(often) == round((max(often) - min(often)) / step) + 1
+    return len(often) >= WIDE and even and WAVERS[0] < changed < WAVERS[1]
 
 
 def _written_alike(shape: Shape, source: Source, value: Value) -> bool:
@@ -163,8 +224,12 @@ def _written_alike(shape: Shape, source: Source, value: Value) -> bool:
         return True
     point = (value.reading.point or ".").encode()
     ours, theirs = ({cell.rfind(point) for cell in shape.column(s)} for s in (value.source, source))
-    ends = [cell[:1] if value.reading.backwards else cell[-1:] for cell in shape.column(source)]
-    return ours == theirs and sum(end in b"0123456789-+" for end in ends) > SAME * len(ends)
+    ends, own = (
+        [cell[:1] if value.reading.backwards else cell[-1:] for cell in shape.column(s)]
+        for s in (source, value.source)
+    )
+    last = b"0123456789-+ " if own.count(b" ") > SAME * len(own) else b"0123456789-+"  # a sign stands behind
+    return ours == theirs and sum(end in last for end in ends) > SAME * len(ends)
 
 
 def _cut(shape: Shape, source: Source, value: Value) -> bool:

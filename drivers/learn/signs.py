@@ -18,6 +18,10 @@ NEARLY = 0.97
 """Share of rows in which a code must stand with small numbers to be thought a sign; others may be damaged."""
 WHOLE = 0.97
 """Share of rows below which values that came once are no damage: the field never repeats itself."""
+MOST_OF = 0.8
+"""Share of a load below zero that a pad which carries it shows at least."""
+SEVERAL = 3
+"""Pads from which on a code that goes with the pad is a second name, and no sign."""
 SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
 
 
@@ -30,10 +34,16 @@ def kept_cells(shape: Shape, source: Source) -> dict[bytes, int]:
     return kept if sum(kept.values()) > WHOLE * len(column) else dict(counted)
 
 
+def says_minus(role: Role) -> bool:
+    """Tell whether a field says minus, alone or beside something else."""
+    return any("minus" in word for word in (*role.map.values(), *role.bits.values()))
+
+
 def sign_of(shape: Shape, source: Source, value: Value) -> Role | None:
     """A sign that stands away from its number: a sign character, or a code or bit that behaves like one."""
     kept = kept_cells(shape, source)
-    if set(kept) <= set(SIGNS) and (b"-" in kept or set(kept) == {b"+"}):
+    plain = set(kept) <= set(SIGNS) and (b"-" in kept or set(kept) == {b"+"})
+    if plain and (not value.below or is_minus(shape, value, [c == b"-" for c in shape.column(source)])[0]):
         words = {cell: SIGNS[cell] for cell in (b"+", b"-", b" ") if cell in kept or cell != b" "}
         return Role(kind="sign", source=source, map=words, evidence=f"minus in {kept.get(b'-', 0)} frames")
     if len(kept) == 2:
@@ -86,7 +96,14 @@ def sign_among(
     near = NEAR * value.answer.reach
     below = Counter(cell for n, cell in zip(numbers, column, strict=True) if 0 < n < near)
     small = {code for code, count in kept.items() if below[code] >= NEARLY * count}
-    if not small or len(small) == len(kept) or is_slow(column, kept):
+    if value.below:
+        carried = _carried(shape, value, numbers)
+        small = {cell for cell, below in zip(column, carried, strict=True) if below} & set(kept)
+        most = max(near, _most_below(value))
+        above = {cell for n, cell in zip(numbers, column, strict=True) if n > most}
+        kept = {code: count for code, count in kept.items() if code in small | above}  # others may be either
+    named = _names_pads(shape, value, column, kept)
+    if named or not small or len(small) == len(kept) or is_slow(column, kept):
         return None
     moving = {code for code in kept if said is not None and said[code] == "moving"}
     if small and small == moving:
@@ -108,6 +125,8 @@ def sign_among(
 
 def is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool, str]:
     """Whether flagged rows are surely negative, and the evidence; "" when they are not negative at all."""
+    if value.below:
+        return _minus_where_known(shape, value, flagged)
     numbers = numbers_of(shape, value)
     below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
     near = NEAR * value.answer.reach
@@ -121,6 +140,40 @@ def is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool,
     before, after = travel([a for a, _ in zone]), travel([b for _, b in zone])
     sure = runs >= 4 and len(others) >= 4 and after <= 2.05 * before
     return sure, f"stands in {len(below)} frames, all near zero and none at zero"
+
+
+def _names_pads(shape: Shape, value: Value, column: Sequence[bytes], kept: dict[bytes, int]) -> bool:
+    """Tell whether every one of several pads has a code of its own: it names them, and is no sign."""
+    if value.address is None or len(kept) < SEVERAL:
+        return False
+    pairs = Counter(zip(shape.column(value.address), column, strict=True)).most_common(len(kept))
+    own = len({name for (name, _), _ in pairs}) == len({code for (_, code), _ in pairs}) == len(kept)
+    return own and sum(count for _, count in pairs) > NEARLY * len(column)
+
+
+def _minus_where_known(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool, str]:
+    """Whether flagged rows are those at known loads below zero, and hardly one where a load stood."""
+    far = NEAR * value.answer.reach
+    numbers = numbers_of(shape, value)
+    at = [flag for flag, below in zip(flagged, _carried(shape, value, numbers), strict=True) if below]
+    most = max(far, _most_below(value))
+    above = [flag for number, flag in zip(numbers, flagged, strict=True) if number > most]
+    good = sum(at) >= NEARLY * len(at) - 1 and sum(above) <= (1 - NEARLY) * len(above)
+    return (True, f"stands in {sum(at)} of {len(at)} frames below zero") if at and good else (False, "")
+
+
+def _carried(shape: Shape, value: Value, numbers: Sequence[float]) -> list[bool]:
+    """Tell which rows are of a pad that a load below zero stood on; another pad may be near zero then."""
+    found = []
+    for row, number in zip(shape.rows, numbers, strict=True):
+        loads = [abs(known.mass_kg) for known in value.below if known.holds(row.t_s)]
+        found.append(bool(loads) and number > MOST_OF * max(loads) * value.answer.slope)
+    return found
+
+
+def _most_below(value: Value) -> float:
+    """The largest magnitude that a load below zero may have shown."""
+    return 1.2 * max(abs(known.mass_kg) for known in value.below) * value.answer.slope
 
 
 def numbers_of(shape: Shape, value: Value) -> list[float]:

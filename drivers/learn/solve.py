@@ -14,14 +14,16 @@ from drivers.learn.find_check import Found, find_check
 from drivers.learn.periodic import LEAST, TURNING
 from drivers.learn.ranking import rank
 from drivers.learn.readings import Source, overlap, smallest
-from drivers.learn.recording import Known, Recording
+from drivers.learn.recording import FOLDS, Known, Recording
 from drivers.learn.roles import Role, address_places, counters
 from drivers.learn.shapes import Shape, by_cells, by_position
 from drivers.learn.siblings import siblings
+from drivers.learn.signs import says_minus
 from drivers.learn.units import with_units
 from drivers.learn.value import Value
 from drivers.learn.values import Search
 
+PLAIN_ENDS = b"\r\n\x03"
 MANY = 100
 """Messages that tell enough of all."""
 SHORTEST = 4
@@ -29,6 +31,10 @@ SHORTEST = 4
 ENDS = frozenset(b"\x01\x02\x03\x04\n\r")
 """Control characters that begin or end a message: SOH, STX, ETX, EOT, LF, CR (ISO 646)."""
 TEXT = ENDS | frozenset(range(0x20, 0x7F))
+COMMON = 0.3
+"""Share of messages that must have a size for a check to be sought in those of that size."""
+DULL = frozenset(b"\x00\xff 0")
+"""Bytes that fill numbers up, and are no sync's."""
 SEVERAL = 0.9
 """Share of parts that must pass a check of their own."""
 
@@ -48,6 +54,8 @@ class Solution:
     rivals: list[Value]
     covered: float = 0.0
     framed: float = 0.0
+    fold: int = FOLDS[0]
+    """Which of five seconds was held back when it was found."""
     notes: list[str] = field(default_factory=list)
 
 
@@ -71,12 +79,17 @@ def solve(
     if check is not None:
         passes = check.check().passes
         messages = [item for item in messages if passes(item[1])]
-    if cut.kind in ("fixed", "length") and _several([message for _, message in messages], check):
+    cut_out = [message for _, message in messages]
+    if _several(cut_out, check) if cut.kind in ("fixed", "length") else check is None and _in_turn(cut_out):
         return [], []
     solutions: list[Solution] = []
     reasons: list[str] = []
+    below = tuple(known for known in knowns if known.value < 0)
+    folded = [replace(known, value=abs(known.value)) for known in knowns]
     for shape in map(with_units, _shapes(cut, check, messages)):
         found, why = _solve_shape(shape, knowns)
+        if found is None and below:
+            found, _ = _solve_shape(shape, folded, below)
         reasons += why
         if found is not None:
             wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces) / len(recording.data)
@@ -86,6 +99,14 @@ def solve(
             if len(found.shape.rows) > 0.95 * len(messages):
                 break
     return solutions, reasons
+
+
+def promising(cut: Cut, recording: Recording) -> bool:
+    """Tell whether a cut is likely by itself: lines and marked messages, or those that have a check."""
+    if cut.kind in ("line", "marked"):
+        return cut.end[-1:] in PLAIN_ENDS
+    pieces = _pieces(cut, recording)
+    return len(pieces) >= LEAST and _check(cut, pieces) is not None
 
 
 def _pieces(cut: Cut, recording: Recording) -> list[Piece]:
@@ -101,9 +122,8 @@ def _pieces(cut: Cut, recording: Recording) -> list[Piece]:
 
 def _check(cut: Cut, pieces: list[Piece]) -> Found | None:
     sizes = Counter(len(piece.message) for piece in pieces)
-    size, count = sizes.most_common(1)[0]
     every = [piece.message for piece in pieces]
-    if count > 0.3 * len(pieces):
+    for size in [size for size, count in sizes.most_common(2) if count > COMMON * len(pieces)]:
         found = find_check([message for message in every if len(message) == size], cut)
         if found is not None:
             return found
@@ -147,7 +167,7 @@ def _several(messages: list[bytes], check: Found | None) -> bool:
             continue
         one = size // parts
         some = messages[:: max(len(messages) // MANY, 1)]
-        if _ended_alike(some, one):
+        if _ended_alike(some, one) or (check is None and _in_turn(some)):
             return True
         within = [message[n : n + one] for message in some for n in range(0, size, one)]
         again = check is not None and check.at == -check.size and check.first < one + check.at
@@ -167,6 +187,24 @@ def _ended_alike(messages: list[bytes], one: int) -> bool:
     return any(len(column) == 1 and ENDS.issuperset(column) for column in columns)
 
 
+def _in_turn(messages: list[bytes]) -> bool:
+    """Tell whether binary messages hold the same sync several times: they are several in turn."""
+    size = Counter(map(len, messages)).most_common(1)[0][0] if messages else 0
+    some = [message for message in messages if len(message) == size]
+    some = some[:: max(len(some) // MANY, 1)]
+    if TEXT.issuperset(b"".join(some)):
+        return False
+    parts = [parts for parts in range(2, size // SHORTEST + 1) if size % parts == 0]
+    return any(_begun_alike(some, size // n) for n in parts)
+
+
+def _begun_alike(messages: list[bytes], one: int) -> bool:
+    """Tell whether bytes of a sync stand at the same place of every part, and never change."""
+    columns = [{byte for message in messages for byte in message[n::one]} for n in range(one)]
+    fixed = [len(column) == 1 and not column <= DULL for column in columns]
+    return any(a and b for a, b in pairwise([*fixed, fixed[0]]))
+
+
 def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) -> Iterator[Shape]:
     if len(messages) < LEAST:
         return
@@ -182,7 +220,10 @@ def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) 
     yield from positions
 
 
-def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None, list[str]]:
+def _solve_shape(
+    shape: Shape, knowns: Sequence[Known], below: tuple[Known, ...] = ()
+) -> tuple[Solution | None, list[str]]:
+    """Solve a shape; `below` are loads below zero of which `knowns` hold the magnitude: a sign is needed."""
     counting = counters(shape)
     taken = [role.source for role in counting] + ([shape.units.source] if shape.units else [])
     skip = {place for source in taken for place in smallest(source)}
@@ -197,17 +238,20 @@ def _solve_shape(shape: Shape, knowns: Sequence[Known]) -> tuple[Solution | None
         if values and one.masks:
             break
         search = Search(one, knowns, address, skip | {address})
-        found = _ranked(one, [v for v in search.values() if not _follows(one, address, v.source)])
+        named_by = _ranked(one, [v for v in search.values() if not _follows(one, address, v.source)])
         reasons += search.reasons
-        if found and (not values or rank(one, found[0])[:4] > rank(named, values[0])[:4]):
-            values, named = found, one
+        if named_by and (not values or rank(one, named_by[0])[:4] > rank(named, values[0])[:4]):
+            values, named = named_by, one
         if values and values[0].answer.share > SURE:
             break
     if not values:
         return None, reasons
     shape = named
     unit = max(knowns, key=lambda known: known.mass_kg).unit
-    return _solution(shape, _preferred(shape, values, unit), counting, knowns), reasons
+    values = [replace(value, below=below) for value in values] if below else values
+    found = _solution(shape, _preferred(shape, values, unit), counting, knowns)
+    signless = found is not None and bool(below) and not any(map(says_minus, found.roles))
+    return (None if signless else found), reasons
 
 
 def _pieces_of(several: Value, one: Value) -> bool:
@@ -270,8 +314,12 @@ def _preferred(shape: Shape, values: list[Value], unit: str) -> list[Value]:
     return values
 
 
-def _solution(shape: Shape, values: list[Value], counting: list[Role], knowns: Sequence[Known]) -> Solution:
+def _solution(
+    shape: Shape, values: list[Value], counting: list[Role], knowns: Sequence[Known]
+) -> Solution | None:
     answered, rows, notes = pads.kinds(shape, values[0], knowns)
+    if not rows:
+        return None  # what was taken for pads' names shared the load out among many
     shape = shape.only(rows)
     shape, more = pads.of_one_kind(shape, answered, counting)
     notes += more

@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from drivers.learn.readings import Source
-from drivers.learn.shapes import Shape, Units
+from drivers.learn.shapes import Row, Shape, Units
 from drivers.learn.verdict import UNIT_WORDS
 from drivers.wire import KG_PER
 
 NAMED = 0.97
 """Share of rows in which a field must hold a unit's name; the others may be damaged."""
+ASKED = 16
+"""Rows looked at for a unit's name: what stands in fewer than half of them is none."""
 LEAST = 4
 """Rows in which each unit must have come."""
 
@@ -55,13 +57,13 @@ def unit_word(shape: Shape, source: Source) -> str:
     """The unit named right behind a value, or anywhere as a word of its own; "" when none is."""
     if shape.units is not None:
         return shape.units.base
-    words = _words_behind(shape, source) or []
-    found = {UNIT_WORDS[word] for word in words if word in UNIT_WORDS}
+    rows = shape.rows[:: max(len(shape.rows) // ASKED, 1)]
+    words = Counter(word for row in rows for word in set(_words_behind(shape, row, source)))
+    found = {UNIT_WORDS[word] for word, n in words.items() if word in UNIT_WORDS and 2 * n > len(rows)}
     return found.pop() if len(found) == 1 else ""
 
 
-def _words_behind(shape: Shape, source: Source) -> list[str]:
-    row = shape.rows[len(shape.rows) // 2]
+def _words_behind(shape: Shape, row: Row, source: Source) -> list[str]:
     if isinstance(source, tuple):
         after = row.message[source[0] + source[1] :][:8].decode("latin-1")
         text = "".join(c if c.isalpha() else " " for c in after).split()
@@ -69,7 +71,7 @@ def _words_behind(shape: Shape, source: Source) -> list[str]:
         return [near[0].lower()] if near and (len(near[0]) > 1 or near[0] in ("g", "t", "N")) else []
     if shape.kind == "pattern":
         cells = row.cells[source + 1 : source + 3]
-        words = [cell.decode("latin-1") for cell in cells if cell.isalpha()][:1]
+        words = [cell.split()[0].decode("latin-1") for cell in cells if cell[:1].isalpha()][:1]
         return [word.lower() for word in words if len(word) > 1 or word in ("g", "t", "N")]
     every = [cell.decode("latin-1").strip() for cell in row.cells]
     return [cell.lower() for cell in every if cell.lower() in UNIT_WORDS]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import repeat
 
 from drivers.learn.answer import Answer, Series
 from drivers.learn.readings import Reading, Source
@@ -28,6 +29,8 @@ class Value:
     groups: dict[str, Series]
     unread: int
     places: int
+    below: tuple[Known, ...] = ()
+    """Known loads below zero, where the number is their magnitude: a sign must stand elsewhere."""
 
     def reader(self) -> Reader:
         """Reads the field in the units of `answer` and `groups`: without the decimal places found."""
@@ -53,23 +56,28 @@ def series(
     shape: Shape, rows: Sequence[Row], source: Source, reader: Reader, address: Source | None
 ) -> tuple[dict[str, Series], int, int]:
     """Read a field in rows: series by address, how many rows do not read, and most decimal places sent."""
-    groups: dict[str, Series] = {}
+    groups: dict[bytes, Series] = {}
     unread = places = 0
-    get = shape.get
-    read: dict[bytes, tuple[int | float, int]] = {}
-    for row in rows:
-        cell = get(row, source)
-        try:
-            number, sent = read[cell] if cell in read else read.setdefault(cell, reader(cell))
-        except UNREADABLE:
+    read: dict[bytes, float | None] = {}
+    factor = shape.factor if shape.units is not None else None
+    names = repeat(b"") if address is None else shape.cells(rows, address)
+    for row, cell, name in zip(rows, shape.cells(rows, source), names, strict=False):
+        if cell not in read:
+            try:
+                number, sent = reader(cell)
+                read[cell], places = number / 10**sent, max(places, sent)
+            except UNREADABLE:
+                read[cell] = None
+        value = read[cell]
+        if value is None:
             unread += 1
             continue
-        name = "" if address is None else get(row, address).decode("latin-1")
-        times, values = groups.setdefault(name, ([], []))
+        if name not in groups:
+            groups[name] = ([], [])
+        times, values = groups[name]
         times.append(row.t_s)
-        values.append(number / 10**sent * shape.factor(row))
-        places = max(places, sent)
-    return groups, unread, places
+        values.append(value if factor is None else value * factor(row))
+    return {name.decode("latin-1"): numbers for name, numbers in groups.items()}, unread, places
 
 
 def number_in(reader: Reader, cell: bytes) -> float:

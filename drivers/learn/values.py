@@ -20,6 +20,7 @@ from drivers.learn.against import (
     in_thousands,
     led_by_constant,
     lowest_is_another,
+    mantissa_is_another,
     sign_seen,
     smooth,
     zigzags,
@@ -43,6 +44,12 @@ FINE = 40
 """Steps that the largest known load must span: a coarser field cannot be told from chance."""
 LIVELY = 10
 """Changes of a byte above which it is no slow number such as a battery's."""
+CARRIES = 0.2
+"""Share of the known load that a pad which carried some of it rose by at least; others may be none."""
+DEAD = 2
+"""How many times the known load a display shows at most with nothing on; only converter counts show more."""
+DRIFT = 8
+"""How far a slow number may go from one message to the next, where seconds are held back between them."""
 STEPS_OF_TEN = ({0x00, 0x50}, {0x00, 0x20, 0x40, 0x60, 0x80})
 """Last bytes of packed decimals that step by 50 or 20."""
 OVERLAP = 0.5
@@ -169,21 +176,15 @@ class Search:
         """Tell whether the last decimal digits behave as such, and are not another field's."""
         if reading.coding == "text" and not reading.exponent:
             cells = self.shape.column(source)
-            pointed = any(b"." in cell or b"," in cell for cell in cells)
-            if not pointed and not ends_in_digit(cells, backwards=reading.backwards):
+            if not ends_in_digit(cells, backwards=reading.backwards):
                 return False
         if not isinstance(source, tuple):
             lasts = {self.shape.get(row, source)[-1:] for row in self._probe}
             return reading.coding != "text" or reading.backwards or lasts == {b"0"} or len(lasts) > 1
-        if reading.coding != "bcd":
-            return True
-        if found.reach / 100 < FINE:
+        if reading.coding != "bcd" or found.reach / 100 < FINE:
             return True  # without its last byte it would be no value
         last = source[0] if reading.order == "little" else source[0] + source[1] - 1
-        column = [self.shape.get(row, (last, 1)) for row in self._probe]
-        seen = len(set(column))
-        steps = ({0x00, 0x05}, {0, 2, 4, 6, 8}) if reading.backwards else STEPS_OF_TEN
-        return seen >= 8 or {cell[0] for cell in column} in steps
+        return _last_digits({self.shape.get(row, (last, 1))[0] for row in self._probe}, reading)
 
     def _note_partial(self, source: Source, reading: Reading, numbers: Series) -> None:
         """Remember a field that answers to some of the known loads only: one pad of several."""
@@ -207,15 +208,21 @@ class Search:
         if apart or self._contradicted(source, reading, groups, found, pointed=pointed):
             return None
         verdict = judge(found, self.knowns, reading, places, unit_word(self.shape, source))
-        if not isinstance(verdict, str) and verdict.unit == COUNTS and not self._counts(source, reading):
-            verdict = "a field answers but its unit is not clear"
+        if not isinstance(verdict, str):
+            counted = verdict.unit == COUNTS
+            if not self._counts(source, reading) if counted else abs(found.empty) > DEAD * found.reach:
+                verdict = "a field answers but its unit is not clear"
         if isinstance(verdict, str):
             self.reasons.append(verdict)
             return None
+        carrying = {
+            name: groups[name] for name, m in found.levels.items() if max(m) - min(m) > CARRIES * found.reach
+        }
         if (
             ended_by_constant(reading, groups)
             or lowest_is_another(reading, groups)
-            or (verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, groups))
+            or mantissa_is_another(self.shape, source, reading)
+            or (verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, carrying))
         ):
             return None
         return Value(
@@ -278,7 +285,7 @@ class Search:
         for row in self.shape.rows:
             name = b"" if self.address is None else self.shape.get(row, self.address)
             pads.setdefault(name, []).append(self.shape.get(row, (place, 1)))
-        return max(sum(a != b for a, b in pairwise(column)) for column in pads.values()) > LIVELY
+        return any(_changes(column) > LIVELY and not _drifts(column) for column in pads.values())
 
     def _contradicted(
         self, source: Source, reading: Reading, groups: dict[str, Series], found: Answer, *, pointed: bool
@@ -296,7 +303,10 @@ class Search:
         if reading.coding != "float" and found.reach < FINE * found.step:
             self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
             return True
-        if zigzags(groups, found, checked=self.shape.check is not None):
+        check = self.shape.check
+        if zigzags(
+            groups, found, checked=check is not None, weak=check is not None and check.check().mask <= 0xFF
+        ):
             return True
         distinct = len({value for _, values in groups.values() for value in values})
         # bits are left out of a number only where many numbers that run smoothly bear it out
@@ -306,6 +316,34 @@ class Search:
         if reading.form == "unsigned":
             return sign_seen(self.shape, source, reading, groups, found)
         return reading.form == "ones" and not dense_below_zero(self.shape, source, reading, groups)
+
+
+def _last_digits(seen: set[int], reading: Reading) -> bool:
+    """Tell whether the lowest bytes of packed decimals are those of digits, and hold no other field."""
+    high, low = {byte >> 4 for byte in seen}, {byte & 0x0F for byte in seen}
+    if reading.form == "sign-last":
+        digits = low if reading.backwards else high
+        return len(digits) >= 5 or digits == {0, 5} or _evens(digits)
+    if _evens(high if reading.backwards else low):
+        return True  # a sign takes two values
+    steps = ({0x00, 0x05}, {0, 2, 4, 6, 8}) if reading.backwards else STEPS_OF_TEN
+    return len(seen) >= 8 or seen in steps
+
+
+def _evens(digits: set[int]) -> bool:
+    """Tell whether last digits are those of steps by 2."""
+    return len(digits) >= 3 and digits <= {0, 2, 4, 6, 8}
+
+
+def _changes(column: list[bytes]) -> int:
+    return sum(a != b for a, b in pairwise(column))
+
+
+def _drifts(column: list[bytes]) -> bool:
+    """Tell whether bytes go one way by little, as a battery's do and a load's do not."""
+    gone = [(b[0] - a[0] + 128) % 256 - 128 for a, b in pairwise(column) if a != b]
+    up, down = sum(0 < n <= DRIFT for n in gone), sum(-DRIFT <= n < 0 for n in gone)
+    return max(up, down) > AGREEING * len(gone)
 
 
 def _parts(source: Source) -> range:

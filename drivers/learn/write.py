@@ -252,6 +252,8 @@ def _number_pattern(column: Iterable[bytes], point: str, value: Value) -> str:
         tail = f"(?:{tail})?"
     if any(cell[-1:] in b"+-" for cell in cells):
         return rf"\d+{tail}[-+]?"
+    if value.reading.ignore == b" ":
+        return rf"(?:[-+] *)?\d{{1,3}}(?: \d{{3}})*{tail}"
     plus = "+" if any(cell[:1] == b"+" for cell in cells) else ""
     blanks = " *" if any(b" " in cell for cell in cells) else ""
     must = "" if plus and all(cell[:1] in b"+-" for cell in cells) else "?"
