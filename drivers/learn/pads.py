@@ -80,7 +80,8 @@ def _wavers(value: Value, name: str, loaded: list[str]) -> bool:
         return False
     steps = [number / step for number in numbers]
     near = [n for n in steps if abs(n) <= STEPS_OFF]  # it may be loaded later, with what nobody knows
-    return sum(abs(n - round(n)) < 0.01 for n in near) > max(ALIKE * len(near), MOSTLY * len(steps))
+    whole = [n == 0 or (round(n) != 0 and abs(n - round(n)) < 0.01) for n in near]
+    return sum(whole) > max(ALIKE * len(near), MOSTLY * len(steps))
 
 
 def _unlike(shape: Shape, value: Value, name: str, loaded: list[str]) -> int:

@@ -199,7 +199,10 @@ def _on_grid(number: float, value: Value) -> bool:
     """Tell whether a number is a whole multiple of the value's step; floats nearly so."""
     step = value.answer.step
     if value.reading.coding == "float":
-        return step > 0 and abs(number / step - round(number / step)) < NEARLY
+        steps = round(number / step) if step > 0 else 0
+        return number == 0 or (
+            steps != 0 and abs(number / step - steps) < NEARLY
+        )  # what is tiny is no number
     return number % max(step, 1) == 0
 
 
@@ -228,7 +231,9 @@ def _written_alike(shape: Shape, source: Source, value: Value) -> bool:
         [cell[:1] if value.reading.backwards else cell[-1:] for cell in shape.column(s)]
         for s in (source, value.source)
     )
-    last = b"0123456789-+ " if own.count(b" ") > SAME * len(own) else b"0123456789-+"  # a sign stands behind
+    last = (
+        b"0123456789-+ " if own.count(b" ") > (1 - SAME) * len(own) else b"0123456789-+"
+    )  # a sign stands behind
     return ours == theirs and sum(end in last for end in ends) > SAME * len(ends)
 
 

@@ -79,6 +79,7 @@ def test_an_indicator_of_the_wide_family_is_learnt_wholly_right(seed: int) -> No
         ),
         (make_wide, 1077, "a pad that was always below zero, passed over: the third was called the second"),
         (make_wide, 2072, "two numbers with a comma and a blank between them, taken for one"),
+        (make_wide, 42, "a battery's bytes, whose float is next to nothing, taken for a pad"),
         (
             make_wide,
             3030,
