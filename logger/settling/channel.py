@@ -118,7 +118,11 @@ class Channel:
             near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
             patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
             breath = fit.span_s < s.sway_rest_s and self._sways_on()
-            if near and not breath and fit.risk <= min(patient, s.risk_most):
+            if (
+                near
+                and not breath
+                and (fit.risk <= min(patient, s.risk_most) or fit.span_s >= s.creep_rest_s)
+            ):
                 return self._declare(fit, end_ns)
             if fit.span_s >= late_s(self.noise):
                 told = late_fit(fit, near, cells, self.noise)
@@ -261,6 +265,7 @@ class Channel:
             self.knock = self._peak
             level = replace(old, change="reopened", to_ns=cells.last_ns)
             self._samples = old.n + int(fit.samples)
+            self._drop(start)
         else:
             self._drop(start)
             self._samples = int(fit.samples)
@@ -297,8 +302,10 @@ class Channel:
         limit_s = max(limit_s, self.settings.reopen_cells * self.cells.step_s())
         if self._wide:
             limit_s = max(limit_s, self.settings.wobble_rest_s)
-        near = max(0.6 * self.noise.resolution, 3.0 * (u**2 + old.u**2 + self._watch.wander**2) ** 0.5)
-        return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= near
+        least = 0.6 * self.noise.resolution
+        sure = 3.0 * (u**2 + old.u**2 + self._watch.wander**2) ** 0.5
+        near = max(0.6 * self.noise.resolution, min(sure, self.settings.same_tolerances * self.noise.band()))
+        return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= max(near, least)
 
     # -- resting ---------------------------------------------------------------------------------------
 

@@ -6,7 +6,7 @@ from logger.settling.resolution cimport Resolution
 cdef class Intake:
     cdef public object settings, excluded, stated_d
     cdef public Resolution resolution
-    cdef public double kin_d, held, interval_s, jump, _last, _before, _base, _sum, _t_sum
+    cdef public double kin_d, held, interval_s, jump, _digits, _last, _before, _base, _sum, _t_sum
     cdef public bint holds
     cdef public long long held_ns, last_ns, _first_ns, _end_ns
     cdef public list _start

@@ -40,7 +40,7 @@ _KEPT = (
         "interval_s",
         "jump",
     ),
-    *("_start", "_last", "_before", "_n", "_base", "_sum", "_t_sum", "_first_ns", "_end_ns"),
+    *("_digits", "_start", "_last", "_before", "_n", "_base", "_sum", "_t_sum", "_first_ns", "_end_ns"),
 )
 
 
@@ -64,6 +64,8 @@ class Intake:
         """Typical time between samples, 0 while unknown."""
         self.jump = float("inf")
         """Differences up to this are never wild."""
+        self._digits = float("inf")
+        """Finest step that the digits of the first values suggest."""
         self._start: list[float] = []
         self._last = float("nan")
         self._before = float("nan")
@@ -122,8 +124,11 @@ class Intake:
     def _accept(self, x: float, t_ns: int) -> None:
         step = x - self._last
         self.resolution.seen += 1
-        if step != 0.0 and math.isfinite(step):
-            self.resolution.see(abs(step), abs(x), t_ns)
+        if step != 0.0:
+            if self.resolution.vague:
+                self._digits = min(self._digits, digits(x))
+            if math.isfinite(step):
+                self.resolution.see(abs(step), abs(x), t_ns)
         if len(self._start) < 12:
             self._learn_jump(x)
         gone = (t_ns - self.last_ns) * 1e-9
@@ -158,10 +163,10 @@ class Intake:
             return self.stated_d
         own = self.resolution.value
         if own and self.resolution.vague:
-            own = min(own, digits(self._last))
+            own = min(own, self._digits)
         if self.kin_d and not self.resolution.known:
             return min(own, self.kin_d) or self.kin_d
-        return own or digits(self._last)
+        return own or self._digits
 
     def __reduce__(self) -> tuple[Any, ...]:
         """What a bay's state keeps of it, compiled or not."""

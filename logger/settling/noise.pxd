@@ -9,6 +9,8 @@ cdef class NoiseLearner:
     cdef public double resolution, hold_s, copies, eta, _calm
 
     cpdef double band(self) except? -1
+    @cython.locals(n=Py_ssize_t)
+    cpdef double finest(self) except? -1
     @cython.locals(cells=Cells, sigma=double, likely=double, span_s=double)
     cpdef double sigma(self) except? -1
     @cython.locals(sigma=double, d=double)

@@ -54,7 +54,12 @@ class NoiseLearner:
 
     def band(self) -> float:
         """What cannot be told from standing still by one cell: max(d, band_sigma · sigma)."""
-        return max(self.resolution, self.settings.band_sigma * self.sigma())
+        return max(self.resolution, self.settings.band_sigma * self.sigma(), self.finest())
+
+    def finest(self) -> float:
+        """What nobody can ask of a pad at this load, however fine its display."""
+        n = self.cells.n
+        return self.settings.finest_share * abs(float(self.cells.x[n - 1])) if n else 0.0
 
     def sigma(self) -> float:
         """Noise of one cell; before it is learned, what a stretch of some seconds shows, or few d."""
@@ -67,9 +72,10 @@ class NoiseLearner:
         return min(sigma, likely) if likely > 0 and span_s < self.settings.unknown_rest_s else sigma
 
     def tolerance(self) -> float:
-        """An error beyond this is a wrong reading: one d, or about the noise where that is far coarser."""
-        sigma, d = self.sigma(), self.resolution
-        return max(d, self.settings.tolerance_sigma * sigma, 2.0 * (sigma - d))
+        """An error beyond this is a wrong reading: one d (more of a sum of roundings), or about the noise
+        where that is far coarser."""
+        sigma, d = self.sigma(), self.resolution * math.sqrt(self.copies)
+        return max(d, self.settings.tolerance_sigma * sigma, 2.0 * (sigma - d), self.finest())
 
     def for_fit(self) -> Noise:
         """What a fit needs to know."""

@@ -4,10 +4,12 @@ from libc cimport math
 
 cdef class Resolution:
     cdef public double value, hold_s, _now, _before, _divisor, _held
-    cdef public Py_ssize_t seen, _changes
+    cdef public Py_ssize_t seen, _changes, _often
     cdef public bint known
     cdef public long long _changed_ns
     cdef public list _holds, _group
 
     cpdef see(self, double step, double size, long long t_ns)
     cdef _judge(self)
+    @cython.locals(least=double)
+    cdef _settle(self)

@@ -11,11 +11,15 @@ from logger.units import LB_KG
 
 _KEPT = (
     *("value", "seen", "known", "hold_s"),
-    *("_now", "_before", "_divisor", "_holds", "_changed_ns", "_changes", "_group", "_held"),
+    *("_now", "_before", "_divisor", "_often", "_holds", "_changed_ns", "_changes", "_group", "_held"),
 )
 SLOWEST_DISPLAY_NS = 2_000_000_000
 """A value that stays for longer is a load that stands, not a display that is slow."""
 
+NO_DIGITS = 0.1
+"""A step (kg) for a value that has no digits."""
+OFTEN = 3
+"""The smallest difference is a step of the display once it was seen so often; movement hardly shows it."""
 FEW_CHANGES = 4
 """Fewer differences may all be steps of the load."""
 
@@ -34,9 +38,11 @@ class Resolution:
         self.seen = 0
         """Samples taken since the last group of changes was judged."""
         self.known = False
-        """Have enough differences been seen? Until then the value is what divides all of them."""
+        """Have enough differences been seen?"""
         self._now = self._before = float("inf")
         self._divisor = 0.0
+        """What divides all differences; counts until the smallest one has come OFTEN."""
+        self._often = 0
         self.hold_s = 0.0
         """How long a value is shown before the next, typically; 0 while unknown."""
         self._holds: list[int] = []
@@ -52,12 +58,11 @@ class Resolution:
         if t_ns - self._changed_ns < SLOWEST_DISPLAY_NS:
             self._holds.append(t_ns - self._changed_ns)
         self._changed_ns = t_ns
-        if step < self._now:
-            self._now = step
-            self.value = max(min(self._now, self._before), self._held)
-        if not self.known:
+        if self._often < OFTEN:
+            self._often = 1 if step < 0.95 * self._now else self._often + (step < 1.05 * self._now)
             self._divisor = common(step, self._divisor)
-            self.value = min(self._divisor, self._now)
+        self._now = min(self._now, step)
+        self._settle()
         self._group.append(step)
         if len(self._group) >= 16:
             self._judge()
@@ -79,7 +84,12 @@ class Resolution:
         self.seen = 0
         if self._changes >= 64:
             self._before, self._now, self._changes = self._now, float("inf"), 0
-        self.value = max(min(self._now, self._before), self._held)
+        self._settle()
+
+    def _settle(self) -> None:
+        """Say what follows."""
+        least = min(self._now, self._before)
+        self.value = max(least, self._held) if self._often >= OFTEN else min(self._divisor, least)
 
     def __reduce__(self) -> tuple[Any, ...]:
         """What a bay's state keeps of it, compiled or not."""
@@ -113,8 +123,8 @@ def common(a: float, b: float) -> float:
 def digits(x: float) -> float:
     """Guess the step of a value (kg) that never changed: no finer than pads are (1e-4 of it), and the largest
     step in its last decimal, as a kilogram or pound display counts, that it is a multiple of."""
-    if not math.isfinite(x):
-        return 0.0
+    if x == 0.0 or not math.isfinite(x):
+        return NO_DIGITS
     return max(1e-4 * abs(x), *(_last_step(abs(x) / unit_kg) * unit_kg for unit_kg in (1.0, LB_KG)))
 
 

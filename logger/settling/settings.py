@@ -19,6 +19,9 @@ class Settling:
     """Samples are gathered in cells of this length: below the shortest swing (3 Hz), above any radio rate."""
     band_sigma: float = 3.0
     """Noise that counts as standing still, in sigma: 99.7 % of cells."""
+    finest_share: float = 1e-4
+    """A display finer than this share of the load shows more than a pad can know: a cell of class C has at
+    most 10,000 intervals (OIML R 60-1:2021 Table 1)."""
     min_rest_s: float = 0.8
     """Shortest time that can be declared a rest; above the 0.4 s of Canada's stable-indication clause."""
     hold_values: float = 2.5
@@ -73,9 +76,11 @@ class Settling:
     """… by so much a second …"""
     risk_most: float = 0.2
     """… up to this: u says how sure the value is, and a level missed helps nobody."""
+    creep_rest_s: float = 9.0
+    """What stood within a band for so long is told however unsure it is: creep is reported, not refused."""
     likely_sigma_d: float = 2.0
     """Before any rest was seen, scatter beyond so many d is as likely a swing as noise."""
-    late_rest_s: float = 4.0
+    late_rest_s: float = 2.5
     """A level that stood so long, and moved on before it could be told, is told when it ends …"""
     late_noisy_s: float = 1.5
     """… and one that stood so long where the noise is coarser than d: it is the noise that is unsure …"""
@@ -83,9 +88,9 @@ class Settling:
     """… by at least so many bands, so that it was a step."""
     late_risk: float = 0.3
     """It is told as it would have settled if the risk of that was not above this, else as it read …"""
-    late_goes_sigma: float = 4.0
+    late_goes_sigma: float = 3.0
     """… and not at all if it was still going, by so many standard deviations of the slope …"""
-    late_goes_bands: float = 0.5
+    late_goes_bands: float = 0.3
     """… and by so many bands within creep_horizon_s."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
@@ -135,6 +140,8 @@ class Settling:
     """A disturbance shorter than this that leaves the level as it was is a knock within one rest."""
     reopen_cells: float = 3.2
     """And so is one of so few cells, where samples are rarer than cells: two samples at 1 Hz."""
+    same_tolerances: float = 2.0
+    """Levels farther apart than so many tolerances are two, however unsure they are."""
     knock_bands: float = 4.0
     """A knock is told if it reached so many bands …"""
     knock_d: float = 3.0

@@ -257,11 +257,13 @@ def slope(age: Array, y: Array, weight: Array) -> tuple[float, float]:
 
 
 def turns(t: Array, x: Array) -> int:
-    """How often half-second means cross their own straight line: a tail's do twice, a breath's more often."""
+    """How often half-second means cross their own straight line by more than a quarter of their largest way
+    from it: a tail's do twice, noise or not, a breath's more often."""
     halves = np.floor((t - t[0]) * 2.0 + 1e-6).astype(int)
     count = np.bincount(halves)
     full = count > 0
     means = np.bincount(halves, x - x[0])[full] / count[full]
     at = np.flatnonzero(full) - 0.5 * (len(count) - 1)
     left = means - means.mean() - at * (at @ means) / max(float(at @ at), 1e-9)
-    return int(np.count_nonzero(left[1:] * left[:-1] < 0))
+    far = left[np.abs(left) > 0.25 * np.abs(left).max()]
+    return int(np.count_nonzero(far[1:] * far[:-1] < 0))

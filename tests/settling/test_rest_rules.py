@@ -13,8 +13,8 @@ from settling.helpers_settling import Row, read, rests, run, span
 from support import shared_data
 
 from drivers.sim.sessions import PADS, session
-from logger.model import Boarding, CarRest, Knock
-from logger.settling.resolution import common, digits
+from logger.model import Boarding, CarRest, Knock, Rest
+from logger.settling.resolution import Resolution, common, digits
 from logger.units import LB_KG
 
 
@@ -134,7 +134,7 @@ def test_what_was_still_going_when_it_moved_on_is_no_level() -> None:
 
 @pytest.mark.parametrize(
     ("shown", "unit_kg", "d"),
-    [(172.5, LB_KG, 0.5), (231.3, 1.0, 0.1), (17.24, 1.0, 0.02), (0.0, 1.0, 0.5), (86.0, LB_KG, 0.5)],
+    [(172.5, LB_KG, 0.5), (231.3, 1.0, 0.1), (17.24, 1.0, 0.02), (0.0, 1.0, 0.1), (86.0, LB_KG, 0.5)],
 )
 def test_the_step_of_a_display_that_never_changed(shown: float, unit_kg: float, d: float) -> None:
     assert digits(shown * unit_kg) == pytest.approx(max(d * unit_kg, 1e-4 * shown * unit_kg))
@@ -143,4 +143,67 @@ def test_the_step_of_a_display_that_never_changed(shown: float, unit_kg: float, 
 def test_the_step_of_what_is_no_display_is_the_finest_of_pads() -> None:
     assert digits(123.456789) == pytest.approx(0.0123456789)
     assert digits(1e300) == pytest.approx(1e296)
-    assert digits(float("inf")) == 0.0
+    assert digits(float("inf")) == 0.1
+
+
+def test_hands_between_two_stands_at_one_level_belong_to_neither() -> None:
+    """A pad that is empty, touched hard for a second, and empty again: one rest, and its value is that of
+    standing."""
+    dice = random.Random(6)
+    rows: list[Row] = []
+    for k in range(300):
+        t = k / 10
+        x = 20.0 * sin(pi * (t - 12.0)) - 15.0 * sin(4.0 * (t - 12.0)) if 12.0 < t < 13.0 else 0.0
+        rows.append((t, "P1", round(x + dice.gauss(0, 0.04), 3)))
+    out, _ = run(rows)
+    for rest in (r for r in out if isinstance(r, Rest)):
+        assert rest.mass_kg == pytest.approx(0.0, abs=0.1), span(rest)
+
+
+def test_two_levels_in_coarse_noise_are_two() -> None:
+    """A kilogram of difference, noise of 0.08 kg, half a minute: however unsure a rest is, it does not take
+    in the other level."""
+    dice = random.Random(7)
+    rows: list[Row] = []
+    for k in range(300):
+        t = k / 10
+        x = 16.2 if t < 12 else 19.0 if t < 12.6 else 17.3 if t < 20 else 18.1
+        rows.append((t, "P1", round(round((x + dice.gauss(0, 0.08)) / 0.05) * 0.05, 2)))
+    out, _ = run(rows)
+    assert [r.mass_kg for r in rests(out, "P1")] == pytest.approx([16.2, 17.3, 18.1], abs=0.08)
+
+
+def test_the_sum_of_four_coarse_displays_rests_as_soon_as_they_do() -> None:
+    """Four displays that stand, off by up to half a d each: nobody can know the sum to one d."""
+    rows: list[Row] = []
+    for k in range(160):
+        for n, (pad, load) in enumerate(zip(PADS, (241.5, 238.0, 199.5, 203.5), strict=True)):
+            rows.append((k / 10 + n / 100, pad, load if k > 60 else 0.0))
+    out, _ = run(rows)
+    told = rests(out, "*")[-1]
+    assert told.mass_kg == pytest.approx(882.5, abs=0.01)
+    assert told.t_declared_mono_ns * 1e-9 - 1.0 < 6.1 + 5.0
+    assert told.u_kg < 0.4
+
+
+def test_a_fine_display_that_creeps_is_told_with_its_slope() -> None:
+    """0.5 g a second on 88 kg, shown to 1 g: finer than any pad is, and no movement."""
+    dice = random.Random(8)
+    rows: list[Row] = []
+    for k in range(1600):
+        t = k / 80
+        x = 49.8 if t < 6 else 87.9 + 0.0005 * (t - 6)
+        rows.append((t, "P1", round(x + dice.gauss(0, 0.005), 3)))
+    out, _ = run(rows)
+    told = rests(out, "P1")[-1]
+    assert told.t_declared_mono_ns * 1e-9 - 1.0 < 6.0 + 4.5
+    assert told.slope_kg_per_s == pytest.approx(0.0005, rel=0.3)
+
+
+def test_the_step_of_a_display_seen_in_movement_alone() -> None:
+    """Differences of 3, 7, 4, … steps have one step as their common measure, though none was of one step."""
+    resolution = Resolution()
+    for k, steps in enumerate((3, 7, 4, 9, 5, 11, 6, 13, 8, 15, 3, 10, 12, 7, 9, 5, 4)):
+        resolution.see(0.05 * steps, 30.0, k * 10**8)
+    assert resolution.known
+    assert resolution.value == pytest.approx(0.05)
