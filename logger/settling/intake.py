@@ -157,11 +157,12 @@ class Intake:
 
     @property
     def d(self) -> float:
-        """The stream's stated resolution, else the one learned, its kin's until then; before the first few
-        changes, no more than what the digits suggest."""
-        if self.stated_d is not None:
-            return self.stated_d
+        """The resolution: what the stream states or, where its display turns out to step by more, what is
+        learned; its kin's until that is known; before the first few changes, no more than the digits suggest.
+        """
         own = self.resolution.value
+        if self.stated_d is not None:
+            return max(self.stated_d, own if self.resolution.known else self.kin_d)
         if own and self.resolution.vague:
             own = min(own, self._digits)
         if self.kin_d and not self.resolution.known:

@@ -129,7 +129,7 @@ class Pipeline:
         intakes = [pad.intake for pad in self.pads.values()]
         if all(i.resolution.known for i in intakes):
             return
-        known = [i.stated_d or i.resolution.value for i in intakes if i.stated_d or i.resolution.known]
+        known = [i.d for i in intakes if i.resolution.known] or [i.stated_d for i in intakes if i.stated_d]
         seen = known or [i.resolution.value for i in intakes if not i.resolution.vague]
         for intake in intakes:
             intake.kin_d = min(seen, default=0.0)

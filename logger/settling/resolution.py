@@ -20,6 +20,8 @@ NO_DIGITS = 0.1
 """A step (kg) for a value that has no digits."""
 OFTEN = 3
 """The smallest difference is a step of the display once it was seen so often; movement hardly shows it."""
+HELD_MOST = 4.0
+"""A lower quartile of more than so many times the least difference comes from movement."""
 FEW_CHANGES = 4
 """Fewer differences may all be steps of the load."""
 
@@ -89,7 +91,9 @@ class Resolution:
     def _settle(self) -> None:
         """Say what follows."""
         least = min(self._now, self._before)
-        self.value = max(least, self._held) if self._often >= OFTEN else min(self._divisor, least)
+        if self._often < OFTEN:
+            least = min(self._divisor, least)
+        self.value = self._held if least < self._held <= HELD_MOST * least else least
 
     def __reduce__(self) -> tuple[Any, ...]:
         """What a bay's state keeps of it, compiled or not."""

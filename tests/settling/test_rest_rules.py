@@ -207,3 +207,31 @@ def test_the_step_of_a_display_seen_in_movement_alone() -> None:
         resolution.see(0.05 * steps, 30.0, k * 10**8)
     assert resolution.known
     assert resolution.value == pytest.approx(0.05)
+
+
+def test_a_display_that_steps_by_more_than_its_last_decimal() -> None:
+    """Shown to 0.01 kg in steps of 0.05 kg, as many indicators do: what it states is only a lower bound."""
+    dice = random.Random(9)
+    rows: list[Row] = []
+    for k in range(900):
+        t = k / 20
+        x = (0.0, 61.3, 240.7, 178.4)[int(t // 11.25)] + (12.0 * sin(9.0 * t) if t % 11.25 < 1.0 else 0.0)
+        rows.append((t, "P1", round(round((x + dice.gauss(0, 0.03)) / 0.05) * 0.05, 2)))
+    out, pipeline = run(rows, resolution_kg=0.01)
+    assert pipeline.pads["P1"].intake.d == pytest.approx(0.05)
+    told = rests(out, "P1")
+    assert [r.mass_kg for r in told] == pytest.approx([0.0, 61.3, 240.7, 178.4], abs=0.05)
+    for rest in told[1:]:
+        assert (rest.t_declared_mono_ns - rest.t_from_mono_ns) * 1e-9 < 5.0
+
+
+def test_movement_teaches_no_coarse_resolution() -> None:
+    """A display that mostly repeats, then sixteen large changes of a wheel rolling on."""
+    resolution = Resolution()
+    for k in range(4):
+        resolution.see(0.2, 0.2, k * 10**9)
+    resolution.seen = 200
+    for k in range(16):
+        resolution.see(3.0 + 7.2 * k, 200.0, (5 + k) * 10**8)
+    assert resolution.known
+    assert resolution.value == pytest.approx(0.2)
