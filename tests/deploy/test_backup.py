@@ -130,3 +130,24 @@ def test_the_verb_backs_up_and_restores(
     assert capsys.readouterr().out.count("files; ") == 2
     assert main(["export", str(live), "--restore", str(archive)]) == 2
     assert "something in it" in capsys.readouterr().err
+
+
+def test_restoring_keeps_times_and_needs_no_filter(
+    live: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Debian 12's Python 3.11.2 has no `filter` in tarfile."""
+    archive = tmp_path / "b.tar.gz"
+    back_up(live, archive)
+
+    def extract(self: tarfile.TarFile, member: object, path: object = "", set_attrs: bool = True) -> None:
+        raise AssertionError("not in every Python")
+
+    monkeypatch.setattr(tarfile.TarFile, "extract", extract)
+    again = tmp_path / "again"
+    restore(archive, again)
+    old = sorted(path for path in (live / "journal").rglob("*") if path.is_file())
+    assert old
+    for path in old:
+        new = again / path.relative_to(live)
+        assert new.stat().st_mtime == pytest.approx(path.stat().st_mtime, abs=1e-3)
+        assert new.stat().st_mode & 0o777 == 0o640
