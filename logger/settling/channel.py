@@ -117,12 +117,8 @@ class Channel:
             fit = self._refined(fit, cells.n)
             near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
             patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
-            breath = fit.span_s < s.sway_rest_s and self._sways_on()
-            if (
-                near
-                and not breath
-                and (fit.risk <= min(patient, s.risk_most) or fit.span_s >= s.creep_rest_s)
-            ):
+            sure = fit.risk <= min(patient, s.risk_most) or fit.span_s >= s.creep_rest_s
+            if near and sure and (fit.span_s >= s.sway_rest_s or not self._sways_on()):
                 return self._declare(fit, end_ns)
             if fit.span_s >= late_s(self.noise):
                 told = late_fit(fit, near, cells, self.noise)
