@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from support.polled import POLLED
 
 from drivers.api import Driver, Frame, Reason, Reject
 from drivers.layout import load_layout
@@ -11,25 +12,7 @@ from drivers.schema import LayoutError
 
 MS = 1_000_000
 
-TEXT = """
-limits_kg = [-100, 2500]
-[frame]
-kind = "line"
-end = "<CR>"
-[body]
-kind = "pattern"
-pattern = '(?P<value>[0-9.]+)'
-[fields]
-unit = "kg"
-value = {}
-[poll]
-requests = ["A?<CR>", "B?<CR>"]
-addresses = ["left", "right"]
-period_s = 0.05
-timeout_s = 0.02
-pause_s = 0.005
-echo = ECHO
-"""
+TEXT = POLLED + "pause_s = 0.005\necho = ECHO\n"
 
 
 def driver(*, echo: bool = False) -> Driver:

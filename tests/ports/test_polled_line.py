@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 
 import pytest
+from support.polled import POLLED
 
 from drivers.api import Frame
 from drivers.layout import load_layout
@@ -16,24 +17,6 @@ from logger.bay import Bay
 from logger.settling.pipeline import Pipeline
 from logger.stream_file import listen
 from logger.trial import Trial
-
-LAYOUT = """
-limits_kg = [-100, 2500]
-[frame]
-kind = "line"
-end = "<CR>"
-[body]
-kind = "pattern"
-pattern = '(?P<value>[0-9.]+)'
-[fields]
-unit = "kg"
-value = {}
-[poll]
-requests = ["A?<CR>", "B?<CR>"]
-addresses = ["left", "right"]
-period_s = 0.05
-timeout_s = 0.02
-"""
 
 
 class Line:
@@ -70,7 +53,7 @@ def line(request: pytest.FixtureRequest) -> Iterator[Line]:
 
 
 def test_one_that_never_answers_is_counted_and_holds_nobody_up(line: Line) -> None:
-    trial = Trial(load_layout(LAYOUT).driver())
+    trial = Trial(load_layout(POLLED).driver())
     found = [item for _, item in trial.run(listen(line.name, trial.driver, 1.5)) if isinstance(item, Frame)]
     there = {(frame.address, frame.mass_kg) for frame in found}
     left, right = line.asked.count(b"A?"), line.asked.count(b"B?")
@@ -89,7 +72,7 @@ def test_one_that_never_answers_is_counted_and_holds_nobody_up(line: Line) -> No
 
 def test_a_bay_counts_them_by_port_live_and_in_replay() -> None:
     live, replay = (
-        Bay({"line": load_layout(LAYOUT).driver}, {"line": {"right": "P2"}}, Pipeline(["P2"])) for _ in "ab"
+        Bay({"line": load_layout(POLLED).driver}, {"line": {"right": "P2"}}, Pipeline(["P2"])) for _ in "ab"
     )
     for n in range(6):
         t_ns = n * 50_000_000
