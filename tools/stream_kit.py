@@ -110,6 +110,16 @@ def states(
     return out
 
 
+def latest(plan: Plan, t_s: float) -> tuple[float, float, float]:
+    """Load before and after the latest change of a plan (kg), and how long ago it was (s), long at first."""
+    now = before = plan[0][1]
+    since = -99.0
+    for begin, kg in plan:
+        if t_s >= begin > 0:
+            before, now, since = now, kg, begin
+    return before, now, t_s - since
+
+
 def in_turn(plans: list[Plan], load_kg: float) -> tuple[list[str], float]:
     """Put the load on one pad after the other; returns what is known then, and how long it takes."""
     known, begin = [], 9.0

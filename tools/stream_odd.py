@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from stream_far_binary import BINARIES
 from stream_far_text import TEXTS
-from stream_kit import Design, Plan, Reading, State, Stream, Wire, in_turn, stream_of
+from stream_kit import Design, Plan, Reading, State, Stream, Wire, in_turn, latest, stream_of
 from stream_odd_binary import (
     dle,
     eight_bytes,
@@ -117,13 +117,9 @@ def _session(rng: Rng, design: Design, load: float) -> tuple[list[Plan], list[st
 
 
 def _load(plan: Plan, t_s: float, ramp_s: float) -> tuple[float, bool]:
-    now = before = plan[0][1]
-    since = -99.0
-    for begin, kg in plan:
-        if t_s >= begin > 0:
-            before, now, since = now, kg, begin
-    share = min((t_s - since) / ramp_s, 1.0)
-    return before + (now - before) * share, t_s - since > ramp_s + 0.3
+    before, now, past_s = latest(plan, t_s)
+    share = min(past_s / ramp_s, 1.0)
+    return before + (now - before) * share, past_s > ramp_s + 0.3
 
 
 def _states(

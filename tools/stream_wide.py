@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 
-from stream_kit import Design, Plan, State, Stream, stream_of, wire
+from stream_kit import Design, Plan, State, Stream, latest, stream_of, wire
 from stream_odd_kit import Rng
 from stream_wide_binary import BINARIES
 from stream_wide_text import TEXTS
@@ -80,13 +80,9 @@ def _one(rng: Rng, plan: Plan, load: float, jug: float) -> tuple[list[str], floa
 
 def _at(plan: Plan, t_s: float, ramp_s: float) -> tuple[float, bool]:
     """Load (kg) and whether it stands still."""
-    now = before = plan[0][1]
-    since = -99.0
-    for begin, kg in plan:
-        if t_s >= begin > 0:
-            before, now, since = now, kg, begin
-    share = min((t_s - since) / ramp_s, 1.0)
-    return before + (now - before) * share * share * (3 - 2 * share), t_s - since > ramp_s + 0.4
+    before, now, past_s = latest(plan, t_s)
+    share = min(past_s / ramp_s, 1.0)
+    return before + (now - before) * share * share * (3 - 2 * share), past_s > ramp_s + 0.4
 
 
 def _states(rng: Rng, design: Design, plans: list[Plan], rate: float, seconds: float) -> list[list[State]]:
