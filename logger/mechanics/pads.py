@@ -9,7 +9,7 @@ from statistics import fmean, variance
 from msgspec import Struct
 
 from logger.mechanics.lines import student
-from logger.mechanics.plausible import mixed_units
+from logger.mechanics.plausible import mix_up_asked
 from logger.quantity import Quantity
 from logger.sentences import kilograms
 
@@ -85,14 +85,10 @@ def _check(
 
 def _mixed_unit(pad: str, reading_kg: float, reference_kg: float) -> str | None:
     """A sentence when a reading is to the mass as pounds to kilograms."""
-    mixed = mixed_units(reading_kg, reference_kg)
-    if mixed is None:
+    asked = mix_up_asked(reading_kg, reference_kg)
+    if asked is None:
         return None
-    typed, meant = mixed
-    return (
-        f"{pad} reads {reading_kg / reference_kg:.3g} times {kilograms(reference_kg)}: "
-        f"were values in {meant} entered as {typed}?"
-    )
+    return f"{pad} reads {reading_kg / reference_kg:.3g} times {kilograms(reference_kg)}: {asked}"
 
 
 def _text(pad: str, gain: Quantity, reference: float, needed: float, *, enough: bool, few: bool) -> str:

@@ -62,14 +62,19 @@ def off_the_car(place_m: float | None) -> str | None:
 
 def unit_mix_up(now_kg: float, last_kg: float, last: str = "the last weigh-in") -> str | None:
     """Say so when a total is to the last one's as pounds to kilograms, or the other way; else None."""
-    mixed = mixed_units(now_kg, last_kg)
-    if mixed is None:
+    asked = mix_up_asked(now_kg, last_kg)
+    if asked is None:
         return None
-    typed, meant = mixed
     return (
         f"The total of {kilograms(now_kg)} is {now_kg / last_kg:.3g} times that of {last}, "
-        f"{kilograms(last_kg)}: were values in {meant} entered as {typed}?"
+        f"{kilograms(last_kg)}: {asked}"
     )
+
+
+def mix_up_asked(now_kg: float, known_kg: float) -> str | None:
+    """The end of a sentence that asks whether a mass was typed in the other unit; None where it fits."""
+    mixed = mixed_units(now_kg, known_kg)
+    return None if mixed is None else f"were values in {mixed[1]} entered as {mixed[0]}?"
 
 
 def mixed_units(now_kg: float, known_kg: float) -> tuple[str, str] | None:
