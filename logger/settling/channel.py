@@ -238,7 +238,8 @@ class Channel:
     def _look_back(self) -> None:
         """Which movements lie behind, how large and how long ago?"""
         here = float(self.cells.x[self.cells.n - 1])
-        self._behind_s, past = self._trail.held()
+        times, past = self._trail.held()
+        self._behind_s = times.copy()  # the trail goes on, and moves its cells up
         self._behind = np.abs(past - here)
         self._stirred = stirred(self._behind, self.noise.band())
 

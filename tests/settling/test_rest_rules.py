@@ -9,11 +9,12 @@ from statistics import fmean, pstdev
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from settling.helpers_settling import Row, read, rests, run, span
+from settling.helpers_settling import Row, read, rests, run, sample, span
 from support import shared_data
 
 from drivers.sim.sessions import PADS, session
 from logger.model import Boarding, CarRest, Knock, Rest
+from logger.settling.pipeline import Pipeline
 from logger.settling.resolution import Resolution, common, digits
 from logger.units import LB_KG
 
@@ -240,3 +241,17 @@ def test_movement_teaches_no_coarse_resolution() -> None:
         resolution.see(3.0 + 7.2 * k, 200.0, (5 + k) * 10**8)
     assert resolution.known
     assert resolution.value == pytest.approx(0.2)
+
+
+def test_the_times_of_the_movement_before_a_rest_stay_while_the_rest_lasts() -> None:
+    pipeline = Pipeline(["a"])
+    dice = random.Random(1)
+    channel, before = pipeline.pads["a"].channel, None
+    for k in range(900):
+        value = 80.0 * sin(k / 3) if k < 60 else 200.0 + dice.gauss(0, 0.05)
+        pipeline.feed(sample(k / 10, "a", value))
+        if channel.level is not None:
+            now = list(channel._behind_s)
+            assert before is None or now == before, k
+            before = now
+    assert before
