@@ -1,17 +1,25 @@
 # Types for compiling cells.py; where nothing is compiled nobody reads this.
 cimport cython
 
+cdef class Cell:
+    cdef readonly double t_s, value
+    cdef readonly Py_ssize_t n
+    cdef readonly long long first_ns, last_ns
+
 cdef class Cells:
     cdef public Py_ssize_t n, taken
     cdef public double mean_n
     cdef public object t, x, w, first, last, parts
     cdef tuple _columns
-    cdef double[::1] _t, _x, _w
-    cdef long long[::1] _first, _last
+    cdef double[::1] t_of, x_of, w_of
+    cdef long long[::1] first_of, last_of
+    cdef double[:, ::1] parts_of
 
     cdef _look(self)
-    @cython.locals(i=Py_ssize_t)
-    cpdef Py_ssize_t append(self, cell, parts=*) except -1
+    @cython.locals(moved=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t)
+    cpdef Py_ssize_t append(self, Cell cell, parts=*) except -1
+    @cython.locals(keep=Py_ssize_t, i=Py_ssize_t, j=Py_ssize_t)
+    cpdef drop(self, Py_ssize_t count)
     @cython.locals(count=Py_ssize_t)
     cpdef Py_ssize_t index_after(self, long long t_ns) except -1
     @cython.locals(at=Py_ssize_t, oldest_s=double)
@@ -27,8 +35,14 @@ cdef class Cells:
     cpdef tuple mean(self, Py_ssize_t lo, Py_ssize_t hi)
 
 cdef class Trail:
-    cdef public Py_ssize_t _n
-    cdef public object _t, _x
-    cdef double[::1] _at, _value
+    cdef public Py_ssize_t count
+    cdef Py_ssize_t _n
+    cdef object _t, _x, _off, _off_s
+    cdef double[::1] _t_of, _x_of
+    cdef readonly double[::1] off, off_s
     cdef _look(self)
-    cpdef append(self, cell)
+    cpdef append(self, Cell cell)
+    @cython.locals(lo=Py_ssize_t, i=Py_ssize_t)
+    cpdef look_back(self, double here)
+    @cython.locals(most=double, i=Py_ssize_t)
+    cpdef double farthest(self) except? -1

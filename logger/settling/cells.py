@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,14 +16,19 @@ TRAIL = 200
 """Cells remembered: 20 s at 10 Hz, twice the longest tail."""
 
 
-class Cell(NamedTuple):
+class Cell:
     """Samples of one pad gathered over cell_s: mean time (s), mean value, count, first and last time (ns)."""
 
-    t_s: float
-    value: float
-    n: int
-    first_ns: int
-    last_ns: int
+    def __init__(self, t_s: float, value: float, n: int, first_ns: int, last_ns: int) -> None:
+        self.t_s = t_s
+        self.value = value
+        self.n = n
+        self.first_ns = first_ns
+        self.last_ns = last_ns
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return Cell, (self.t_s, self.value, self.n, self.first_ns, self.last_ns)
 
 
 class Cells:
@@ -46,8 +51,8 @@ class Cells:
         self._look()
 
     def _look(self) -> None:
-        """Look at the columns cell by cell, too."""
-        self._t, self._x, self._w, self._first, self._last = self._columns[:5]
+        """Look at the columns cell by cell, too: `t_of[i]` is `t[i]`, in less time."""
+        self.t_of, self.x_of, self.w_of, self.first_of, self.last_of, self.parts_of = self._columns
 
     def __reduce__(self) -> tuple[Any, ...]:
         """What a bay's state keeps of it, compiled or not."""
@@ -61,16 +66,16 @@ class Cells:
     @property
     def last_ns(self) -> int:
         """Time of the newest sample."""
-        return int(self._last[self.n - 1])
+        return int(self.last_of[self.n - 1])
 
     def append(self, cell: Cell, parts: Sequence[float] = ()) -> int:
         """Take a cell; return by how many places the older ones moved to make room."""
         moved = self._merge() if self.n == CAPACITY else 0
         i = self.n
-        self._t[i], self._x[i], self._w[i] = cell.t_s, cell.value, cell.n
-        self._first[i], self._last[i] = cell.first_ns, cell.last_ns
-        if parts:
-            self.parts[i] = parts
+        self.t_of[i], self.x_of[i], self.w_of[i] = cell.t_s, cell.value, cell.n
+        self.first_of[i], self.last_of[i] = cell.first_ns, cell.last_ns
+        for k in range(len(parts)):
+            self.parts_of[i, k] = parts[k]
         self.n = i + 1
         self.taken += 1
         self.mean_n += (cell.n - self.mean_n) * 0.05
@@ -81,33 +86,37 @@ class Cells:
         if count <= 0:
             return
         keep = self.n - count
-        for column in self._columns:
-            column[:keep] = column[count : self.n].copy()
+        for i in range(keep):
+            j = i + count
+            self.t_of[i], self.x_of[i], self.w_of[i] = self.t_of[j], self.x_of[j], self.w_of[j]
+            self.first_of[i], self.last_of[i] = self.first_of[j], self.last_of[j]
+        if self.parts_of.shape[1]:
+            self.parts[:keep] = self.parts[count : self.n].copy()
         self.n = keep
 
     def index_after(self, t_ns: int) -> int:
         """How many cells ended up to this time."""
         count = self.n
-        while count > 0 and self._last[count - 1] > t_ns:
+        while count > 0 and self.last_of[count - 1] > t_ns:
             count -= 1
         return count
 
     def since(self, age_s: float) -> int:
         """Index of the first cell not older than this."""
-        at, oldest_s = self.n - 1, self._t[self.n - 1] - age_s
-        while at > 0 and self._t[at - 1] >= oldest_s:
+        at, oldest_s = self.n - 1, self.t_of[self.n - 1] - age_s
+        while at > 0 and self.t_of[at - 1] >= oldest_s:
             at -= 1
         return int(at)
 
     def newest(self) -> float:
         """Value of the newest cell."""
-        return float(self._x[self.n - 1])
+        return float(self.x_of[self.n - 1])
 
     def spread(self, lo: int, hi: int) -> float:
         """Largest less smallest value of a stretch that is not empty."""
-        least = most = float(self._x[lo])
+        least = most = float(self.x_of[lo])
         for i in range(lo + 1, hi):
-            here = float(self._x[i])
+            here = float(self.x_of[i])
             least = min(least, here)
             most = max(most, here)
         return most - least
@@ -115,23 +124,23 @@ class Cells:
     def step_s(self) -> float:
         """Time between cells, lately."""
         back = min(self.n - 1, 8)
-        gone = float(self._t[self.n - 1]) - float(self._t[self.n - 1 - back])
+        gone = float(self.t_of[self.n - 1]) - float(self.t_of[self.n - 1 - back])
         return max(gone / max(back, 1), 1e-3)
 
     def middle(self, lo: int, hi: int) -> float:
         """Mean of a stretch that is not empty, every cell alike."""
         total = 0.0
         for i in range(lo, hi):
-            total += float(self._x[i])
+            total += float(self.x_of[i])
         return total / (hi - lo)
 
     def mean(self, lo: int, hi: int) -> tuple[float, float]:
         """Weighted mean of a stretch, and its weight."""
         weight = total = 0.0
         for i in range(lo, hi):
-            here = float(self._w[i])
+            here = float(self.w_of[i])
             weight += here
-            total += here * float(self._x[i])
+            total += here * float(self.x_of[i])
         return total / weight, weight
 
     def part_means(self, from_ns: int, to_ns: int) -> tuple[Array, Array] | None:
@@ -181,20 +190,24 @@ class Trail:
 
     def __init__(self) -> None:
         self._n = 0
-        self._t = np.zeros(2 * TRAIL)
-        self._x = np.zeros(2 * TRAIL)
+        self._t, self._x = np.zeros(2 * TRAIL), np.zeros(2 * TRAIL)
+        self.count = 0
+        """How many cells lay behind when last looked back; 0 before."""
+        self._off, self._off_s = np.zeros(TRAIL), np.zeros(TRAIL)
         self._look()
 
     def _look(self) -> None:
         """Look at the columns cell by cell, too."""
-        self._at, self._value = self._t, self._x
+        self._t_of, self._x_of = self._t, self._x
+        self.off, self.off_s = self._off, self._off_s
+        """How far off these cells lay, and their times (s), oldest first."""
 
     def __reduce__(self) -> tuple[Any, ...]:
         """What a bay's state keeps of it, compiled or not."""
-        return Trail, (), (self._n, self._t, self._x)
+        return Trail, (), (self._n, self._t, self._x, self.count, self._off, self._off_s)
 
     def __setstate__(self, state: tuple[Any, ...]) -> None:
-        self._n, self._t, self._x = state
+        self._n, self._t, self._x, self.count, self._off, self._off_s = state
         self._look()
 
     def append(self, cell: Cell) -> None:
@@ -202,10 +215,20 @@ class Trail:
         if self._n == 2 * TRAIL:
             self._t[:TRAIL], self._x[:TRAIL] = self._t[TRAIL:].copy(), self._x[TRAIL:].copy()
             self._n = TRAIL
-        self._at[self._n], self._value[self._n] = cell.t_s, cell.value
+        self._t_of[self._n], self._x_of[self._n] = cell.t_s, cell.value
         self._n += 1
 
-    def held(self) -> tuple[Array, Array]:
-        """Times (s) and values, oldest first."""
+    def look_back(self, here: float) -> None:
+        """Remember how far from `here` the stream was, and when."""
         lo = max(self._n - TRAIL, 0)
-        return self._t[lo : self._n], self._x[lo : self._n]
+        self.count = self._n - lo
+        for i in range(self.count):
+            self.off[i] = abs(self._x_of[lo + i] - here)
+            self.off_s[i] = self._t_of[lo + i]
+
+    def farthest(self) -> float:
+        """The largest of these deviations, 0 for none."""
+        most = 0.0
+        for i in range(self.count):
+            most = max(most, float(self.off[i]))
+        return most

@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False, boundscheck=False, initializedcheck=False
 """One stream of cells (a pad's, or the car's total): when does it rest, at what value, how sure is that.
 
 Two states. *Seeking*: after each cell the tail fit runs over what came since the last movement; a rest is
@@ -8,8 +9,10 @@ modest pace. Bounded work and memory a cell.
 
 from __future__ import annotations
 
+import copyreg
+import math
 from collections.abc import Sequence
-from math import ceil
+from typing import Any
 
 import numpy as np
 from msgspec.structs import replace
@@ -24,6 +27,12 @@ from logger.settling.settings import Settling
 from logger.settling.sway import sways
 from logger.settling.tail import Estimate, Tails, estimate, slope
 from logger.settling.watch import Watch
+
+_KEPT = (
+    *("settings", "prior", "cells", "noise", "level", "last", "knock", "share"),
+    *("_watch", "_trail", "_peak", "_stirred", "_lesson", "_late", "_wide"),
+    *("_until_fit", "_told_s", "_samples", "_tried"),
+)
 
 
 class Channel:
@@ -45,11 +54,8 @@ class Channel:
         self._watch = Watch(settings, self.cells, self.noise)
         self._trail = Trail()
         self._peak = 0.0
-        self._behind = np.zeros(1)
-        """Deviations from the level in the movement before this rest, and their times (s)."""
-        self._behind_s = np.zeros(1)
         self._stirred = 0
-        """Which of these is the latest that counts as movement."""
+        """Which of the cells behind, in the movement before this rest, is the latest that was movement."""
         self._lesson: Estimate | None = None
         """Fit of a whole rest; teaches once the next rest shows that it ended by a movement."""
         self._late: tuple[Level, Estimate] | None = None
@@ -60,6 +66,14 @@ class Channel:
         self._told_s = 0.0
         self._samples = 0
         self._tried = 0
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return copyreg.__newobj__, (Channel,), tuple(getattr(self, name) for name in _KEPT)  # type: ignore[attr-defined]
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        for name, value in zip(_KEPT, state, strict=True):
+            setattr(self, name, value)
 
     # -- feeding ---------------------------------------------------------------------------------------
 
@@ -93,8 +107,8 @@ class Channel:
 
     def _least(self) -> int:
         """Fewest cells that make a rest: min_rest_s and min_rest_samples."""
-        by_time = ceil(self.settings.min_rest_s / self.cells.step_s() - 1e-6) + 1
-        by_count = ceil(self.settings.min_rest_samples / max(self.cells.mean_n, 1e-6))
+        by_time = int(math.ceil(self.settings.min_rest_s / self.cells.step_s() - 1e-6)) + 1  # noqa: RUF046  C's are floats
+        by_count = int(math.ceil(self.settings.min_rest_samples / max(self.cells.mean_n, 1e-6)))  # noqa: RUF046
         return max(by_time, by_count, 3)
 
     def _seek(self, end_ns: int) -> list[Level]:
@@ -109,7 +123,7 @@ class Channel:
         self._wide = False
         if self._restless(least):
             return self._seek_sway(end_ns)
-        if cells.n & 1 and cells.t[cells.n - 1] - cells.t[cells.n - 2] < 0.15:
+        if cells.n & 1 and cells.t_of[cells.n - 1] - cells.t_of[cells.n - 2] < 0.15:
             return []  # every other cell will do
         fit = self._fit_alone(cells.n)
         s = self.settings
@@ -150,7 +164,7 @@ class Channel:
         if fit.span_s < s.hold_values * noise.hold_s:
             return False  # a slow display stands between two values
         band, sd = noise.band(), self._cell_sd(fit)
-        last = abs(float(self.cells.x[self.cells.n - 1]) - fit.now)
+        last = abs(self.cells.newest() - fit.now)
         return bool(
             sd <= s.wobble_band * band
             and abs(fit.slope) * s.creep_horizon_s <= 1.2 * band
@@ -187,10 +201,10 @@ class Channel:
         if self._late is None:
             return False
         level, s, cells = self._late[0], self.settings, self.cells
-        off = abs(float(cells.x[cells.n - 1]) - level.value)
+        off = abs(cells.newest() - level.value)
         limit = max(s.late_bands * self.noise.band(), s.close_sigma * level.wobble)
         self._watch.off = self._watch.off + 1 if off > limit else 0
-        return self._watch.off >= 2 or bool(self._watch.off and cells.w[cells.n - 1] >= 3)
+        return self._watch.off >= 2 or bool(self._watch.off and cells.w_of[cells.n - 1] >= 3)
 
     def _tell_late(self, end_ns: int, change: str) -> list[Level]:
         """A level that ended before it could be told with confidence is told when it ends."""
@@ -221,27 +235,26 @@ class Channel:
             self._look_back()
         cells, learned = self.cells, self.noise
         noise, band = learned.for_sway() if self._wide else (learned.for_fit(), learned.band())
-        fit = estimate(cells.t[:n], cells.x[:n], cells.w[:n], noise, self._tails(n), band)
+        fit = estimate(cells.t_of[:n], cells.x_of[:n], cells.w_of[:n], noise, self._tails(n), band)
         self.noise.bound(fit)
         return fit
 
     def _refined(self, fit: Estimate, n: int) -> Estimate:
         if self.share is None or self._wide:
             return fit
-        return self.share.refine(fit, self.prior, int(self.cells.first[0]), int(self.cells.last[n - 1]))
+        return self.share.refine(fit, self.prior, int(self.cells.first_of[0]), int(self.cells.last_of[n - 1]))
 
     def _tails(self, n: int) -> Tails:
         """What tails may have to go at cell n − 1, for all we expect."""
-        age = self.cells.t[n - 1] - self._behind_s
-        return self.prior.tails(self._behind, age, float(age[self._stirred]), self.noise.band())
+        trail, now_s = self._trail, float(self.cells.t_of[n - 1])
+        behind, behind_s = trail.off[: trail.count], trail.off_s[: trail.count]
+        return self.prior.tails(behind, behind_s, now_s, self._stirred, self.noise.band())
 
     def _look_back(self) -> None:
         """Which movements lie behind, how large and how long ago?"""
-        here = float(self.cells.x[self.cells.n - 1])
-        times, past = self._trail.held()
-        self._behind_s = times.copy()  # the trail goes on, and moves its cells up
-        self._behind = np.abs(past - here)
-        self._stirred = stirred(self._behind, self.noise.band())
+        trail = self._trail
+        trail.look_back(self.cells.newest())
+        self._stirred = stirred(trail.off[: trail.count], self.noise.band())
 
     # -- declaring -------------------------------------------------------------------------------------
 
@@ -258,7 +271,7 @@ class Channel:
         cells, old = self.cells, self.last
         start = cells.n - fit.count
         self._learn_tail(fit)
-        if old is not None and self._same(old, fit.value, fit.u, int(cells.first[start])):
+        if old is not None and self._same(old, fit.value, fit.u, int(cells.first_of[start])):
             self.knock = self._peak
             level = replace(old, change="reopened", to_ns=cells.last_ns)
             self._samples = old.n + int(fit.samples)
@@ -270,13 +283,13 @@ class Channel:
         self.last = self._late = None
         self._watch.reset()
         self.level = level
-        self._told_s = float(cells.t[cells.n - 1])
+        self._told_s = float(cells.t_of[cells.n - 1])
         self._settle(fit)
         return [level]
 
     def _level(self, fit: Estimate, end_ns: int) -> Level:
         """A rest as this fit of the cells held shows it."""
-        start = int(self.cells.first[self.cells.n - fit.count])
+        start = int(self.cells.first_of[self.cells.n - fit.count])
         return Level(
             change="declared",
             from_ns=start,
@@ -300,7 +313,8 @@ class Channel:
         if self._wide:
             limit_s = max(limit_s, self.settings.wobble_rest_s)
         least = 0.6 * self.noise.resolution
-        sure = 3.0 * (u**2 + old.u**2 + self._watch.wander**2) ** 0.5
+        wander = self._watch.wander
+        sure = 3.0 * (u**2 + old.u**2 + wander**2) ** 0.5
         near = max(0.6 * self.noise.resolution, min(sure, self.settings.same_tolerances * self.noise.band()))
         return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= max(near, least)
 
@@ -333,7 +347,7 @@ class Channel:
         if ramp is not None:
             return self._moved(ramp)
         self._settle(fit)
-        now = float(self.cells.t[self.cells.n - 1])
+        now = float(self.cells.t_of[self.cells.n - 1])
         pace = self.settings.refine_every_s * (1.0 if fit.span_s < 10 else 5.0)
         self.level = self._restated(fit, "refined", self.cells.n)
         if now - self._told_s < pace:
@@ -343,7 +357,7 @@ class Channel:
 
     def _restated(self, fit: Estimate, change: str, n: int) -> Level:
         assert self.level is not None
-        cells, to_ns = self.cells, int(self.cells.last[n - 1])
+        cells, to_ns = self.cells, int(self.cells.last_of[n - 1])
         fall, ctt = slope(cells.t[n - 1] - cells.t[:n], cells.x[:n], cells.w[:n])
         return replace(
             self.level,
@@ -373,9 +387,9 @@ class Channel:
             closed = self._restated(fit, change, end)
             self._keep_lesson(fit)
             if self.share is not None:
-                self.share.ended(int(cells.first[0]), closed.to_ns, teaches=self._lesson is not None)
+                self.share.ended(int(cells.first_of[0]), closed.to_ns, teaches=self._lesson is not None)
         else:
-            closed = replace(self.level, change=change, to_ns=int(cells.last[end - 1]))
+            closed = replace(self.level, change=change, to_ns=int(cells.last_of[end - 1]))
         closed = replace(closed, n=closed.n - int(cells.w[end : cells.n].sum()))
         self.level = None
         self.last = closed
@@ -387,7 +401,7 @@ class Channel:
     def _keep_lesson(self, fit: Estimate) -> None:
         """Keep what this rest shows of tails, if it was long and the movement before it large."""
         s, band = self.settings, self.noise.band()
-        if self._wide or fit.span_s < s.tail_learn_s or self._behind.max() < s.tail_learn_bands * band:
+        if self._wide or fit.span_s < s.tail_learn_s or self._trail.farthest() < s.tail_learn_bands * band:
             return
         self._lesson = fit
 

@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False, boundscheck=False, wraparound=False
 """What four pads show together: under a car it is the diagonal that has a tail.
 
 Total, front and left share are determinate, they settle with the last swing. What creeps and sticks moves
@@ -9,13 +10,15 @@ by themselves, each with an expectation of tails of its own; where the rest turn
 
 from __future__ import annotations
 
+import copyreg
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from logger.settling.cells import Cell, Cells
+from logger.settling.cells import CAPACITY, Cell, Cells
 from logger.settling.noise import NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
@@ -23,8 +26,11 @@ from logger.settling.tail import Estimate, Noise, estimate, together
 
 PATTERNS = np.array(((1.0, -1.0, -1.0, 1.0), (1.0, 1.0, -1.0, -1.0), (1.0, -1.0, 1.0, -1.0)))
 """The three ways to pair four pads; one pairs the diagonals. The first fits pads named row by row."""
+_SIGNS: list[list[float]] = PATTERNS.tolist()
 LEAST_CELLS = 5
 """Fewest joint cells that are fitted."""
+_KEPT = ("settings", "swung", "apart", "_noises", "_cells", "_pattern", "_moved")
+_KEPT_SHARE = ("_all", "_pad", "_lesson")
 
 
 class Diagonal:
@@ -35,25 +41,42 @@ class Diagonal:
         self.settings = settings
         self.swung, self.apart = TailPrior(settings), TailPrior(settings)
         """What is expected of tails in the diagonal, and in what a pad reads beside it."""
-        self._noises = noises
+        self._noises = list(noises)
         self._cells = Cells(4)
         self._pattern = 0
         self._moved = np.zeros(len(PATTERNS))
         """Rests of pads in which each pattern moved, lately; where several did, each counts in part."""
+        self._begin()
+
+    def _begin(self) -> None:
+        """Make what is worked out anew whenever it is needed."""
         self._fits: dict[tuple[int, int], Estimate] = {}
-        self._warps: dict[int, NDArray[np.float64]] = {}
+        self._warped = 0
+        """How many of the oldest joint cells `_warp` is up to date for."""
+        self._warp, self._rest, self._off = np.zeros(CAPACITY), np.zeros(CAPACITY), np.zeros(CAPACITY)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return copyreg.__newobj__, (Diagonal,), tuple(getattr(self, name) for name in _KEPT)  # type: ignore[attr-defined]
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        for name, value in zip(_KEPT, state, strict=True):
+            setattr(self, name, value)
+        self._begin()
 
     def feed(self, cell: Cell, loads: Sequence[float]) -> None:
         """Take a frame in which all four have sent."""
         self._cells.append(cell, loads)
-        self._fits.clear()
-        self._warps.clear()
+        self._renew()
 
     def forget(self) -> None:
         """What comes next has nothing to do with what was."""
         self._cells.n = 0
+        self._renew()
+
+    def _renew(self) -> None:
         self._fits.clear()
-        self._warps.clear()
+        self._warped = 0
 
     def of(self, pad: int) -> Share:
         """One pad's part in it."""
@@ -61,42 +84,54 @@ class Diagonal:
 
     def sign(self, pad: int) -> float:
         """+1 or −1: how a pad's reading goes with the diagonal."""
-        return float(PATTERNS[self._pattern, pad])
+        return _SIGNS[self._pattern][pad]
 
     def stretch(self, from_ns: int, to_ns: int) -> tuple[int, int] | None:
         """Joint cells of this time, first and after the last; None where they are missing."""
         cells = self._cells
-        n = cells.index_after(to_ns)
-        lo = int(np.searchsorted(cells.first[:n], from_ns))
+        n = lo = cells.index_after(to_ns)
+        while lo > 0 and cells.first_of[lo - 1] >= from_ns:
+            lo -= 1
         late_ns = round(self.settings.joint_late_s * 1e9)
-        whole = n - lo >= LEAST_CELLS and to_ns - int(cells.last[n - 1]) <= late_ns
+        whole = n - lo >= LEAST_CELLS and to_ns - int(cells.last_of[n - 1]) <= late_ns
         return (lo, n) if whole else None
 
     def shared(self, lo: int, n: int) -> Estimate:
         """What the diagonal settles to, by the joint cells lo … n − 1."""
-        if (lo, n) not in self._fits:
-            off = np.abs(self._cells.parts[:n] - self._cells.parts[n - 1])
-            moved = np.maximum(  # pairwise, because a row of four is short for a loop of its own
-                np.maximum(off[:, 0], off[:, 1]), np.maximum(off[:, 2], off[:, 3])
-            )
-            warp = self._warp(n)
-            band = max(each.band() for each in self._noises) / 2.0
-            self._fits[lo, n] = self._fit(lo, warp, moved, self.swung, self._quiet(), band)
-        return self._fits[lo, n]
+        found = self._fits.get((lo, n))
+        if found is None:
+            parts, off, last = self._cells.parts_of, self._off, n - 1
+            for i in range(n):
+                most = 0.0
+                for k in range(4):
+                    most = max(most, abs(parts[i, k] - parts[last, k]))
+                off[i] = most
+            self._find_warp(n)
+            band = max([each.band() for each in self._noises]) / 2.0
+            found = self._fit(lo, n, self._warp, self.swung, self._quiet(), band)
+            self._fits[lo, n] = found
+        return found
 
     def beside(self, pad: int, lo: int, n: int) -> Estimate:
         """What a pad reads without the diagonal settles to, by the same cells."""
-        noise, band = self._noises[pad].for_fit(), self._noises[pad].band()
-        parts = self._cells.parts[:n]
-        rest = parts[:, pad] - self.sign(pad) * self._warp(n)
+        learned = self._noises[pad]
+        noise, band = learned.for_fit(), learned.band()
+        self._find_warp(n)
+        parts, warp, rest, off, sign = self._cells.parts_of, self._warp, self._rest, self._off, self.sign(pad)
+        last = parts[n - 1, pad]
+        for i in range(n):
+            rest[i] = parts[i, pad] - sign * warp[i]
+            off[i] = abs(parts[i, pad] - last)
         quiet = replace(noise, variance=0.75 * noise.variance, copies=0.75)  # (3/4)² + 3·(1/4)² of one pad's
-        return self._fit(lo, rest, np.abs(parts[:, pad] - parts[n - 1, pad]), self.apart, quiet, band)
+        return self._fit(lo, n, rest, self.apart, quiet, band)
 
-    def _warp(self, n: int) -> NDArray[np.float64]:
-        """The diagonal in the oldest n joint cells."""
-        if n not in self._warps:
-            self._warps[n] = self._cells.parts[:n] @ PATTERNS[self._pattern] / 4.0
-        return self._warps[n]
+    def _find_warp(self, n: int) -> None:
+        """Put the diagonal in the oldest n joint cells into `_warp`."""
+        parts, warp, signs = self._cells.parts_of, self._warp, _SIGNS[self._pattern]
+        a, b, c, d = signs[0], signs[1], signs[2], signs[3]
+        for i in range(self._warped, n):
+            warp[i] = ((parts[i, 0] * a + parts[i, 2] * c) + (parts[i, 1] * b + parts[i, 3] * d)) / 4.0
+        self._warped = max(self._warped, n)
 
     def tolerance(self, pad: int) -> float:
         """The error beyond which a reading of this pad is wrong (kg)."""
@@ -105,16 +140,17 @@ class Diagonal:
     def _fit(
         self,
         lo: int,
+        n: int,
         x: NDArray[np.float64],
-        moved: NDArray[np.float64],
         prior: TailPrior,
         noise: Noise,
         band: float,
     ) -> Estimate:
-        cells, n = self._cells, len(x)
-        age = cells.t[n - 1] - cells.t[:n]
-        tails = prior.tails(moved, age, float(age[stirred(moved, band)]), band)
-        return estimate(cells.t[lo:n], x[lo:], cells.w[lo:n], noise, tails, band)
+        """Fit the joint cells lo … n − 1 of x; in `_off` stands how far off each cell was."""
+        cells, off = self._cells, self._off[:n]
+        now_s = float(cells.t_of[n - 1])
+        tails = prior.tails(off, cells.t_of[:n], now_s, stirred(off, band), band)
+        return estimate(cells.t_of[lo:n], x[lo:n], cells.w_of[lo:n], noise, tails, band)
 
     def _quiet(self) -> Noise:
         """Noise of the diagonal: the mean of four independent readings, two of them turned over."""
@@ -152,8 +188,7 @@ class Diagonal:
         best, now = int(np.argmax(self._moved)), self._moved[self._pattern]
         if self._moved[best] > 2.0 * now + s.pairing_rests:
             self._pattern = best
-            self._fits.clear()
-            self._warps.clear()
+            self._renew()
             self.swung, self.apart = TailPrior(self.settings), TailPrior(self.settings)
 
 
@@ -164,6 +199,14 @@ class Share:
         self._all = diagonal
         self._pad = pad
         self._lesson: tuple[Estimate, Estimate] | None = None
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return copyreg.__newobj__, (Share,), tuple(getattr(self, name) for name in _KEPT_SHARE)  # type: ignore[attr-defined]
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        for name, value in zip(_KEPT_SHARE, state, strict=True):
+            setattr(self, name, value)
 
     def refine(self, own: Estimate, prior: TailPrior, from_ns: int, to_ns: int) -> Estimate:
         """The better estimate of what this pad settles to, by the joint cells of its own cells' time.
@@ -178,7 +221,8 @@ class Share:
         stretch = diagonal.stretch(from_ns, to_ns)
         if stretch is None:
             return own
-        beside, shared = diagonal.beside(self._pad, *stretch), diagonal.shared(*stretch)
+        lo, n = stretch
+        beside, shared = diagonal.beside(self._pad, lo, n), diagonal.shared(lo, n)
         if min(beside.span_s, shared.span_s) < diagonal.settings.joint_span * own.span_s:
             return own
         return together(own, beside, shared, diagonal.sign(self._pad), diagonal.tolerance(self._pad))
@@ -193,11 +237,13 @@ class Share:
         stretch = self._all.stretch(from_ns, to_ns)
         if stretch is None:
             return
+        lo, n = stretch
         if teaches:
-            self._lesson = self._all.beside(self._pad, *stretch), self._all.shared(*stretch)
-        self._all.pair(*stretch)
+            self._lesson = self._all.beside(self._pad, lo, n), self._all.shared(lo, n)
+        self._all.pair(lo, n)
 
     def learn(self) -> None:
         """The rest ended by a movement: take what it shows of tails."""
         if self._lesson is not None:
-            self._all.learn(*self._lesson)
+            beside, shared = self._lesson
+            self._all.learn(beside, shared)

@@ -1,9 +1,13 @@
+# cython: annotation_typing=False, auto_pickle=False
 """What is learned of tails: how often, how slow, how large for the size of the movement before.
 
 One object serves all pads of a bay: the same tyres and dampers settle on all of them.
 """
 
 from __future__ import annotations
+
+import copyreg
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +19,7 @@ from logger.settling.tail import Estimate, Tails
 Array = NDArray[np.float64]
 
 
+_KEPT = ("settings", "times_s", "sizes", "log_prior", "_first", "_counts", "_told")
 MOVING_BANDS = 2.0
 """What lay farther from the level than so many bands was movement, not its end."""
 
@@ -38,18 +43,27 @@ class TailPrior:
         self._counts = settings.tail_prior_rests * self._first
         self._told = np.zeros(len(self._first))
         """Log likelihood of every kind of tail, were it the same at all rests."""
-        self.log_prior: Array = np.log(self._first)
+        self.log_prior: list[float] = np.log(self._first).tolist()
 
-    def tails(self, behind: Array, age_s: Array, still_s: float, band: float) -> Tails:
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return copyreg.__newobj__, (TailPrior,), tuple(getattr(self, name) for name in _KEPT)  # type: ignore[attr-defined]
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        for name, value in zip(_KEPT, state, strict=True):
+            setattr(self, name, value)
+
+    def tails(self, behind: Array, behind_s: Array, now_s: float, latest: int, band: float) -> Tails:
         """What tails of each size (rows) and time constant may have to go, for all that is expected.
 
-        `behind` are the deviations from the level in the movement before, `age_s` how long each is past; a
-        tail is a share of the movement that caused it, and any touch may leave `tail_least_band`, which has
-        faded for `still_s`.
+        `behind` are the deviations from the level in the movement before, `behind_s` their times; a tail is a
+        share of the movement that caused it, and any touch may leave `tail_least_band`, which has faded since
+        the one at `latest`.
         """
-        least = self.settings.tail_least_band * band
-        spread = spreads(behind, age_s, self.times_s, self.sizes, least, still_s, 1e-3 * band + 1e-12)
-        return Tails(self.times_s, self.log_prior.tolist(), spread, self.settings.tail_doubt)
+        s, still_s = self.settings, now_s - float(behind_s[latest])
+        least, floor = s.tail_least_band * band, 1e-3 * band + 1e-12
+        spread = spreads(behind, behind_s, now_s, self.times_s, self.sizes, least, still_s, floor)
+        return Tails(self.times_s, self.log_prior, spread, s.tail_doubt)
 
     def learn(self, fit: Estimate) -> None:
         """Take the fit of a whole rest: most cars have one kind of tail, some now one and now another."""
@@ -59,6 +73,5 @@ class TailPrior:
         self._told = self._told * keep + s.tail_told * (told - told.max())
         self._counts = self._counts * keep + fit.weights
         same = self._first * np.exp(self._told - self._told.max())
-        self.log_prior = np.log(
-            s.tail_same * same / same.sum() + (1.0 - s.tail_same) * self._counts / self._counts.sum()
-        )
+        mixed = s.tail_same * same / same.sum() + (1.0 - s.tail_same) * self._counts / self._counts.sum()
+        self.log_prior = np.log(mixed).tolist()

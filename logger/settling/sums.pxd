@@ -67,8 +67,8 @@ cpdef double risk_of(double limit, list p, list offsets, list own, double more, 
     most=double, caused=double, left=double, size=double, tau=double, reach=list, touch=list, line=list,
 )
 cpdef list spreads(
-    const double[::1] behind, const double[::1] age_s, list times_s, list sizes, double least,
-    double still_s, double floor,
+    const double[::1] behind, const double[::1] behind_s, double now_s, list times_s, list sizes,
+    double least, double still_s, double floor,
 )
 
 @cython.locals(i=Py_ssize_t)

@@ -305,14 +305,15 @@ def risk_of(
 
 def spreads(
     behind: Array,
-    age_s: Array,
+    behind_s: Array,
+    now_s: float,
     times_s: list[float],
     sizes: list[float],
     least: float,
     still_s: float,
     floor: float,
 ) -> list[list[float]]:
-    """What tails of each size and time constant may have to go, after deviations so far behind.
+    """What tails of each size and time constant may have to go at `now_s`, after deviations at `behind_s`.
 
     A tail is a share of the movement that caused it; any touch may leave `least`, which has faded for
     `still_s`. From the newest on, only what could be more than is already found is looked at.
@@ -323,7 +324,7 @@ def spreads(
         off = float(behind[i])
         if off <= enough:
             continue
-        age, enough = float(age_s[i]), float("inf")
+        age, enough = now_s - float(behind_s[i]), float("inf")
         for k in range(kinds):
             tau, most = times_s[k], reach[k]
             fade = math.exp(-min(age / tau, LONGEST_AGO))

@@ -251,7 +251,7 @@ def test_the_times_of_the_movement_before_a_rest_stay_while_the_rest_lasts() -> 
         value = 80.0 * sin(k / 3) if k < 60 else 200.0 + dice.gauss(0, 0.05)
         pipeline.feed(sample(k / 10, "a", value))
         if channel.level is not None:
-            now = list(channel._behind_s)
+            now = list(channel._trail.off_s)[: channel._trail.count]
             assert before is None or now == before, k
             before = now
     assert before
