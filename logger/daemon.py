@@ -39,8 +39,9 @@ from logger.store import Store
 from logger.store.copies import Copies
 from logger.store.retention import retain
 from logger.version import VERSION
-from logger.weighin.ledger import Ledger, LedgerError
+from logger.weighin.ledger import Ledger
 from logger.weighin.mending import mend_ledger
+from logger.weighin.refusal import LedgerError
 
 LOOK_S = 0.02
 """How often the loop looks into the queue: shorter than eye or settling needs, long enough to be cheap."""
@@ -111,8 +112,9 @@ class Daemon:
             on_closed=self._store.segment_closed,
             on_gap=lambda segment, gap: self._queue.append((segment, gap)),
         )
-        mend_ledger(folder / "ledger.db", folder / "quarantine", self._onlookers.trouble)
-        self._ledger = Ledger(folder / "ledger.db", patient=True)
+        ledger = folder / "ledger.db"
+        mend = partial(mend_ledger, ledger, folder / "quarantine", self._onlookers.trouble)
+        self._ledger = Ledger(ledger, patient=True, mend=mend)
 
     def _reader(self, n: int) -> PortReader:
         port = self._config.port[n]

@@ -148,7 +148,7 @@ def demo(out: Path, unit: str) -> int:
         print(f"\nBay {bay.name}")
         print_outcome(bay.folder, truths)
         print(f"  report    {write_report(bay.folder)}")
-        for name in ("journal", "dataset", "ledger.db", "log.jsonl"):
+        for name in ("journal", "dataset", "ledger.db", "ledger.rows", "log.jsonl"):
             print(f"  {name:9} {bay.folder / name}")
         print(f"  page      {bay.page} (while the bay ran)")
     print(f"\nThat took {time.monotonic() - began:.0f} s.")

@@ -208,16 +208,24 @@ def _ledger(folder: Path) -> Finding:
     file = folder / "ledger.db"
     if not file.exists():
         return Finding(name="ledger", detail="none yet")
-    from logger.weighin.migrating import newer_file  # noqa: PLC0415  only where there is one
+    from logger.weighin.comparing import compare  # noqa: PLC0415  only where there is one
+    from logger.weighin.migrating import newer_file  # noqa: PLC0415
+    from logger.weighin.rows import Rows  # noqa: PLC0415
 
     if why := newer_file(file):
         step = "update restpoint, or go back to the copy beside it: ledger-before-….db"
         return Finding(name="ledger", state="ill", detail=f"{file}: {why}", step=step)
+    copy = Rows(file)
     try:
+        kept = copy.read()  # first: what it has, but for its last line, is committed
         with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=2.0)) as db:
             (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
             count = db.execute("SELECT count(*) FROM weigh_in").fetchone()[0] if verdict == "ok" else 0
-    except sqlite3.Error as error:
+            if verdict == "ok" and kept is not None:
+                verdict = compare(db, kept).wrong or "ok"
+        if kept is not None and kept.damaged:
+            verdict = f"{kept.damaged} lines of its copy, {copy.path.name}, are damaged"
+    except (sqlite3.Error, OSError) as error:
         verdict, count = str(error), 0
     if verdict == "ok":
         return Finding(name="ledger", detail=f"whole, {count} weigh-in{'' if count == 1 else 's'}")

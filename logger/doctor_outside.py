@@ -100,7 +100,14 @@ def permissions(config: Path, folder: Path) -> list[tuple[str, str, str]]:
     found = []
     if folder.is_dir() and not os.access(folder, os.W_OK):
         found.append((str(folder), "this user may not write it", "run as the service user"))
-    for path in (folder, folder / "ledger.db", folder / PAIRED, folder / "page.key", config):
+    for path in (
+        folder,
+        folder / "ledger.db",
+        folder / "ledger.rows",
+        folder / PAIRED,
+        folder / "page.key",
+        config,
+    ):
         secret = path.name in (PAIRED, "page.key")
         wrong = 0o077 if secret else 0o007
         if path != config and path.exists() and stat.S_IMODE(path.stat().st_mode) & wrong:

@@ -43,7 +43,14 @@ RESTORED = (
     "copies_restored",
 )
 """Ends of troubles."""
-INFORMATION = ("journal_cut", "store_tidied", "store_rebuilt", "store_kept", "store_relabelled")
+INFORMATION = (
+    "journal_cut",
+    "store_tidied",
+    "store_rebuilt",
+    "store_kept",
+    "store_relabelled",
+    "ledger_finished",
+)
 """What was mended: for the log, not for the people at the car."""
 
 

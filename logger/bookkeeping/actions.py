@@ -26,7 +26,8 @@ from logger.weighin.facts import (
     PersonFact,
     PhotoFact,
 )
-from logger.weighin.ledger import Ledger, LedgerError
+from logger.weighin.ledger import Ledger
+from logger.weighin.refusal import LedgerError
 
 
 def act(ledger: Ledger, args: Namespace) -> list[str]:

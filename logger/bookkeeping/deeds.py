@@ -27,8 +27,9 @@ from logger.weighin.facts import (
     kind_of,
     withdrawn,
 )
-from logger.weighin.ledger import Ledger, LedgerError
+from logger.weighin.ledger import Ledger
 from logger.weighin.placements import SPOT_OF
+from logger.weighin.refusal import LedgerError
 
 N = TypeVar("N", Capture, Change)
 

@@ -22,7 +22,8 @@ from logger.model import CORNERS, Capture, Change, CornerLoad
 from logger.sentences import counted
 from logger.weigh_file import read_weighings
 from logger.weighin.facts import CarFact, Fact
-from logger.weighin.ledger import Ledger, LedgerError, WeighInRow
+from logger.weighin.ledger import Ledger, WeighInRow
+from logger.weighin.refusal import LedgerError
 
 _NUMBERED = re.compile(r"build \d+")
 """A build that has only a number lends its change no name."""

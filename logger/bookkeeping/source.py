@@ -16,8 +16,9 @@ from logger.mechanics.weighing import Allowances, Known
 from logger.typed_toml import ConfigError
 from logger.weighin.facts import CarFact
 from logger.weighin.history import history
-from logger.weighin.ledger import Ledger, LedgerError, NoWeighIn, WeighInRow
+from logger.weighin.ledger import Ledger, NoWeighIn, WeighInRow
 from logger.weighin.noted import with_noted
+from logger.weighin.refusal import LedgerError
 from logger.weighin.states import History, WeighIn
 
 NAME = "ledger.db"

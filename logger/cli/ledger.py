@@ -19,7 +19,8 @@ def run(args: argparse.Namespace) -> int:
     from logger.bookkeeping.actions import act
     from logger.bookkeeping.source import opened
     from logger.typed_toml import ConfigError
-    from logger.weighin.ledger import LedgerError, NoWeighIn
+    from logger.weighin.ledger import NoWeighIn
+    from logger.weighin.refusal import LedgerError
 
     try:
         with opened(Path(args.folder), make=args.action == "import") as ledger:

@@ -25,7 +25,8 @@ def run(args: argparse.Namespace) -> int:
     from logger.plan.state import base_of
     from logger.plan.words import plan_json, plan_lines
     from logger.plan.work import work
-    from logger.weighin.ledger import LedgerError, NoWeighIn
+    from logger.weighin.ledger import NoWeighIn
+    from logger.weighin.refusal import LedgerError
 
     try:
         plan = read_plan(args.file)

@@ -23,7 +23,8 @@ def run(args: argparse.Namespace) -> int:
     """Write it and print its path; 1 when there is nothing to report."""
     from logger.outcome import write_report
     from logger.typed_toml import ConfigError
-    from logger.weighin.ledger import LedgerError, NoWeighIn
+    from logger.weighin.ledger import NoWeighIn
+    from logger.weighin.refusal import LedgerError
 
     try:
         print(write_report(args.folder, args.weigh_in, args.out, args.plan))

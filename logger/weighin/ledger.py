@@ -1,17 +1,15 @@
 """The ledger: cars, weigh-ins, captures, changes and facts in SQLite, with every revision kept.
 
-The file is opened with synchronous=FULL: what a call has returned from survives the wall switch. The schema
-grows by the numbered files in `migrations/`; `user_version` says how far a file has come. What a person does
-is a deed: its revisions are written together or not at all, and any deed can be undone.
+What a call has returned from survives the wall switch (`ledger_file.py`). What a person does is a deed: its
+revisions are written together or not at all, and any deed can be undone.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,17 +18,13 @@ from msgspec.structs import replace
 
 from logger.model import Capture, Change
 from logger.weighin.facts import CarFact, Fact, WeighInFact, kind_of, withdrawn
-from logger.weighin.migrating import migrate, newer_file
-from logger.weighin.refusal import refused_for_now
+from logger.weighin.ledger_file import LedgerFile
+from logger.weighin.refusal import LedgerError, refused_for_now
 
 R = TypeVar("R")
 
 BUSY_S = 0.2
 """For so long a bay that is weighing waits for another program's writing, which takes some milliseconds."""
-
-
-class LedgerError(RuntimeError):
-    """The ledger cannot be used; says which file, why and what to do."""
 
 
 class NoWeighIn(LookupError):
@@ -83,12 +77,15 @@ class Ledger:
 
     LedgerError when it cannot be used. `patient` is for who can wait: a file that the disk does not give for
     now is opened by the first call that can, each before it raises sqlite3.Error; and none waits longer than
-    BUSY_S for another program that is writing.
+    BUSY_S for another program that is writing. `mend` is for who has the file for himself: called before it
+    is opened; without it, a ledger that is not what was written is refused.
     """
 
-    def __init__(self, path: Path, *, patient: bool = False) -> None:
+    def __init__(
+        self, path: Path, *, patient: bool = False, mend: Callable[[], object] | None = None
+    ) -> None:
         self.path = path
-        self._wait_s = BUSY_S if patient else 5.0
+        self._file = LedgerFile(path, BUSY_S if patient else 5.0, mend)
         try:
             self.open()
         except sqlite3.Error as error:
@@ -101,25 +98,18 @@ class Ledger:
         """Open the file if that has not been possible yet; sqlite3.Error when it still is not."""
         self._db  # noqa: B018  opened where it is first asked for
 
-    @cached_property
+    @property
     def _db(self) -> sqlite3.Connection:
-        if why := newer_file(self.path):
-            raise LedgerError(f"{self.path}: {why}")
-        db = sqlite3.connect(self.path, isolation_level=None, timeout=self._wait_s)
-        try:
-            db.execute("PRAGMA journal_mode = WAL")
-            db.execute("PRAGMA synchronous = FULL")
-            db.execute("PRAGMA foreign_keys = ON")
-            migrate(db)
-        except BaseException:
-            db.close()
-            raise
-        return db
+        return self._file.db
 
     def close(self) -> None:
         """Close the file; the ledger cannot be used afterwards."""
-        if "_db" in self.__dict__:
-            self._db.close()
+        self._file.close()
+
+    def _write(self, statement: str, values: tuple[Any, ...]) -> int:
+        """Write one statement's rows, and return the last one's number."""
+        with self._file.writing() as db:
+            return int(db.execute(statement, values).lastrowid or 0)
 
     # -- what the bay writes ------------------------------------------------------------------------------
 
@@ -133,7 +123,7 @@ class Ledger:
         renamed = self._renamed(name)
         if renamed is not None:
             return renamed
-        self._db.execute(
+        self._write(
             "INSERT INTO car (name, wheelbase_m, track_front_m, track_rear_m) VALUES (?, ?, ?, ?) "
             "ON CONFLICT (name) DO UPDATE SET wheelbase_m = excluded.wheelbase_m, "
             "track_front_m = excluded.track_front_m, track_rear_m = excluded.track_rear_m",
@@ -168,28 +158,25 @@ class Ledger:
         source: str = "",
     ) -> int:
         """Open a weigh-in and return its id."""
-        row = self._db.execute(
+        return self._write(
             "INSERT INTO weigh_in (car, bay, boot_id, config_id, begun_wall_ns, conditions, source) "
             "VALUES (?, ?, ?, ?, ?, ?, ?)",
             (car, bay, boot_id, config_id, t_wall_ns, msgspec.json.encode(conditions).decode(), source),
         )
-        return int(row.lastrowid or 0)
 
     def move_begin(self, weigh_in: int, step_ns: int) -> None:
         """Move the wall time at which a weigh-in began: the clock was set after that."""
-        self._db.execute(
-            "UPDATE weigh_in SET begun_wall_ns = begun_wall_ns + ? WHERE id = ?", (step_ns, weigh_in)
-        )
+        self._write("UPDATE weigh_in SET begun_wall_ns = begun_wall_ns + ? WHERE id = ?", (step_ns, weigh_in))
 
     def end(self, weigh_in: int, t_wall_ns: int) -> None:
         """Note when a weigh-in ended."""
-        self._db.execute("UPDATE weigh_in SET ended_wall_ns = ? WHERE id = ?", (t_wall_ns, weigh_in))
+        self._write("UPDATE weigh_in SET ended_wall_ns = ? WHERE id = ?", (t_wall_ns, weigh_in))
 
     def put_capture(
         self, weigh_in: int, capture: Capture, t_wall_ns: int, *, deed: int | None = None
     ) -> None:
         """Write a capture as the next revision of its number."""
-        self._db.execute(
+        self._write(
             "INSERT INTO capture SELECT ?1, ?2, 1 + coalesce(max(revision), -1), "
             "?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12 FROM capture WHERE weigh_in = ?1 AND number = ?2",
             (
@@ -213,7 +200,7 @@ class Ledger:
 
         One whose two captures are the same is none any more (merged away or undone).
         """
-        self._db.execute(
+        self._write(
             "INSERT INTO change SELECT ?1, ?2, 1 + coalesce(max(revision), -1), ?3, ?4, ?5, ?6 "
             "FROM change WHERE weigh_in = ?1 AND number = ?2",
             (weigh_in, change.number, t_wall_ns, change.name, msgspec.json.encode(change).decode(), deed),
@@ -224,23 +211,17 @@ class Ledger:
     @contextmanager
     def doing(self, text: str, t_wall_ns: int, undoes: int | None = None) -> Iterator[int]:
         """Begin a deed and give its id; everything written inside is kept together, or not at all."""
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            row = self._db.execute(
+        with self._file.writing():
+            yield self._write(
                 "INSERT INTO deed (written_wall_ns, text, undoes) VALUES (?, ?, ?)", (t_wall_ns, text, undoes)
             )
-            yield int(row.lastrowid or 0)
-        except BaseException:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
 
     def put_fact(self, fact: Fact, deed: int) -> Fact:
         """Write a fact as the next revision of its id, or as a new one for id 0; return it with its id."""
         if fact.id == 0:
             (most,) = self._db.execute("SELECT coalesce(max(id), 0) FROM fact").fetchone()
             fact = replace(fact, id=most + 1)
-        self._db.execute(
+        self._write(
             "INSERT INTO fact SELECT ?1, 1 + coalesce(max(revision), -1), ?2, ?3, ?4 FROM fact WHERE id = ?1",
             (fact.id, deed, kind_of(fact), msgspec.json.encode(fact).decode()),
         )

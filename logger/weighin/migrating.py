@@ -8,6 +8,8 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from logger.weighin.rows import Head, Rows, head_of
+
 
 def schema_of(db: sqlite3.Connection) -> int:
     """How far a file has come: the number of its last step, 0 for a new one."""
@@ -18,20 +20,37 @@ def newer_file(path: Path) -> str:
     """Why this program must not touch the file, whole or damaged; empty when it may, or nothing is there.
 
     What SQLite reads counts, else the file's own header: its schema stands big-endian in bytes 60 to 63
-    (SQLite's file format, 1.3).
+    (SQLite's file format, 1.3). One wrong bit there is damage where tables and copy are those we know.
     """
+    kept, most = Rows(path).schema(), max(_steps())
+    made = None
     try:
         with path.open("rb") as file:
             header = file.read(64)
         have = int.from_bytes(header[60:64], "big") if header.startswith(b"SQLite format 3\0") else 0
         with suppress(sqlite3.Error), closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
             have = schema_of(db)
+            made = head_of(db).made
+    except FileNotFoundError:
+        have = 0
     except OSError:  # told by who opens it
         return ""
-    most = max(_steps())
-    if have <= most:
+    if kept is not None and kept.schema > most:
+        return (
+            _newer(kept.schema, most) + f", or move {Rows(path).path.name} aside if this is an older ledger"
+        )
+    if have <= most or _flipped(have, made, kept):
         return ""
+    return _newer(have, most)
+
+
+def _newer(have: int, most: int) -> str:
     return f"was written by a newer restpoint (schema {have}); this one knows schemas up to {most}: update it"
+
+
+def _flipped(have: int, made: object, kept: Head | None) -> bool:
+    """Whether the number is the copy's with one wrong bit, and all tables are the copy's."""
+    return kept is not None and (have ^ kept.schema).bit_count() == 1 and made == kept.made
 
 
 def migrate(db: sqlite3.Connection) -> None:

@@ -1,4 +1,4 @@
-"""What SQLite's errors mean: the file is damaged, or disk, memory or another program refuse for now."""
+"""What SQLite's errors mean: damage, or a refusal for now by disk, memory or programs; and our own."""
 
 from __future__ import annotations
 
@@ -17,6 +17,10 @@ FOR_NOW = frozenset(
     }
 )
 """SQLite's primary result codes that tell of disk, memory or other programs, and nothing of the file."""
+
+
+class LedgerError(RuntimeError):
+    """The ledger cannot be used; says which file, why and what to do."""
 
 
 def refused_for_now(error: sqlite3.Error) -> bool:

@@ -36,7 +36,8 @@ from logger.plan.work import work
 from logger.recording import RecordingError, read_csv
 from logger.typed_toml import ConfigError
 from logger.weigh_file import read_weighings
-from logger.weighin.ledger import Ledger, LedgerError, NoWeighIn
+from logger.weighin.ledger import Ledger, NoWeighIn
+from logger.weighin.refusal import LedgerError
 
 CORPUS = Path(__file__).parents[1] / "guard" / "corpus"
 ROOT = Path(__file__).parents[2]

@@ -12,9 +12,10 @@ from msgspec.structs import replace
 
 from logger.mechanics.statics import Geometry
 from logger.model import Capture, Change, CornerLoad, Waiting
-from logger.weighin.ledger import Ledger, LedgerError
+from logger.weighin.ledger import Ledger
 from logger.weighin.mending import mend_ledger
 from logger.weighin.migrating import newer_file
+from logger.weighin.refusal import LedgerError
 from logger.weighin.session import Session
 
 CAPTURE = Capture(
