@@ -47,7 +47,7 @@ class Ended:
 
     def __init__(self, end: bytes, longest: int, *, tail_safe: bool, lead: bool = False) -> None:
         self.longest = longest
-        self._end, self._tail_safe, self._lead = end, tail_safe, lead
+        self.end, self._tail_safe, self._lead = end, tail_safe, lead
         self._broken: Reason | None = None
         self.begin(clean=False)
 
@@ -55,11 +55,16 @@ class Ended:
         """Take up a stream anew."""
         self._broken = None if clean or self._tail_safe else Reason.TRUNCATED
 
+    @property
+    def plain(self) -> bool:
+        """Whether messages are now what stands between ends, those that are empty or too long left aside."""
+        return self._broken is None and not self._lead
+
     def ends(self, buffer: bytes, at: int) -> Iterator[int]:
         """Yield ends of messages one after another."""
         if self._broken is not None:
             return
-        end, longest, lead = self._end, self.longest, self._lead
+        end, longest, lead = self.end, self.longest, self._lead
         size, find = len(end), buffer.find
         first = self._behind_lead(buffer, at) if lead else at
         while (found := find(end, first, at + longest)) > first:
@@ -69,21 +74,21 @@ class Ended:
 
     def _behind_lead(self, buffer: bytes, at: int) -> int:
         first = at
-        while buffer.startswith(self._end, first) and first - at < self.longest:
-            first += len(self._end)
+        while buffer.startswith(self.end, first) and first - at < self.longest:
+            first += len(self.end)
         return first
 
     def cut(self, buffer: bytes, at: int) -> Cut:
         """Find the end within the longest message; beyond it, all is refused up to the next end."""
         first = self._behind_lead(buffer, at) if self._lead else at
-        found = buffer.find(self._end, first, at + self.longest)
+        found = buffer.find(self.end, first, at + self.longest)
         if found >= 0:
             broken, self._broken = self._broken, None
-            return found + len(self._end), broken
+            return found + len(self.end), broken
         if len(buffer) - at >= self.longest:
             self._broken = Reason.OVERLONG
             # an end across the cut stays whole, or lines as long as `longest` never get in step again
-            return at + next_start(buffer[at : at + self.longest], self._end), Reason.OVERLONG
+            return at + next_start(buffer[at : at + self.longest], self.end), Reason.OVERLONG
         return MORE
 
 

@@ -18,21 +18,36 @@ from collections.abc import Callable
 
 from drivers.api import Frame, Reason, Reject
 from drivers.cutters import Cutter, next_start
+from drivers.stretch import Memory, Stretch
 
 Decode = Callable[[bytes], "list[Frame] | Reason"]
 Out = list["Frame | Reject"]
 
 
-class Stepper:
-    """Takes piece by piece; after a refused message goes on at the next start inside it."""
+class Splitter:
+    """What both have in common: bytes held back, and good messages read many at once."""
 
     def __init__(self, cutter: Cutter, decode: Decode) -> None:
-        self._cut, self._decode, self._cutter = cutter.cut, decode, cutter
+        self._cutter, self._decode = cutter, decode
         self._rest = b""
+        self._memory = Memory(decode)
 
     def held(self) -> int:
         """Count the bytes held back."""
         return len(self._rest)
+
+    def stretch(self, data: bytes) -> Stretch | None:
+        """Read the good messages that follow one another in the next bytes, without taking them; None while
+        it cannot be told which those are."""
+        return self._memory.stretch(self._cutter, self._rest, data)
+
+    def hold(self, rest: bytes) -> None:
+        """Take part of a stretch as fed: `rest`, the beginning of its next good message, is held back."""
+        self._rest = rest
+
+
+class Stepper(Splitter):
+    """Takes piece by piece; after a refused message goes on at the next start inside it."""
 
     def begin(self) -> Out:
         """Give up what is held (as a reject) and take the next byte for the first of a message."""
@@ -43,7 +58,7 @@ class Stepper:
     def feed(self, data: bytes) -> Out:
         """Take bytes; return what they complete."""
         buffer = self._rest + data if self._rest else data
-        cut, decode, start, ends = self._cut, self._decode, self._cutter.start, self._cutter.ends
+        decode, start, ends, cut = self._decode, self._cutter.start, self._cutter.ends, self._cutter.cut
         out: Out = []
         at = 0
         while at < len(buffer):
@@ -72,7 +87,7 @@ class Stepper:
         return out
 
 
-class Hunter:
+class Hunter(Splitter):
     """Keeps step with binary messages; out of step it hunts for two good ones in a row.
 
     In step, a bad message is refused whole when a good one follows at its end. While hunting, refused bytes
@@ -81,15 +96,15 @@ class Hunter:
     """
 
     def __init__(self, cutter: Cutter, decode: Decode, *, sure: bool = False) -> None:
-        self._cutter, self._decode, self._sure = cutter, decode, sure
-        self._rest = b""
+        super().__init__(cutter, decode)
+        self._sure = sure
         self._run = 0
         self._why = Reason.NOISE
         self._stepping = False
 
-    def held(self) -> int:
-        """Count the bytes held back."""
-        return len(self._rest)
+    def stretch(self, data: bytes) -> Stretch | None:
+        """As above; while hunting, a message is believed only when another follows it."""
+        return super().stretch(data) if self._stepping else None
 
     def begin(self) -> Out:
         """Give up what is held (as a reject) and take the next byte for the first of a message."""

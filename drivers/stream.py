@@ -9,6 +9,7 @@ from msgspec.structs import replace
 from drivers.api import Frame, Reason, Reject, SerialSettings
 from drivers.poll import Poll, Turn
 from drivers.split import Hunter, Stepper
+from drivers.stretch import Stretch
 
 
 class StreamDriver:
@@ -41,6 +42,15 @@ class StreamDriver:
         if self._turn is None:
             return self._splitter.feed(data)
         return self._polled(self._turn, data, t_mono_ns)
+
+    def stretch(self, data: bytes) -> Stretch | None:
+        """Say, without taking them, what the next bytes give as far as they are good messages; None where
+        they have to be fed."""
+        return self._splitter.stretch(data) if self._turn is None else None
+
+    def hold(self, rest: bytes) -> None:
+        """Take part of the last stretch as fed, with `rest` of its next message held back."""
+        self._splitter.hold(rest)
 
     def pending(self) -> int:
         """Count the bytes held back."""

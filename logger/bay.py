@@ -10,16 +10,20 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 from msgspec.structs import replace
 
 from drivers.api import UNANSWERED, Driver, Frame, Reject
 from drivers.calibration import Line
+from logger.chunks import Chunks, Known, Part, Taken, samples_of
 from logger.model import Chunk, ClockStep, Gap, GapCause, PortEvent, Record, Sample
-from logger.settling.pipeline import Pipeline
+from logger.settling.pipeline import LATE_NS, Pipeline
 
 CLOCK_STEP_NS = 500_000_000
 """Wall time that moves this far (ns) against monotonic time between two chunks has been stepped:
 clock daemons slew below 0.5 s and step above (common practice of NTP clients, no source)."""
+
+_NO_CHUNK = Chunk(port="", t_mono_ns=0, t_wall_ns=0, data=b"")
 
 
 @dataclass
@@ -39,6 +43,8 @@ class _Port:
         self.driver = make()
         self.pads = pads
         self.count = PortCount()
+        self.known: Known | None = None
+        """What its messages say, remembered; None while chunks are fed one by one."""
         self.seen: dict[str, tuple[int, int]] = {}
         """Pad → sequence number and time (ns) of its last frame."""
         self.t_reject_ns: int | None = None
@@ -132,6 +138,68 @@ class Bay:
                 out.extend(self._settle(self._pipeline.feed(item)))
         return out
 
+    def feed_chunks(self, chunks: Chunks) -> tuple[list[Record], int]:
+        """Take chunks as columns as long as they are ordinary: the same as one by one, less the samples.
+
+        Returns the records, and how many chunks were taken; 0 where the first one has to be fed.
+        """
+        count = self._until_clock_step(chunks)
+        parts: list[tuple[_Port, Part]] = []
+        for number in np.unique(chunks.port[chunks.port >= 0]).tolist():
+            where = np.flatnonzero(chunks.port[:count] == number)
+            if not len(where):
+                continue  # another port's chunk before them has to be fed
+            port = self._ports[chunks.ports[number]]
+            ask = getattr(port.driver, "stretch", None)
+            found = ask(b"".join([chunks.data[k] for k in where.tolist()])) if ask else None
+            if found is None:
+                count = int(where[0])
+                continue
+            part = Part(chunks, where, found, self._known(port))
+            stop = part.good()
+            count = count if stop is None else min(count, stop)
+            parts.append((port, part))
+        if count == 0:
+            return [], 0
+        last = np.flatnonzero(chunks.port[:count] >= 0)[-1:].tolist()
+        for k in last:
+            self._offset_ns = int(chunks.t_wall_ns[k] - chunks.t_mono_ns[k])
+        taken = [self._taken(port, part, count) for port, part in parts]
+        block = samples_of(chunks, taken, count, tuple(self._port_of), LATE_NS)
+        return self._settle(self._pipeline.feed_block(block)), count
+
+    def _until_clock_step(self, chunks: Chunks) -> int:
+        """How many chunks come before the wall clock is next set."""
+        where = np.flatnonzero(chunks.port >= 0)
+        if not len(where):
+            return len(chunks)
+        offset_ns = chunks.t_wall_ns[where] - chunks.t_mono_ns[where]
+        before = offset_ns[0] if self._offset_ns is None else self._offset_ns
+        steps = np.flatnonzero(np.abs(np.diff(offset_ns, prepend=before)) >= CLOCK_STEP_NS)
+        return int(where[steps[0]]) if len(steps) else len(chunks)
+
+    def _known(self, port: _Port) -> Known:
+        if port.known is None:
+
+            def sample_of(frame: Frame) -> Sample | None:
+                pad = port.pad_of(frame.address)
+                return None if pad is None else self._sample(pad, frame, _NO_CHUNK)
+
+            port.known = Known(tuple(self._port_of), sample_of)
+        return port.known
+
+    def _taken(self, port: _Port, part: Part, before: int) -> Taken:
+        """Take a port's chunks before that place, and count what they hold."""
+        rows, chunk, size, rest = part.taken(before)
+        port.driver.hold(rest)  # type: ignore[attr-defined]  # it has given a stretch
+        port.count.bytes += size
+        port.count.frames += len(rows)
+        known = part.known
+        good = known.columns.pad[rows] >= 0
+        for k in rows[~good].tolist():
+            self._no_sample(port, known.frame[k])
+        return known.columns, rows[good], chunk[good]
+
     def advance(self, t_mono_ns: int, slept_ns: int = 0) -> list[Record]:
         """Let time pass without bytes: silent pads are told, open rests end at their last sample.
 
@@ -184,15 +252,21 @@ class Bay:
                 continue
             count.frames += 1
             pad = port.pad_of(item.address)
-            if pad is None:
-                count.unknown[str(item.address)] += 1
-            elif (sample := self._sample(pad, item, chunk)) is not None:
-                if item.seq is not None and (gap := port.missed(pad, item.seq, chunk.t_mono_ns)):
-                    samples.append(gap)
-                samples.append(sample)
-            else:
-                count.uncalibrated += 1
+            sample = None if pad is None else self._sample(pad, item, chunk)
+            if pad is None or sample is None:
+                self._no_sample(port, item)
+                continue
+            if item.seq is not None and (gap := port.missed(pad, item.seq, chunk.t_mono_ns)):
+                samples.append(gap)
+            samples.append(sample)
         return samples
+
+    def _no_sample(self, port: _Port, frame: Frame) -> None:
+        """Count a frame of no known pad, or of one whose counts nobody has calibrated."""
+        if port.pad_of(frame.address) is None:
+            port.count.unknown[str(frame.address)] += 1
+        else:
+            port.count.uncalibrated += 1
 
     def _sample(self, pad: str, frame: Frame, chunk: Chunk) -> Sample | None:
         mass_kg, resolution_kg = frame.mass_kg, frame.resolution_kg

@@ -30,13 +30,13 @@ class Columns:
     floats: Mapping[str, NDArray[np.float64]]
 
     @classmethod
-    def of(cls, samples: Sequence[Sample]) -> Columns:
-        """Make columns of samples."""
-        pads = tuple(dict.fromkeys(sample.pad for sample in samples))
-        number = {pad: k for k, pad in enumerate(pads)}
+    def of(cls, samples: Sequence[Sample], pads: tuple[str, ...] | None = None) -> Columns:
+        """Make columns of samples, of these pads where they are given: others are then number -1."""
+        known = pads or tuple(dict.fromkeys(sample.pad for sample in samples))
+        number = {pad: k for k, pad in enumerate(known)}
         return cls(
-            pads=pads,
-            pad=np.array([number[sample.pad] for sample in samples], dtype=np.intp),
+            pads=known,
+            pad=np.array([number.get(sample.pad, -1) for sample in samples], dtype=np.intp),
             t_mono_ns=np.array([sample.t_mono_ns for sample in samples], dtype=np.int64),
             t_wall_ns=np.array([sample.t_wall_ns for sample in samples], dtype=np.int64),
             flags=np.array([sample.flags for sample in samples], dtype=np.int64),
@@ -45,6 +45,19 @@ class Columns:
                 name: np.array([getattr(sample, name) for sample in samples], dtype=np.float64)
                 for name in FLOATS
             },
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[Columns]) -> Columns:
+        """One after another; all of the same pads."""
+        return cls(
+            pads=parts[0].pads,
+            pad=np.concatenate([part.pad for part in parts]),
+            t_mono_ns=np.concatenate([part.t_mono_ns for part in parts]),
+            t_wall_ns=np.concatenate([part.t_wall_ns for part in parts]),
+            flags=np.concatenate([part.flags for part in parts]),
+            missing=np.concatenate([part.missing for part in parts]),
+            floats={name: np.concatenate([part.floats[name] for part in parts]) for name in FLOATS},
         )
 
     def __len__(self) -> int:

@@ -6,11 +6,12 @@ import fcntl
 import hashlib
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from logger.journal_segment import END, Batch, Damage, Entry, entry_of, head, newer, scan
+from logger.journal_rows import Rows, whole_segment
+from logger.journal_segment import END, Batch, Damage, Entry, Row, entry_of, head, newer, scan
 from logger.model import ALL_PADS, Gap, GapCause
 
 SEGMENT = "segment-{:06d}.arrows"
@@ -78,22 +79,53 @@ def read_journal(path: Path, on_damage: OnDamage | None = None) -> Iterator[Entr
 
 def read_run(run: Run, on_damage: OnDamage | None = None, first: int = 0) -> Iterator[tuple[int, Entry]]:
     """Read one run from segment `first` on: (segment number, entry) in order; see `read_journal`."""
+    for path, item in _read(run, on_damage, first, scan):
+        number = segment_number(path)
+        if isinstance(item, Gap):
+            yield number, item
+        elif isinstance(item, Batch):
+            for entry in entries(path, item, item.rows, on_damage):
+                yield number, entry
+
+
+def read_rows(run: Run, on_damage: OnDamage | None = None) -> Iterator[tuple[Path, Rows | Batch | Gap]]:
+    """Read one run a segment at a time where nothing is damaged, else a batch at a time: (segment, rows).
+
+    The rows' entries are those that `read_run` gives; make them by `entries`.
+    """
+
+    def read(data: bytes) -> Iterable[Rows | Batch | Damage]:
+        found = whole_segment(data)
+        return scan(data) if found is None else (found,)
+
+    return _read(run, on_damage, 0, read)
+
+
+def _read(
+    run: Run, on_damage: OnDamage | None, first: int, read: Callable[[bytes], Iterable[Rows | Batch | Damage]]
+) -> Iterator[tuple[Path, Rows | Batch | Gap]]:
     seq: int | None = None
     t_mono_ns = 0
     for path in run.segments:
-        number = segment_number(path)
-        if number < first:
+        if segment_number(path) < first:
             continue
-        for item in scan(path.read_bytes()):
+        for item in read(path.read_bytes()):
             if isinstance(item, Damage):
                 if on_damage is not None:
                     on_damage(path, item)
                 continue
-            first_ns = item.rows[0].t_mono_ns
+            size, first_ns, last_ns = _extent(item)
             if seq is not None and item.seq > seq:
-                yield number, _missing(item.seq - seq, t_mono_ns, first_ns)
-            yield from _entries(path, number, item, on_damage)
-            seq, t_mono_ns = item.seq + len(item.rows), item.rows[-1].t_mono_ns
+                yield path, _missing(item.seq - seq, t_mono_ns, first_ns)
+            yield path, item
+            seq, t_mono_ns = item.seq + size, last_ns
+
+
+def _extent(item: Rows | Batch) -> tuple[int, int, int]:
+    """How many rows, and the monotonic times (ns) of the first and last."""
+    if isinstance(item, Rows):
+        return len(item), int(item.t_mono_ns[0]), int(item.t_mono_ns[-1])
+    return len(item.rows), item.rows[0].t_mono_ns, item.rows[-1].t_mono_ns
 
 
 def segment_number(path: Path) -> int:
@@ -159,17 +191,18 @@ def _missing(count: int, t_from_ns: int, t_to_ns: int) -> Gap:
     )
 
 
-def _entries(
-    path: Path, number: int, batch: Batch, on_damage: OnDamage | None
-) -> Iterator[tuple[int, Entry]]:
-    for row in batch.rows:
+def entries(
+    path: Path, source: Rows | Batch, rows: Iterable[Row], on_damage: OnDamage | None
+) -> Iterator[Entry]:
+    """The entries that some rows of a segment hold; one that nobody can read is told to `on_damage`."""
+    for row in rows:
         try:
             entry = entry_of(row)
         except ValueError as fault:
             if on_damage is not None:
-                on_damage(path, Damage(batch.offset, batch.end, f"entry of kind {row.kind!r}: {fault}"))
+                on_damage(path, Damage(source.offset, source.end, f"entry of kind {row.kind!r}: {fault}"))
             continue
-        yield number, entry
+        yield entry
 
 
 def _ended(path: Path) -> bool:

@@ -24,6 +24,7 @@ MARK = b"\xff\xff\xff\xff"
 """Arrow IPC: every message begins with this, on a multiple of 8 bytes."""
 END = MARK + b"\0\0\0\0"
 """Arrow IPC: the end of a stream."""
+NO_BATCH = "no batch begins here"
 MOST_METADATA = 1 << 16
 """A batch of five columns describes itself in well under 64 KiB; more is a damaged length."""
 
@@ -214,22 +215,19 @@ def _next_whole(data: bytes, offset: int, boot_id: str | None, seq: int) -> int:
 
 def _decode(data: bytes, offset: int, boot_id: str | None, seq: int) -> tuple[Batch, str] | str:
     """The batch at an offset and its run, or what is wrong; it must be of the run and behind row `seq`."""
-    size = int.from_bytes(data[offset + 4 : offset + 8], "little", signed=True)
-    if data[offset : offset + 4] != MARK or not 0 < size <= MOST_METADATA:
-        return "no batch begins here"
+    begin = data[offset : offset + 8]
+    if _metadata_size(begin) is None:
+        return NO_BATCH
     try:
         batch, words, end = _arrow_batch(data, offset)
-        body = end - offset - 8 - size
-        n, first, claimed = int(words[b"n"]), int(words[b"seq"]), words[b"boot_id"].decode()
-        whole = n == batch.num_rows and int(words[b"crc32"]) == _checksum(batch, first, claimed)
+        first, claimed = int(words[b"seq"]), words[b"boot_id"].decode()
+        why = batch_fault(batch, words, begin, end - offset)
         rows = [Row(*values) for values in zip(*(c.to_pylist() for c in batch.columns), strict=True)]
     except Exception as fault:
         # Damaged bytes may raise nearly anything out of Arrow; all of it means the same here.
         return str(fault).partition("\n")[0] or type(fault).__name__
-    if not whole:
-        return "the checksum does not fit"
-    if body not in (_body_size(batch, 8), _body_size(batch, 64)):
-        return "its length is not that of its values"
+    if why:
+        return why
     if first <= seq or claimed != (boot_id or claimed):
         return "a batch out of its place"
     return Batch(offset, end, first, rows), claimed
@@ -244,10 +242,32 @@ def _arrow_batch(data: bytes, offset: int) -> tuple[Any, dict[bytes, bytes], int
     pa.ipc.read_message(source)  # finds the end, so that only this message is copied behind the schema
     end = source.tell()
     found = pa.ipc.open_stream(head() + data[offset:end]).read_next_batch_with_custom_metadata()
-    found.batch.validate(full=True)
-    if any(column.null_count for column in found.batch.columns):
-        raise ValueError("a value is missing")
     return found.batch, dict(found.custom_metadata.items()), end
+
+
+def batch_fault(batch: Any, words: dict[bytes, bytes], begin: bytes, size: int) -> str:
+    """What is wrong with a batch that Arrow has read, empty when nothing is; may raise on damaged ones.
+
+    `words` are its metadata, `begin` the first 8 of the `size` bytes that it took.
+    """
+    told = _metadata_size(begin)
+    if told is None:
+        return NO_BATCH
+    batch.validate(full=True)
+    if any(column.null_count for column in batch.columns):
+        return "a value is missing"
+    sums = _checksum(batch, int(words[b"seq"]), words[b"boot_id"].decode())
+    if int(words[b"n"]) != batch.num_rows or int(words[b"crc32"]) != sums:
+        return "the checksum does not fit"
+    if size - 8 - told not in (_body_size(batch, 8), _body_size(batch, 64)):
+        return "its length is not that of its values"
+    return ""
+
+
+def _metadata_size(begin: bytes) -> int | None:
+    """Size of the metadata of the message that begins so; None where none begins."""
+    size = int.from_bytes(begin[4:], "little", signed=True)
+    return size if begin[:4] == MARK and 0 < size <= MOST_METADATA else None
 
 
 def _body_size(batch: Any, padding: int) -> int:

@@ -27,7 +27,8 @@ from logger.journal_folder import (
 )
 from logger.journal_segment import newer
 from logger.model import Chunk, PortEvent
-from logger.replay import MakeBay, derive
+from logger.replay import MakeBay
+from logger.replay_blocks import derive
 from logger.store import DATASET
 from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows

@@ -15,9 +15,10 @@ import numpy as np
 from logger.bay import Bay
 from logger.columns import Columns
 from logger.journal_folder import Run, find_runs, read_run
-from logger.journal_segment import MARK, Asked, Entry, Tick
-from logger.model import Chunk, Gap, PortEvent, Record, Sample
+from logger.journal_segment import MARK
+from logger.model import Gap, Record, Sample
 from logger.recording import Recording, RecordingError, known_unit, read_csv
+from logger.replay_blocks import derive, told_in_blocks
 from logger.settling.pipeline import Pipeline
 from logger.store import DATASET
 
@@ -52,17 +53,6 @@ class Replayed:
     told: Iterator[Record] | None = None
     """The records without the samples, made in blocks, where the recording has them as columns; take either
     this or `records`."""
-
-
-def derive(bay: Bay, entry: Entry) -> list[Record]:
-    """The records that one journal entry causes: the same live, in replay and when the dataset is rebuilt."""
-    if isinstance(entry, Chunk | PortEvent):
-        return bay.feed(entry)
-    if isinstance(entry, Tick):
-        return bay.advance(entry.t_mono_ns, entry.slept_ns)
-    if isinstance(entry, Asked):
-        bay.asked(entry.port, entry.data, entry.t_mono_ns)
-    return [entry] if isinstance(entry, Gap) else []
 
 
 def open_recordings(
@@ -122,9 +112,9 @@ def _journal(path: Path, make_bay: MakeBay, config: Path | None, unit: str) -> l
         if first is None:
             continue
         notes: list[str] = []
-        records = play(run, bay, notes)
+        records, told = play(run, bay, notes), told_in_blocks(run, bay, notes)
         start_ns = first.t_to_mono_ns if isinstance(first, Gap) else first.t_mono_ns
-        out.append(Replayed(run.name, records, {}, unit=unit, start_ns=start_ns, notes=notes))
+        out.append(Replayed(run.name, records, {}, unit=unit, start_ns=start_ns, notes=notes, told=told))
     return out
 
 

@@ -11,7 +11,7 @@ from logger.bay import Bay
 from logger.clock import NS, wall_text
 from logger.journal_folder import Run, read_run
 from logger.model import FLAG_WILD, Gap, PadCondition, Record, Rest, Rock, Sample, ZeroCheck
-from logger.replay import derive
+from logger.replay_blocks import derive
 
 LEAST_READINGS = 20
 """Fewer say little about their own scatter: it would be uncertain by a sixth."""

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+import numpy as np
+
 from logger.columns import Columns
 from logger.model import Gap, GapCause, Record, Sample
 from logger.settling.blocks import frames
@@ -17,7 +19,7 @@ from logger.settling.pad import Pad
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
 
-LATE_S = 0.5
+LATE_NS = 500_000_000
 """`advance` closes nothing younger than this, so that samples on their way are never cut off."""
 
 
@@ -70,16 +72,24 @@ class Pipeline:
         return out
 
     def feed_block(self, block: Columns) -> list[Record]:
-        """Feed samples as columns, in order of time; the same as one by one, less the samples themselves."""
+        """Feed samples as columns, in order of time; the same as one by one, less the samples themselves.
+
+        A row of pad -1 is none, but lets time pass up to then.
+        """
         out: list[Record] = []
+        pads = [self.pads.get(name) for name in block.pads]
+        strange = [k for k, pad in enumerate(pads) if pad is None]
+        if strange:
+            block = block.taken(np.flatnonzero(~np.isin(block.pad, strange)))
         if not len(block):
             return out
         cut = frames(block, self._cell_ns, self._next_ns)
-        pads = [self.pads.get(name) for name in block.pads]
         for k, (lo, hi) in enumerate(zip(cut.starts, cut.ends, strict=True)):
             if not cut.plain[k]:
-                for sample in block.taken(slice(lo, hi)).samples():
-                    out += (r for r in self._sample(sample) if not isinstance(r, Sample))
+                part = block.taken(slice(lo, hi))
+                for number, sample in zip(part.pad.tolist(), part.samples(), strict=True):
+                    told = self._sample(sample) if number >= 0 else self._tick(sample.t_mono_ns)
+                    out += (r for r in told if not isinstance(r, Sample))
                 continue
             if cut.ticks[k]:
                 out += self._tick(int(block.t_mono_ns[lo]))
@@ -91,7 +101,7 @@ class Pipeline:
     def advance(self, t_mono_ns: int) -> list[Record]:
         """Say that time has passed: tells of silent pads and closes their rests, changes no rest's
         content."""
-        return self._tick(t_mono_ns - round(LATE_S * 1e9))
+        return self._tick(t_mono_ns - LATE_NS)
 
     def finish(self) -> list[Record]:
         """End of a recording: close what is open."""

@@ -18,7 +18,7 @@ from logger.assembly import bay_from_file
 from logger.cli import main
 from logger.journal_folder import find_runs, read_run
 from logger.model import CarRest, Chunk, Record, Rest
-from logger.replay import derive
+from logger.replay_blocks import derive
 from logger.weighin.ledger import Ledger
 from logger.weighin.results import WeighInResult
 

@@ -16,7 +16,8 @@ from support.small_bay import CONFIG, stream
 from logger.bay_state import freeze, thaw
 from logger.journal_segment import Entry
 from logger.model import Chunk, PortEvent, Record
-from logger.replay import derive, make_bay
+from logger.replay import make_bay
+from logger.replay_blocks import derive
 
 ENTRIES = list(stream(30.0, seed=3))
 

@@ -17,7 +17,7 @@ from logger.journal_folder import Run, read_run, run_folders
 from logger.journal_segment import head
 from logger.model import Capture, Chunk, Sample
 from logger.rebuild import verify
-from logger.replay import derive
+from logger.replay_blocks import derive
 from logger.store.dataset import samples_by_run
 
 READ_S = 0.6

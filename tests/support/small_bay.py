@@ -11,7 +11,8 @@ from logger.config import load
 from logger.journal import Journal, JournalSettings
 from logger.journal_segment import Entry, Tick
 from logger.model import Chunk, PortEvent, Record
-from logger.replay import derive, make_bay
+from logger.replay import make_bay
+from logger.replay_blocks import derive
 from logger.store import Store, StoreSettings
 
 CONFIG = b"""

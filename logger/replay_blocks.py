@@ -1,0 +1,92 @@
+"""A journal through a bay in blocks: chunks as columns while all is ordinary, entry by entry where not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import numpy as np
+
+from logger.bay import Bay
+from logger.chunks import TIME, Chunks, Indices
+from logger.journal_folder import OnDamage, Run, entries, read_rows
+from logger.journal_rows import Rows
+from logger.journal_segment import Asked, Batch, Damage, Entry, Tick
+from logger.model import Chunk, Gap, PortEvent, Record, Sample
+
+MOST = 1 << 17
+"""Rows of a block; bounds what is held at once."""
+LEAST = 64
+"""Rows of a block where most blocks end early; twice as many each time that most of one was taken."""
+
+
+def derive(bay: Bay, entry: Entry) -> list[Record]:
+    """The records that one journal entry causes: the same live, in replay and when the dataset is rebuilt."""
+    if isinstance(entry, Chunk | PortEvent):
+        return bay.feed(entry)
+    if isinstance(entry, Tick):
+        return bay.advance(entry.t_mono_ns, entry.slept_ns)
+    if isinstance(entry, Asked):
+        bay.asked(entry.port, entry.data, entry.t_mono_ns)
+    return [entry] if isinstance(entry, Gap) else []
+
+
+def told_in_blocks(run: Run, bay: Bay, notes: list[str]) -> Iterator[Record]:
+    """Every record but samples that a run's journal gives; damaged places are noted."""
+
+    def note(path: Path, damage: Damage) -> None:
+        notes.append(f"{path}: {damage.reason}")
+
+    for path, item in read_rows(run, note):
+        if isinstance(item, Gap):
+            yield item
+        elif isinstance(item, Batch):
+            yield from _one_by_one(bay, entries(path, item, item.rows, note))
+        else:
+            yield from _in_blocks(bay, path, item, note)
+    yield from _less_samples(bay.finish())
+
+
+def _less_samples(records: Iterable[Record]) -> Iterator[Record]:
+    return (record for record in records if not isinstance(record, Sample))
+
+
+def _one_by_one(bay: Bay, found: Iterable[Entry]) -> Iterator[Record]:
+    for entry in found:
+        yield from _less_samples(derive(bay, entry))
+
+
+def _sleeps(rows: Rows, kind: Indices) -> Indices:
+    """Places of the ticks before which the computer may have slept."""
+    ticks = np.flatnonzero(kind == 1)
+    sleeps = [not rows.data(k, k + 1)[0].endswith(b',"slept_ns":0}') for k in ticks.tolist()]
+    return ticks[np.array(sleeps, np.bool_)]
+
+
+def _in_blocks(bay: Bay, path: Path, rows: Rows, note: OnDamage) -> Iterator[Record]:
+    names = list(bay.counts)
+    port = rows.numbers("port", names)
+    kind = rows.numbers("kind", ["chunk", "tick"])
+    port[kind == 1] = TIME
+    alone = np.union1d(np.flatnonzero((kind < 0) | ((kind == 0) & (port < 0))), _sleeps(rows, kind))
+    lo, size = 0, MOST
+    for stop in [*alone.tolist(), len(rows)]:
+        while lo < stop:
+            hi = min(lo + size, stop)
+            block = Chunks(
+                ports=names,
+                port=port[lo:hi],
+                t_mono_ns=rows.t_mono_ns[lo:hi],
+                t_wall_ns=rows.t_wall_ns[lo:hi],
+                data=rows.data(lo, hi),
+            )
+            records, taken = bay.feed_chunks(block)
+            yield from records
+            size = min(2 * size, MOST) if 2 * taken > hi - lo else max(size // 8, LEAST)
+            lo += taken
+            if lo < hi:
+                yield from _one_by_one(bay, entries(path, rows, rows.rows(lo, lo + 1), note))
+                lo += 1
+        if lo < len(rows):
+            yield from _one_by_one(bay, entries(path, rows, rows.rows(lo, lo + 1), note))
+            lo += 1

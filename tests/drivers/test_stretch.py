@@ -1,0 +1,96 @@
+"""Read in stretches, each chunk gives the very frames that feeding gives, and leaves the driver the same."""
+
+from __future__ import annotations
+
+import random
+from itertools import accumulate
+from pathlib import Path
+
+import pytest
+
+from drivers.api import Frame, Reject
+from drivers.conformance import Case, cases, damaged
+from drivers.registry import find
+from drivers.stream import StreamDriver
+from drivers.stretch import Stretch
+
+ALL = cases(Path(__file__).parent / "cases")
+Out = list[Frame | Reject]
+
+
+def make(case: Case) -> StreamDriver:
+    driver = find(case.about["driver"], [case.folder])()
+    assert isinstance(driver, StreamDriver)
+    return driver
+
+
+def taken(driver: StreamDriver, found: Stretch, chunks: list[bytes]) -> list[Out]:
+    """Take the chunks whose bytes are all of good messages; what each gives."""
+    ends = list(accumulate(found.sizes[k] for k in found.which))
+    stop, out = found.held, []
+    for chunk in chunks:
+        if not ends or stop + len(chunk) > ends[-1]:
+            break
+        here = [k for k, end in zip(found.which, ends, strict=True) if stop < end <= stop + len(chunk)]
+        out.append([frame for k in here for frame in found.frames[k]])
+        stop += len(chunk)
+    if out:
+        driver.hold(found.buffer[max((end for end in ends if end <= stop), default=0) : stop])
+    return out
+
+
+def in_stretches(driver: StreamDriver, chunks: list[bytes], ahead: int) -> tuple[list[Out], int]:
+    """What each chunk gives, and how many were not fed."""
+    out: list[Out] = []
+    spared = 0
+    while len(out) < len(chunks):
+        some = chunks[len(out) : len(out) + ahead]
+        found = driver.stretch(b"".join(some))
+        good = taken(driver, found, some) if found is not None else []
+        spared += len(good)
+        out += good or [driver.feed(some[0], 0)]
+    return out, spared
+
+
+@pytest.mark.parametrize("case", ALL, ids=repr)
+def test_each_chunk_gives_what_feeding_it_gives(case: Case) -> None:
+    dice = random.Random(6)
+    polled = make(case).request(0) is not None
+    spared = 0
+    for data in (case.recording * 3, damaged(case.recording * 3, seed=7)):
+        for longest in (1, 7, 60, 400):
+            chunks, at = [], 0
+            while at < len(data):
+                chunks.append(data[at : at + dice.randint(1, longest)])
+                at += len(chunks[-1])
+            fed, read = make(case), make(case)
+            plain = [fed.feed(chunk, 0) for chunk in chunks]
+            for ahead in (1, 5, 50):
+                read = make(case)
+                found, good = in_stretches(read, chunks, ahead)
+                assert found == plain, (longest, ahead)
+                assert read.pending() == fed.pending()
+                spared += good
+    assert (spared == 0) == polled
+
+
+def test_a_message_is_decoded_once_and_its_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drivers.stretch.MOST", 10)
+    driver = find("line-plain")()
+    assert isinstance(driver, StreamDriver)
+    driver.feed(b"\r\n", 0)  # in step
+    lines = [f"P1 still {k / 100:11.2f} kg\r\n".encode() for k in range(8)]
+    first = driver.stretch(b"".join(lines + lines))
+    assert first is not None
+    assert first.which == [*range(8), *range(8)]
+    again = driver.stretch(lines[3])
+    assert again is not None
+    assert again.which == [3]
+    assert again.frames is first.frames
+    more = driver.stretch(b"".join(f"P2 still {k / 100:11.2f} kg\r\n".encode() for k in range(8)))
+    assert more is not None
+    assert len(more.frames) == 16
+    anew = driver.stretch(lines[3])
+    assert anew is not None
+    assert anew.which == [0]
+    assert len(anew.frames) == 1
