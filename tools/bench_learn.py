@@ -1,6 +1,6 @@
 """How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
 
-    python tools/bench_learn.py [--odd | --far | --wide] [FIRST [LAST]]      seeds, 0 to 119 unless given
+    python tools/bench_learn.py [--odd | --far | --wide | --apart] [FIRST [LAST]]  seeds, 0 to 119 unless said
 
 Every stream is learnt as a user would; then the layout's driver reads the recording and a later stretch of
 the same indicator in use (heavier loads, readings below zero). A wrong mass or pad in any frame is "wrong".
@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from make_streams import make
+from stream_apart import make_apart
 from stream_kit import Reading, Stream
 from stream_odd import make_far, make_odd
 from stream_wide import make_wide
@@ -50,8 +51,12 @@ def score(stream: Stream) -> Score:
     if stream.undecidable:
         return Score(verdict="wrong", why="decided what cannot be", seconds=seconds, outcome=outcome)
     data = b"".join(data for _, data in stream.chunks)
-    names: dict[str | None, str] = {}
-    read, wrong, steady = compare(outcome.layout, data, stream.truth, names)
+    pads = sorted({reading.pad for readings in stream.truth.values() for reading in readings})
+    for only in (None, *pads):  # a layout of one pad without a name may be any one's
+        names: dict[str | None, str] = {} if only is None else {None: only}
+        read, wrong, steady = compare(outcome.layout, data, stream.truth, names)
+        if not wrong:
+            break
     later, later_wrong, _ = compare(outcome.layout, stream.later, stream.later_truth, names)
     found = Score(
         verdict="right", seconds=seconds, steady=steady if stream.says_steady else None, outcome=outcome
@@ -137,7 +142,7 @@ def _figures(scores: list[tuple[Stream, Score]]) -> None:
 
 if __name__ == "__main__":
     words = [int(word) for word in sys.argv[1:] if not word.startswith("--")]
-    families = {"--odd": make_odd, "--far": make_far, "--wide": make_wide}
+    families = {"--odd": make_odd, "--far": make_far, "--wide": make_wide, "--apart": make_apart}
     chosen = next((invent for word, invent in families.items() if word in sys.argv[1:]), make)
     sys.exit(
         main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119, chosen)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from math import gcd
@@ -27,6 +27,8 @@ FEW_LOWEST, MANY_ABOVE = 8, 40
 """Values of a lowest byte and of what stands above it: steps up to 500 leave 16 in the byte at least."""
 FLOAT = 4
 """Bytes of the shortest float whose halves are looked at by themselves."""
+QUIET = 4
+"""Times that a load turns back which hardly wavers."""
 ENOUGH = 25
 """Different numbers from which their last digits tell the step."""
 
@@ -44,14 +46,47 @@ def sign_seen(
     return set_in > (0 if shape.check else 1 + len(shape.rows) // 250)
 
 
-def dense_below_zero(shape: Shape, source: Source, reading: Reading, groups: dict[str, Series]) -> bool:
-    """Tell whether ones' complement was seen: 0 and -1 came, and never the all-ones that would be its -0."""
-    numbers = [value for _, values in groups.values() for value in values]
-    ones = 2 * half_of(shape, source, reading) - 1
-    read = replace(reading, form="unsigned").reader()
-    never = all(ones != plain for cell in shape.column(source) if (plain := _plain(read, cell)) is not None)
-    above = gcd(*(int(number) for number in numbers if number > 0))
-    return never and above == 1 and numbers.count(0) > 3 and numbers.count(-1) > 3
+def ones_seen(shape: Shape, sources: Sequence[Source], reading: Reading) -> bool:
+    """Tell whether numbers (of several pads) are in ones' complement: all-ones, its -0, never came.
+
+    Beside, all must be steps from zero where steps are larger than 1; else some pad showed both 0 and -1.
+    """
+    found = [_by_sign(shape, source, reading) for source in sources]
+    step, many = _step_above(found)
+    if not any(below for _, below, _ in found) or any(ones in below for _, below, ones in found):
+        return False
+    if step > 1:
+        return many and all((ones - plain) % step == 0 for _, below, ones in found for plain in below)
+    return any(above[0] > 3 and below[ones - 1] > 3 for above, below, ones in found)
+
+
+def twos_seen(shape: Shape, sources: Sequence[Source], reading: Reading) -> bool:
+    """Tell whether no number was below zero, or one was that is none in ones' complement."""
+    found = [_by_sign(shape, source, reading) for source in sources]
+    step, _ = _step_above(found)
+    negative = [(plain, ones) for _, below, ones in found for plain in below]
+    whole = step > 1 and all((ones + 1 - plain) % step == 0 for plain, ones in negative)
+    return not negative or whole or any(plain == ones for plain, ones in negative)
+
+
+def _step_above(found: Sequence[tuple[Counter[int], Counter[int], int]]) -> tuple[int, bool]:
+    """What numbers above zero step by, and whether many came."""
+    numbers = {number for above, _, _ in found for number in above}
+    return gcd(*numbers), len(numbers) >= ENOUGH
+
+
+def _by_sign(shape: Shape, source: Source, reading: Reading) -> tuple[Counter[int], Counter[int], int]:
+    """Numbers as without sign, those without and those with the highest bit, and all-ones.
+
+    Where no check vouches for them, those that came once may be damaged.
+    """
+    read, half = replace(reading, form="unsigned", decimals=None).reader(), half_of(shape, source, reading)
+    counted = Counter(shape.column(source))
+    least = 0 if shape.check else 1
+    numbers = {cell: _plain(read, cell) for cell, count in counted.items() if count > least}
+    sets = Counter({int(n): counted[cell] for cell, n in numbers.items() if n is not None})
+    above = Counter({number: count for number, count in sets.items() if number < half})
+    return above, sets - above, 2 * half - 1
 
 
 def _plain(read: Reader, cell: bytes) -> float | None:
@@ -113,7 +148,18 @@ def even_step(groups: dict[str, Series]) -> bool:
     numbers = sorted(often if len(often) > 3 else counted)  # one damaged number must not decide
     if len(numbers) < 3:
         return True
-    return _is_step(gcd(*(number - numbers[0] for number in numbers)))
+    step = gcd(*(number - numbers[0] for number in numbers))
+    if sum(map(_turns, groups.values())) <= QUIET * len(groups):
+        for part in (3, 7, 11, 13):  # an even ramp without any noise goes by a step of its own
+            while step and step % part == 0:
+                step //= part
+    return _is_step(step)
+
+
+def _turns(series: Series) -> int:
+    """How often a series turns back; one that wavers turns all the time."""
+    gone = [b - a for a, b in pairwise(series[1]) if a != b]
+    return sum(a * b < 0 for a, b in pairwise(gone))
 
 
 def _is_step(step: int) -> bool:

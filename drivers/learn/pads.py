@@ -11,11 +11,11 @@ from itertools import pairwise, product
 
 from drivers.learn.against import (
     blanks_fit,
-    dense_below_zero,
     ends_in_digit,
     led_by_constant,
     lowest_is_another,
     mantissa_is_another,
+    ones_seen,
     sign_seen,
 )
 from drivers.learn.answer import Series, answer, step_of
@@ -324,9 +324,7 @@ def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: 
         found = None if any(signs) else found
     if found is None or found.share < AGREEING or found.within < WITHIN:
         return None
-    if reading.form == "ones" and not _of_ones(
-        shape, reading, dict(zip(sources, groups.values(), strict=True))
-    ):
+    if reading.form == "ones" and not ones_seen(shape, sources, reading):
         return None
     verdict = judge(found, knowns, reading, most, unit_word(shape, sources[0]))
     if isinstance(verdict, str) or verdict.unit == COUNTS:
@@ -351,14 +349,6 @@ def _reads_well(shape: Shape, source: Source, reading: Reading) -> bool:
         return False
     decimal = reading.coding == "text" and not reading.exponent
     return not decimal or ends_in_digit(column, backwards=reading.backwards)
-
-
-def _of_ones(shape: Shape, reading: Reading, fields: dict[Source, Series]) -> bool:
-    """Tell whether ones' complement was seen in some pad's field, and its -0 in none."""
-    negative = {source: one for source, one in fields.items() if min(one[1]) < 0}
-    return bool(negative) and all(
-        dense_below_zero(shape, source, reading, {"": one}) for source, one in negative.items()
-    )
 
 
 def _answers(levels: list[float], low: int, k: int) -> bool:

@@ -138,7 +138,8 @@ def is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool,
     signed = [-n if flag else n for n, flag in zip(numbers, flagged, strict=True)]
     zone = [(a, b) for a, b in zip(numbers, signed, strict=True) if a <= near]
     before, after = travel([a for a, _ in zone]), travel([b for _, b in zone])
-    sure = runs >= 4 and len(others) >= 4 and after <= 2.05 * before
+    both = 0 in others or bool(set(others) & set(below))  # a flag of standing near zero parts magnitudes
+    sure = runs >= 4 and len(others) >= 4 and after <= 2.05 * before and both
     return sure, f"stands in {len(below)} frames, all near zero and none at zero"
 
 

@@ -36,7 +36,9 @@ COMMON = 0.3
 DULL = frozenset(b"\x00\xff 0")
 """Bytes that fill numbers up, and are no sync's."""
 SEVERAL = 0.9
-"""Share of parts that must pass a check of their own."""
+"""Share of parts that must pass a check of their own, or count on from the part before."""
+COUNTED = 12
+"""Different numbers that a counter takes at least."""
 
 
 @dataclass(kw_only=True)
@@ -167,7 +169,7 @@ def _several(messages: list[bytes], check: Found | None) -> bool:
             continue
         one = size // parts
         some = messages[:: max(len(messages) // MANY, 1)]
-        if _ended_alike(some, one) or (check is None and _in_turn(some)):
+        if _ended_alike(some, one) or (check is None and (_in_turn(some) or _counts_on(messages, one))):
             return True
         within = [message[n : n + one] for message in some for n in range(0, size, one)]
         again = check is not None and check.at == -check.size and check.first < one + check.at
@@ -196,6 +198,19 @@ def _in_turn(messages: list[bytes]) -> bool:
         return False
     parts = [parts for parts in range(2, size // SHORTEST + 1) if size % parts == 0]
     return any(_begun_alike(some, size // n) for n in parts)
+
+
+def _counts_on(messages: list[bytes], one: int) -> bool:
+    """Tell whether a byte counts on from part to part of binary messages: they are several in a row."""
+    if TEXT.issuperset(b"".join(messages[:MANY])):
+        return False
+    for n in range(one):
+        column = [byte for message in messages for byte in message[n::one]]
+        steps = Counter((b - a) % 256 for a, b in pairwise(column))
+        step, count = steps.most_common(1)[0]
+        if step and count > SEVERAL * steps.total() and len(set(column)) > COUNTED:
+            return True
+    return False
 
 
 def _begun_alike(messages: list[bytes], one: int) -> bool:

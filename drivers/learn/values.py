@@ -11,7 +11,6 @@ from drivers.learn import readings
 from drivers.learn.against import (
     around_middle,
     blanks_fit,
-    dense_below_zero,
     ended_by_constant,
     ends_in_digit,
     even_step,
@@ -21,12 +20,13 @@ from drivers.learn.against import (
     led_by_constant,
     lowest_is_another,
     mantissa_is_another,
+    ones_seen,
     sign_seen,
     smooth,
     zigzags,
 )
 from drivers.learn.answer import MANY, Answer, Series, answer, step_of, window
-from drivers.learn.candidates import candidates
+from drivers.learn.candidates import NUMERIC, candidates
 from drivers.learn.probe import few_rows, probe, rises, with_common_addresses
 from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
@@ -244,6 +244,10 @@ class Search:
         known = self.shape.checked() | {part for used in self._skip for part in _parts(used)}
         return (sides - known) & set(range(self.shape.size or 0))
 
+    def _digits_at(self, place: int) -> bool:
+        """Tell whether a place ever holds what stands in decimal text."""
+        return not NUMERIC.isdisjoint(cell[0] for cell in self._cells((place, 1)))
+
     def _carries(self, source: Source, reading: Reading) -> bool:
         """Tell whether a byte beside a binary number counts its turns or its parts: then it is cut short."""
         if (
@@ -298,6 +302,8 @@ class Search:
             beside -= {high}  # its turns would be counted
             if low in beside and few_below(self.shape.column((low, 1)), groups):
                 beside -= {low}
+        if reading.coding == "text":
+            beside = set(filter(self._digits_at, beside))
         if any(self._lively(place) for place in beside & self._answering()) or self._carries(source, reading):
             return True  # it is a piece of a longer number
         if reading.coding != "float" and found.reach < FINE * found.step:
@@ -315,7 +321,7 @@ class Search:
             return True
         if reading.form == "unsigned":
             return sign_seen(self.shape, source, reading, groups, found)
-        return reading.form == "ones" and not dense_below_zero(self.shape, source, reading, groups)
+        return reading.form == "ones" and not ones_seen(self.shape, [source], reading)
 
 
 def _last_digits(seen: set[int], reading: Reading) -> bool:

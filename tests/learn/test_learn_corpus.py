@@ -11,6 +11,7 @@ from bench_learn import score
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from make_streams import FAMILIES, make
+from stream_apart import make_apart
 from stream_kit import Stream
 from stream_odd import FAR, make_far, make_odd
 from stream_wide import WIDE, make_wide
@@ -67,6 +68,9 @@ def test_an_indicator_of_the_wide_family_is_learnt_wholly_right(seed: int) -> No
 @pytest.mark.parametrize(
     ("family", "seed", "was"),
     [
+        (make_apart, 17, "ones' complement of several pads, taken for twos'"),
+        (make_apart, 24, "a status letter beside digits in a row, taken for one of them"),
+        (make_far, 7050, "two messages taken as one, though a byte counts on from half to half"),
         (make_wide, 155, "the 85.6 of 185.6, last digit first, taken for kilograms"),
         (make_wide, 124, "a message that escapes, read as one of fixed size between two ends"),
         (make_wide, 184, "204,0 taken for two pads, 204 and 0"),
@@ -113,6 +117,25 @@ def test_an_indicator_of_the_wide_family_is_learnt_wholly_right(seed: int) -> No
 def test_what_went_wrong_once_is_right(family: Callable[[int], Stream], seed: int, was: str) -> None:
     got = score(family(seed))
     assert got.verdict == "right", f"{was}: {got.why}"
+
+
+@pytest.mark.parametrize(
+    ("seed", "was"),
+    [
+        (46, "kilograms on the empty pad only, then pounds, told by a bit"),
+        (82, "as before, with the key pressed while the load came"),
+        (84, "a flag of standing near zero, taken for the sign"),
+        (95, "check characters taken for a raw count's"),
+    ],
+)
+def test_what_cannot_be_told_is_asked_about(seed: int, was: str) -> None:
+    assert score(make_apart(seed)).verdict in ("right", "undecided"), was
+
+
+def test_a_sign_is_told_from_a_flag_of_standing_near_zero() -> None:
+    """Bit 3 stands with 0 and 1 and no other number: never with a number that came without it as well."""
+    assert score(make_apart(0)).verdict == "right"
+    assert score(make_apart(96)).verdict == "right"
 
 
 def test_a_claim_right_behind_the_last_digit_is_not_taken_for_a_digit() -> None:
