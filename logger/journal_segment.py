@@ -167,7 +167,7 @@ def encode(rows: Sequence[Row], seq: int, boot_id: str) -> bytes:
         variable([r.data for r in rows], pa.binary()),
     ]
     batch = pa.RecordBatch.from_arrays(columns, schema=schema())
-    sums = str(_checksum(batch, seq, boot_id))
+    sums = str(_checksum(list(_parts(batch)), len(rows), seq, boot_id))
     metadata = {"n": str(len(rows)), "seq": str(seq), "boot_id": boot_id, "crc32": sums}
     sink = pa.BufferOutputStream()
     with pa.ipc.new_stream(sink, schema()) as writer:
@@ -256,10 +256,11 @@ def batch_fault(batch: Any, words: dict[bytes, bytes], begin: bytes, size: int) 
     batch.validate(full=True)
     if any(column.null_count for column in batch.columns):
         return "a value is missing"
-    sums = _checksum(batch, int(words[b"seq"]), words[b"boot_id"].decode())
+    parts = list(_parts(batch))
+    sums = _checksum(parts, batch.num_rows, int(words[b"seq"]), words[b"boot_id"].decode())
     if int(words[b"n"]) != batch.num_rows or int(words[b"crc32"]) != sums:
         return "the checksum does not fit"
-    if size - 8 - told not in (_body_size(batch, 8), _body_size(batch, 64)):
+    if size - 8 - told not in (_body_size(parts, 8), _body_size(parts, 64)):
         return "its length is not that of its values"
     return ""
 
@@ -270,15 +271,15 @@ def _metadata_size(begin: bytes) -> int | None:
     return size if begin[:4] == MARK and 0 < size <= MOST_METADATA else None
 
 
-def _body_size(batch: Any, padding: int) -> int:
-    """Bytes of the batch's values when each buffer is padded to a multiple of 8 or 64, as writers do."""
-    return sum(-(-len(part) // padding) * padding for part in _parts(batch))
+def _body_size(parts: list[memoryview], padding: int) -> int:
+    """Bytes of a batch's values when each buffer is padded to a multiple of 8 or 64, as writers do."""
+    return sum([-(-len(part) // padding) * padding for part in parts])
 
 
-def _checksum(batch: Any, seq: int, boot_id: str) -> int:
-    """CRC-32 over the batch's place and its values: offsets and bytes of each column, padding left out."""
-    total = zlib.crc32(f"{batch.num_rows},{seq},{boot_id}".encode())
-    for part in _parts(batch):
+def _checksum(parts: list[memoryview], rows: int, seq: int, boot_id: str) -> int:
+    """CRC-32 over a batch's place and its values: offsets and bytes of each column, padding left out."""
+    total = zlib.crc32(f"{rows},{seq},{boot_id}".encode())
+    for part in parts:
         total = zlib.crc32(part, total)
     return total
 

@@ -12,19 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.columns import Columns
-from logger.settling.intake import LARGEST, OVERLOADED
+from logger.settling.intake import LARGEST, OVERLOADED, Readings
 
 GAP_NS = 500_000_000
 """A pad's sample that comes so long after the one before may have a gap before it."""
-
-
-@dataclass(frozen=True, eq=False)
-class Readings:
-    """One pad's ordinary readings: values, times (ns), wall less monotonic time (ns)."""
-
-    x: NDArray[np.float64]
-    t_ns: NDArray[np.int64]
-    wall_offset_ns: NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False
 """The whole car: the total of all pads rests before single corners do; loads with their covariance, events.
 
 The total (and with it every determinate figure) is not moved by sticking dampers or tyres; only the warp mode
@@ -17,6 +18,7 @@ from logger.model import ALL_PADS, Boarding, CarOff, CarOn, CarRest, Record, Roc
 from logger.settling.cells import Cell
 from logger.settling.channel import Channel
 from logger.settling.diagonal import Diagonal
+from logger.settling.kept import Kept
 from logger.settling.level import Level
 from logger.settling.prior import TailPrior
 from logger.settling.restate import CarRests, zero_at
@@ -30,8 +32,13 @@ HISTORY = 900
 """Cells of the total kept to find rocks in."""
 
 
-class Car:
+class Car(Kept):
     """Total, loads and events of one bay; silent while fewer than two pads are named."""
+
+    kept = (
+        *("settings", "pads", "channel", "diagonal", "rest", "_level", "_rests", "on"),
+        *("_sum", "_t", "_count", "_first_ns", "_last_ns", "_history", "_origin_ns"),
+    )
 
     def __init__(self, settings: Settling, prior: TailPrior, pads: list[Pad]) -> None:
         self.settings = settings
@@ -54,9 +61,6 @@ class Car:
         self._first_ns = self._last_ns = 0
         self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY)
         self._origin_ns: int | None = None
-        self._wobble = 0.0
-        self._moved_ns = 0
-        """Loads on the wire and their covariance, as last found in the rest."""
 
     # -- cells -----------------------------------------------------------------------------------------
 
@@ -65,11 +69,13 @@ class Car:
         if len(self.pads) < 2:
             return []
         out = self._restated()
-        if any(pad.silent for pad in self.pads):
-            out += self._tell(self.channel.end("silenced"))
-            self._count = [0] * len(self.pads)
-            return out
-        for i, pad in enumerate(self.pads):
+        for pad in self.pads:
+            if pad.silent:
+                out += self._tell(self.channel.end("silenced"))
+                self._count = [0] * len(self.pads)
+                return out
+        for i in range(len(self.pads)):
+            pad = self.pads[i]
             cell = pad.cell
             if cell is None:
                 continue
@@ -93,16 +99,24 @@ class Car:
         return self._tell(self.channel.end("ended"))
 
     def _full(self, end_ns: int) -> list[Record]:
-        counts = self._count
-        loads = [s / c for s, c in zip(self._sum, counts, strict=True)]
-        t = sum(s / c for s, c in zip(self._t, counts, strict=True)) / len(loads)
-        cell = Cell(t, sum(loads), min(counts), self._first_ns, self._last_ns)
+        counts, loads, t, total = self._count, [], 0.0, 0.0
+        resolution = hold_s = 0.0
+        for i in range(len(counts)):
+            load = self._sum[i] / counts[i]
+            loads.append(load)
+            total += load
+            t += self._t[i] / counts[i]
+            pad = self.pads[i]
+            resolution = max(resolution, pad.channel.noise.resolution)
+            hold_s = max(hold_s, pad.channel.noise.hold_s)
+        t /= len(loads)
+        cell = Cell(t, total, min(counts), self._first_ns, self._last_ns)
         self._count = [0] * len(loads)
         if self.diagonal is not None:
             self.diagonal.feed(cell, loads)
-        self._history.append((t, cell.value))
-        self.channel.noise.resolution = max(pad.channel.noise.resolution for pad in self.pads)
-        self.channel.noise.hold_s = max(pad.channel.noise.hold_s for pad in self.pads)
+        self._history.append((t, total))
+        self.channel.noise.resolution = resolution
+        self.channel.noise.hold_s = hold_s
         self.channel.noise.copies = float(len(loads))
         return self._presence(loads, end_ns) + self._tell(self.channel.feed(cell, end_ns, loads))
 
@@ -110,14 +124,20 @@ class Car:
 
     def _presence(self, loads: list[float], end_ns: int) -> list[Record]:
         """Car on when all pads take load after standing empty, car off when all are empty again."""
-        if not all(pad.zero.known for pad in self.pads):
-            return []
-        net = [x - pad.zero.zero_kg for x, pad in zip(loads, self.pads, strict=True)]
-        limits = [(pad.zero.capacity_kg or 0.0) * self.settings.empty_share for pad in self.pads]
-        if self.on is not True and all(x > 1.5 * limit for x, limit in zip(net, limits, strict=True)):
+        total, loaded, empty = 0.0, True, True
+        for i in range(len(loads)):
+            zero = self.pads[i].zero
+            if not zero.known:
+                return []
+            limit = (zero.capacity_kg or 0.0) * self.settings.empty_share
+            net = loads[i] - zero.zero_kg
+            total += net
+            loaded = loaded and net > 1.5 * limit
+            empty = empty and abs(net) < limit
+        if loaded and self.on is not True:
             self.on = True
-            return [CarOn(t_mono_ns=end_ns, mass_kg=sum(net))]
-        if self.on is not False and all(abs(x) < limit for x, limit in zip(net, limits, strict=True)):
+            return [CarOn(t_mono_ns=end_ns, mass_kg=total)]
+        if empty and self.on is not False:
             was, self.on = self.on, False
             return [CarOff(t_mono_ns=end_ns)] if was else []
         return []
@@ -133,9 +153,6 @@ class Car:
             out.append(rest)
             if level.change == "declared":
                 out += self._events(before, rest)
-            if not level.open:
-                self._moved_ns = level.to_ns
-                self._wobble = level.wobble
         return out
 
     def _rest(self, level: Level) -> CarRest:

@@ -1,6 +1,7 @@
 # Types for compiling channel.py; where nothing is compiled nobody reads this.
 # What is raised to a power stays an object: C multiplies, Python calls a function whose last bit may differ.
 cimport cython
+from logger.settling.kept cimport Kept
 from libc cimport math
 from logger.settling.cells cimport Cell, Cells, Trail
 from logger.settling.diagonal cimport Share
@@ -9,7 +10,7 @@ from logger.settling.prior cimport TailPrior, stirred
 from logger.settling.tail cimport estimate
 from logger.settling.watch cimport Watch
 
-cdef class Channel:
+cdef class Channel(Kept):
     cdef public object settings, level, last, _lesson, _late
     cdef public TailPrior prior
     cdef public Cells cells

@@ -9,16 +9,15 @@ modest pace. Bounded work and memory a cell.
 
 from __future__ import annotations
 
-import copyreg
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from msgspec.structs import replace
 
 from logger.settling.cells import Cell, Cells, Trail
 from logger.settling.diagonal import Share
+from logger.settling.kept import Kept
 from logger.settling.late import late_fit, late_s
 from logger.settling.level import Level
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
@@ -28,15 +27,14 @@ from logger.settling.sway import sways
 from logger.settling.tail import Estimate, Tails, estimate, slope
 from logger.settling.watch import Watch
 
-_KEPT = (
-    *("settings", "prior", "cells", "noise", "level", "last", "knock", "share"),
-    *("_watch", "_trail", "_peak", "_stirred", "_lesson", "_late", "_wide"),
-    *("_until_fit", "_told_s", "_samples", "_tried"),
-)
 
-
-class Channel:
+class Channel(Kept):
     """Rest detection for one stream of cells."""
+
+    kept = (
+        *("settings", "prior", "cells", "noise", "level", "last", "knock", "share", "_watch", "_trail"),
+        *("_peak", "_stirred", "_lesson", "_late", "_wide", "_until_fit", "_told_s", "_samples", "_tried"),
+    )
 
     def __init__(self, settings: Settling, prior: TailPrior, parts: int = 0) -> None:
         """Take the constants; `parts` columns travel with each cell (the pads' shares of a total)."""
@@ -66,14 +64,6 @@ class Channel:
         self._told_s = 0.0
         self._samples = 0
         self._tried = 0
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """What a bay's state keeps of it, compiled or not."""
-        return copyreg.__newobj__, (Channel,), tuple(getattr(self, name) for name in _KEPT)  # type: ignore[attr-defined]
-
-    def __setstate__(self, state: tuple[Any, ...]) -> None:
-        for name, value in zip(_KEPT, state, strict=True):
-            setattr(self, name, value)
 
     # -- feeding ---------------------------------------------------------------------------------------
 

@@ -1,11 +1,12 @@
 # Types for compiling diagonal.py; where nothing is compiled nobody reads this.
 cimport cython
+from logger.settling.kept cimport Kept
 from logger.settling.cells cimport Cell, Cells
 from logger.settling.noise cimport NoiseLearner
 from logger.settling.prior cimport TailPrior, stirred
 from logger.settling.tail cimport estimate
 
-cdef class Diagonal:
+cdef class Diagonal(Kept):
     cdef public object settings, _moved
     cdef public TailPrior swung, apart
     cdef public list _noises
@@ -43,7 +44,7 @@ cdef class Diagonal:
     @cython.locals(third=Py_ssize_t)
     cpdef pair(self, Py_ssize_t lo, Py_ssize_t n)
 
-cdef class Share:
+cdef class Share(Kept):
     cdef public Diagonal _all
     cdef public Py_ssize_t _pad
     cdef public object _lesson

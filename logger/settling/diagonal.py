@@ -10,7 +10,6 @@ by themselves, each with an expectation of tails of its own; where the rest turn
 
 from __future__ import annotations
 
-import copyreg
 from collections.abc import Sequence
 from typing import Any
 
@@ -19,6 +18,7 @@ from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from logger.settling.cells import CAPACITY, Cell, Cells
+from logger.settling.kept import Kept
 from logger.settling.noise import NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
@@ -29,12 +29,12 @@ PATTERNS = np.array(((1.0, -1.0, -1.0, 1.0), (1.0, 1.0, -1.0, -1.0), (1.0, -1.0,
 _SIGNS: list[list[float]] = PATTERNS.tolist()
 LEAST_CELLS = 5
 """Fewest joint cells that are fitted."""
-_KEPT = ("settings", "swung", "apart", "_noises", "_cells", "_pattern", "_moved")
-_KEPT_SHARE = ("_all", "_pad", "_lesson")
 
 
-class Diagonal:
+class Diagonal(Kept):
     """Joint cells of four pads, and the tail they share."""
+
+    kept = ("settings", "swung", "apart", "_noises", "_cells", "_pattern", "_moved")
 
     def __init__(self, settings: Settling, noises: Sequence[NoiseLearner]) -> None:
         """Take the constants and what is learned of each pad's noise, in the order of the pads."""
@@ -55,13 +55,8 @@ class Diagonal:
         """How many of the oldest joint cells `_warp` is up to date for."""
         self._warp, self._rest, self._off = np.zeros(CAPACITY), np.zeros(CAPACITY), np.zeros(CAPACITY)
 
-    def __reduce__(self) -> tuple[Any, ...]:
-        """What a bay's state keeps of it, compiled or not."""
-        return copyreg.__newobj__, (Diagonal,), tuple(getattr(self, name) for name in _KEPT)  # type: ignore[attr-defined]
-
     def __setstate__(self, state: tuple[Any, ...]) -> None:
-        for name, value in zip(_KEPT, state, strict=True):
-            setattr(self, name, value)
+        super().__setstate__(state)
         self._begin()
 
     def feed(self, cell: Cell, loads: Sequence[float]) -> None:
@@ -192,21 +187,15 @@ class Diagonal:
             self.swung, self.apart = TailPrior(self.settings), TailPrior(self.settings)
 
 
-class Share:
+class Share(Kept):
     """One pad's part in the diagonal."""
+
+    kept = ("_all", "_pad", "_lesson")
 
     def __init__(self, diagonal: Diagonal, pad: int) -> None:
         self._all = diagonal
         self._pad = pad
         self._lesson: tuple[Estimate, Estimate] | None = None
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """What a bay's state keeps of it, compiled or not."""
-        return copyreg.__newobj__, (Share,), tuple(getattr(self, name) for name in _KEPT_SHARE)  # type: ignore[attr-defined]
-
-    def __setstate__(self, state: tuple[Any, ...]) -> None:
-        for name, value in zip(_KEPT_SHARE, state, strict=True):
-            setattr(self, name, value)
 
     def refine(self, own: Estimate, prior: TailPrior, from_ns: int, to_ns: int) -> Estimate:
         """The better estimate of what this pad settles to, by the joint cells of its own cells' time.

@@ -3,6 +3,10 @@ cimport cython
 from libc cimport math
 from logger.settling.resolution cimport Resolution
 
+cdef class Readings:
+    cdef const double[::1] x
+    cdef const long long[::1] t_ns, wall_offset_ns
+
 cdef class Intake:
     cdef public object settings, excluded, stated_d
     cdef public Resolution resolution
@@ -16,7 +20,7 @@ cdef class Intake:
     @cython.locals(step=double, result=int)
     cpdef int add(self, double x, long long t_ns) except -1
     @cython.locals(i=Py_ssize_t)
-    cpdef add_many(self, const double[::1] x, const long long[::1] t_ns, Py_ssize_t lo, Py_ssize_t hi)
+    cpdef add_many(self, Readings readings, Py_ssize_t lo, Py_ssize_t hi)
     @cython.locals(held=double, off=double, calm=double, same_side=bint)
     cdef bint _resolve(self, double x) except -1
     cpdef drop_held(self)

@@ -44,6 +44,15 @@ _KEPT = (
 )
 
 
+class Readings:
+    """One pad's ordinary readings: values, times (ns), wall less monotonic time (ns)."""
+
+    def __init__(self, x: Array, t_ns: Times, wall_offset_ns: Times) -> None:
+        self.x = x
+        self.t_ns = t_ns
+        self.wall_offset_ns = wall_offset_ns
+
+
 class Intake:
     """One pad's samples on their way into cells."""
 
@@ -98,10 +107,10 @@ class Intake:
         self._accept(x, t_ns)
         return result
 
-    def add_many(self, x: Array, t_ns: Times, lo: int, hi: int) -> None:
+    def add_many(self, readings: Readings, lo: int, hi: int) -> None:
         """Take good readings, those from `lo` to before `hi`."""
         for i in range(lo, hi):
-            self.add(float(x[i]), int(t_ns[i]))
+            self.add(float(readings.x[i]), int(readings.t_ns[i]))
 
     def _resolve(self, x: float) -> bool:
         """Judge the value kept back, now that its successor is known."""

@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False, boundscheck=False
 """One pad: its samples, its cells, its rests with zero taken off, its steps, gaps and condition."""
 
 from __future__ import annotations
@@ -16,10 +17,11 @@ from logger.model import (
     Step,
     ZeroCheck,
 )
-from logger.settling.blocks import GAP_NS, Readings
+from logger.settling.blocks import GAP_NS
 from logger.settling.cells import Cell
 from logger.settling.channel import Channel
-from logger.settling.intake import HELD, WILD, Intake
+from logger.settling.intake import HELD, WILD, Intake, Readings
+from logger.settling.kept import Kept
 from logger.settling.level import Level
 from logger.settling.prior import TailPrior
 from logger.settling.restate import PadRests
@@ -27,8 +29,13 @@ from logger.settling.settings import Settling
 from logger.settling.zero import Check, ZeroKeeper
 
 
-class Pad:
+class Pad(Kept):
     """State of one pad in the pipeline."""
+
+    kept = (
+        *("name", "settings", "intake", "channel", "zero", "cell", "origin_ns", "rest", "wall_offset_ns"),
+        *("condition", "silent", "temperature_C", "_held", "_seen_ns", "_overloads", "_rests", "_checked_s"),
+    )
 
     def __init__(self, name: str, settings: Settling, prior: TailPrior, capacity_kg: float | None) -> None:
         self.name = name
@@ -82,7 +89,7 @@ class Pad:
 
     def take_many(self, readings: Readings, lo: int, hi: int) -> None:
         """Take ordinary readings, from `lo` to before `hi`; the same as one by one, and none returned."""
-        self.intake.add_many(readings.x, readings.t_ns, lo, hi)
+        self.intake.add_many(readings, lo, hi)
         self._held = None
         self._seen_ns = int(readings.t_ns[hi - 1])
         self._overloads = 0

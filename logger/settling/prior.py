@@ -6,12 +6,10 @@ One object serves all pads of a bay: the same tyres and dampers settle on all of
 
 from __future__ import annotations
 
-import copyreg
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.settling.kept import Kept
 from logger.settling.settings import Settling
 from logger.settling.sums import latest_beyond, spreads
 from logger.settling.tail import Estimate, Tails
@@ -19,7 +17,6 @@ from logger.settling.tail import Estimate, Tails
 Array = NDArray[np.float64]
 
 
-_KEPT = ("settings", "times_s", "sizes", "log_prior", "_first", "_counts", "_told")
 MOVING_BANDS = 2.0
 """What lay farther from the level than so many bands was movement, not its end."""
 
@@ -29,8 +26,10 @@ def stirred(behind: Array, band: float) -> int:
     return latest_beyond(behind, MOVING_BANDS * band)
 
 
-class TailPrior:
+class TailPrior(Kept):
     """Expectation of tails, sharpened by every rest that lasted long enough to show its own."""
+
+    kept = ("settings", "times_s", "sizes", "log_prior", "_first", "_counts", "_told")
 
     def __init__(self, settings: Settling) -> None:
         self.settings = settings
@@ -44,14 +43,6 @@ class TailPrior:
         self._told = np.zeros(len(self._first))
         """Log likelihood of every kind of tail, were it the same at all rests."""
         self.log_prior: list[float] = np.log(self._first).tolist()
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """What a bay's state keeps of it, compiled or not."""
-        return copyreg.__newobj__, (TailPrior,), tuple(getattr(self, name) for name in _KEPT)  # type: ignore[attr-defined]
-
-    def __setstate__(self, state: tuple[Any, ...]) -> None:
-        for name, value in zip(_KEPT, state, strict=True):
-            setattr(self, name, value)
 
     def tails(self, behind: Array, behind_s: Array, now_s: float, latest: int, band: float) -> Tails:
         """What tails of each size (rows) and time constant may have to go, for all that is expected.
