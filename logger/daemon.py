@@ -13,7 +13,7 @@ import signal
 import sys
 import threading
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import AsyncExitStack, suppress
 from dataclasses import asdict
 from functools import partial
@@ -35,6 +35,7 @@ from logger.notify import notify
 from logger.onlookers import RESTORED, Onlookers
 from logger.ports import PortReader
 from logger.rebuild import make_missing, make_unsealed
+from logger.shortage import no_memory
 from logger.store import Store
 from logger.store.copies import Copies
 from logger.store.retention import retain
@@ -174,11 +175,11 @@ class Daemon:
     async def _tidy(self) -> None:
         """Make what is left unsealed, at the start and whenever a disk takes it again; let the old go."""
         about = self.loaded.folder, self._config.bay.name, bay_from_file, self._onlookers.trouble
-        await asyncio.to_thread(make_missing, *about)
+        await self._make(make_missing, *about)
         while True:
             t_wall_ns = now_ns()[1]
             if t_wall_ns > CLOCK_SET_NS:  # else nobody knows how old anything is
-                with suppress(OSError):  # a disk that refuses is told of by those who must write
+                with suppress(OSError, MemoryError):  # what refuses is told of by those who must write
                     await asyncio.to_thread(
                         retain, self.loaded.folder, self._config.retention, t_wall_ns / NS
                     )
@@ -187,7 +188,16 @@ class Daemon:
                     await self._restored.wait()
             if self._restored.is_set() or self._store.left():
                 self._restored.clear()
-                await asyncio.to_thread(make_unsealed, *about, self._store.left())
+                await self._make(make_unsealed, *about, self._store.left())
+
+    async def _make(self, make: Callable[..., int], *about: Any) -> None:
+        """Make what is left in a thread; without memory for that it is left a little longer, and told."""
+        try:
+            await asyncio.to_thread(make, *about)
+        except Exception as fault:
+            if not no_memory(fault):
+                raise
+            self._onlookers.trouble("store_not_rebuilt", "no memory left to seal what is unsealed")
 
     def _trouble(self, event: str, detail: str) -> None:
         """Hear of a disk's trouble or its end, from any thread."""

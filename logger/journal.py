@@ -23,6 +23,7 @@ from logger.clock import now_ns
 from logger.journal_folder import SEGMENT, Run, run_folders, sync_folder
 from logger.journal_segment import END, Entry, Row, encode, head, row_of
 from logger.model import ALL_PADS, Gap, GapCause
+from logger.shortage import no_memory
 
 OnTrouble = Callable[[str, str], None]
 """Called with (event, detail) once per change, from any thread; must not block."""
@@ -189,14 +190,14 @@ class Journal:
                 self._commit()
                 if stopping:
                     self._end_segment()
-            except (OSError, MemoryError) as fault:
+            except Exception as fault:
+                if not (isinstance(fault, OSError) or no_memory(fault)):
+                    self._tell("journal_stopped", f"{fault!r}; nothing more is written")
+                    raise
                 if not self._blocked:
                     self._blocked = True
                     why = fault.strerror if isinstance(fault, OSError) else "the computer has no memory left"
                     self._tell("journal_blocked", f"{why}; entries are kept in memory for now")
-            except Exception as fault:
-                self._tell("journal_stopped", f"{fault!r}; nothing more is written")
-                raise
 
     def _commit(self) -> None:
         """Make durable all that waits, in order."""

@@ -29,6 +29,7 @@ from logger.journal_segment import newer
 from logger.model import Chunk, PortEvent
 from logger.replay import MakeBay
 from logger.replay_blocks import derive
+from logger.shortage import no_memory
 from logger.store import DATASET
 from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
@@ -196,8 +197,10 @@ def _make(
             made += 1
             if segment == max(wanted):
                 break
-    except (OSError, ValueError) as fault:
-        on_trouble("store_not_rebuilt", f"{run.folder}: {fault}; its journal stays as it is")
+    except Exception as fault:
+        if not (isinstance(fault, OSError | ValueError) or no_memory(fault)):
+            raise
+        on_trouble("store_not_rebuilt", f"{run.folder}: {fault or 'no memory'}; its journal stays as it is")
     if made:
         on_trouble("store_rebuilt", f"{run.name}: {made} segments made from the journal")
     return made

@@ -64,6 +64,8 @@ class Page:
         """Why it is not served, None when nothing is wrong."""
         self.let_go = 0
         """Viewers let go because they lagged."""
+        self.unanswered = 0
+        """Answers not given for want of memory; the first is told."""
         self.failures = 0
         """Times that the page failed by a fault of ours and started again; the first is told."""
 
@@ -173,6 +175,12 @@ class Page:
                     self.let_go += 1
 
     # -- what the web side asks of its host -----------------------------------------------------------------
+
+    def short_of_memory(self) -> None:
+        """Count an answer that could not be given for want of memory; the first is told."""
+        self.unanswered += 1
+        if self.unanswered == 1:
+            self._tell("the computer has no memory left for the page; further answers not given are counted")
 
     def join(self, nose: Nose, visitor: Visitor) -> Viewer | None:
         """Take in a viewer that is told the present state at once; None when there is no room."""

@@ -11,9 +11,11 @@ from http import HTTPStatus
 from importlib.resources import files
 from typing import Annotated, Any, Protocol, TypeVar, get_args, get_type_hints
 
+import anyio
 import msgspec
 import uvicorn
 from starlette.applications import Starlette
+from starlette.middleware import Middleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
@@ -27,6 +29,7 @@ from logger.page.doors import Doors, Visitor
 from logger.page.guard import BODY_LIMIT, Guard, own_names
 from logger.page.metrics import prometheus
 from logger.page.settings import PageSettings
+from logger.page.spare import Spare
 from logger.page.viewers import Viewer
 from logger.pairing import PairingRefused
 
@@ -69,6 +72,10 @@ class Host(Protocol):
         """Hand a command on."""
         ...
 
+    def short_of_memory(self) -> None:
+        """Hear that somebody got no answer for want of memory."""
+        ...
+
 
 class Server(uvicorn.Server):
     """Serves a host's page until `should_exit`; leaves the process's signals to the daemon."""
@@ -93,6 +100,8 @@ class Server(uvicorn.Server):
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Listen as uvicorn does, but wait for a TLS handshake no longer than for a request (not 60 s)."""
+        async with anyio.create_task_group():  # what every answer needs is loaded while there is memory
+            pass
         loop, tls = asyncio.get_running_loop(), self.config.ssl
         connection = partial(
             Connection, config=self.config, server_state=self.server_state, app_state=self.lifespan.state
@@ -142,7 +151,8 @@ def _routes(host: Host, metrics: bool) -> Starlette:
     routes = [Route(path, _file(*named)) for path, named in FILES.items()]
     routes += [Route("/events", events), Route("/me", me), Route("/pair", pair, methods=["POST"])]
     routes += [Route("/metrics", counts)] if metrics else []
-    return Starlette(routes=[*routes, Route("/do/{verb}", do, methods=["POST"])])
+    routes.append(Route("/do/{verb}", do, methods=["POST"]))
+    return Starlette(routes=routes, middleware=[Middleware(Spare, host.short_of_memory)])
 
 
 def _who(host: Host, request: Request) -> Visitor:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.model import ClockStep, Record
+from logger.shortage import no_memory
 from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
 from logger.store.sealed import keep_state, mark_path, seal
@@ -156,6 +157,8 @@ class Store:
                 self._gather()
                 self._seal_due(everything=stopping)
             except Exception as fault:
+                if no_memory(fault):  # the next look goes on where this one ended
+                    continue
                 self._on_trouble("store_stopped", f"{self.folder}: {fault!r}; the journal goes on")
                 raise
 
@@ -179,7 +182,10 @@ class Store:
             rows = self._rows.get(segment)
             if rows is None:
                 rows = self._rows[segment] = SegmentRows()
-            rows.add(record, offset_ns)
+            try:
+                rows.add(record, offset_ns)
+            except MemoryError:
+                self.skip(segment)
 
     def _seal_due(self, everything: bool) -> None:
         while self._closed and (everything or self._closed[0].segment < self._reached):
@@ -207,7 +213,9 @@ class Store:
             self._stepped |= "clock_steps" in about
             if self._stepped:
                 relabel(self.folder, due.run)
-        except (OSError, MemoryError) as fault:
+        except Exception as fault:
+            if not (isinstance(fault, OSError) or no_memory(fault)):
+                raise
             if not self._blocked:
                 self._blocked = True
                 why = getattr(fault, "strerror", None) or "the computer has no memory left"

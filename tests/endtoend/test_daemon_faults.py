@@ -14,6 +14,7 @@ import time
 from collections.abc import Iterator
 from contextlib import closing, suppress
 from pathlib import Path
+from urllib.error import HTTPError
 from urllib.request import urlopen
 
 import pytest
@@ -257,6 +258,43 @@ def test_without_memory_to_spare_it_reads_and_publishes_and_seals_when_there_is_
     assert troubles(daemon, "journal") == []
     assert heard_troubles(ear) == ["failed", "restored"]
     assert list(verify(daemon.data)) == []
+
+
+def test_where_no_page_of_memory_can_be_had_it_reads_on_and_all_comes_back(tmp_path: Path, ear: Ear) -> None:
+    """The address space ends far below what the daemon has: what is loaded late fails half way."""
+    more = "[page]\nport = 0\n[journal]\nsegment_s = 5\n"
+    with Line() as line, running(one_pad(tmp_path, line, more, ear.port)) as daemon:
+        with Talker({"P1": line}):
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            time.sleep(1.0)
+            pid = daemon.process.pid
+            resource.prlimit(pid, resource.RLIMIT_AS, (1_000_000, resource.RLIM_INFINITY))
+            daemon.wait_for("store_blocked", 40.0)
+            answers = [first_answer(daemon) for _ in range(4)]
+            read, kept = ear.live, bytes_by_port(daemon.data)["P1"]
+            time.sleep(2.0)
+            assert ear.live > read
+            assert bytes_by_port(daemon.data)["P1"] > kept
+            resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY,) * 2)
+            daemon.wait_for("store_restored", 40.0)
+            assert "Store restored" in first_answer(daemon)[1]
+        stopped = daemon.stop()
+    for status, text in answers:
+        assert status == 200 or (status == 503 and text.startswith("This PC has no memory left for the page"))
+    assert [row["detail"] for row in daemon.log() if row["event"] == "hangs"] == []
+    assert "Traceback" not in daemon.log_file.read_text()
+    assert bytes_by_port(daemon.data) == {"P1": stopped["streams"]["P1"]["bytes"]}
+    assert troubles(daemon, "store")[:2] == ["store_blocked", "store_restored"]
+    assert troubles(daemon, "journal") == []
+    assert list(verify(daemon.data)) == []
+
+
+def first_answer(daemon: Running) -> tuple[int, str]:
+    """Status and beginning of what the page answers to somebody who comes now."""
+    try:
+        return 200, shown(daemon)
+    except HTTPError as refused:
+        return refused.code, refused.read().decode()
 
 
 def test_a_fault_of_our_own_ends_it_in_words_and_what_came_in_is_kept(tmp_path: Path) -> None:

@@ -1,0 +1,20 @@
+"""Whether a fault tells of nothing but a computer without memory: Python says so in several ways."""
+
+from __future__ import annotations
+
+from errno import ENOMEM
+
+
+def no_memory(fault: BaseException) -> bool:
+    """Whether lack of memory explains this fault, so that the same may go through later.
+
+    What is imported late fails with an ImportError where the loader gets no memory, and with a SystemError
+    where the compiler gets none; a thread that gets no stack is a RuntimeError.
+    """
+    if isinstance(fault, BaseExceptionGroup):
+        return all(map(no_memory, fault.exceptions))
+    if isinstance(fault, OSError):
+        return fault.errno == ENOMEM
+    if isinstance(fault, RuntimeError):
+        return str(fault) == "can't start new thread"
+    return isinstance(fault, MemoryError | SystemError | ImportError)
