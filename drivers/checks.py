@@ -6,7 +6,9 @@ library anycrc with its catalogue; nothing here invents a polynomial.
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable
+from itertools import accumulate
 from typing import Literal
 
 Sum = Callable[[bytes], int]
@@ -37,13 +39,11 @@ def fletcher(data: bytes, bits: int) -> int:
     Words have their low byte first, and a last single byte is one with a high byte of 0. Source: J. Fletcher,
     IEEE Transactions on Communications COM-30 (1982), from memory.
     """
-    size = bits // 16
-    low = high = 0
-    for at in range(0, len(data), size):
-        low += int.from_bytes(data[at : at + size], "little")
-        high += low
-    modulus = (1 << bits // 2) - 1
-    return (high % modulus) << bits // 2 | low % modulus
+    if bits == 16:
+        return sum(accumulate(data)) % 0xFF << 8 | sum(data) % 0xFF
+    even = data + b"\0" if len(data) & 1 else data
+    words = struct.unpack(f"<{len(even) // 2}H", even)
+    return sum(accumulate(words)) % 0xFFFF << 16 | sum(words) % 0xFFFF
 
 
 def catalogue() -> list[str]:
