@@ -42,7 +42,7 @@ def fletcher(data: bytes, bits: int) -> int:
     if bits == 16:
         return sum(accumulate(data)) % 0xFF << 8 | sum(data) % 0xFF
     even = data + b"\0" if len(data) & 1 else data
-    words = struct.unpack(f"<{len(even) // 2}H", even)
+    words: tuple[int, ...] = struct.unpack(f"<{len(even) // 2}H", even)
     return sum(accumulate(words)) % 0xFFFF << 16 | sum(words) % 0xFFFF
 
 

@@ -28,6 +28,8 @@ MANY = 25
 """Different numbers whose last digits tell that they are no sign."""
 EMPTY = 0.02
 """Share of the known load that a number may show when empty and still be called zero."""
+FEW_CODES = 4
+"""Codes of several characters of which more came are no units or ranges."""
 ONCE, LONG = 2, 10
 """Changes of a code that was switched, and messages that it must stand in to be looked at."""
 STILL_STEPS = 3
@@ -174,7 +176,7 @@ def _switched(solution: Solution) -> list[str]:
     It may be another unit, range or net: what is read then was never held to a known load.
     """
     shape, value = solution.shape, solution.answered
-    if value.address is not None or len(solution.value.sources) > 1:
+    if value.address is not None or len(solution.value.sources) > 1 or shape.units is not None:
         return []
     numbers, near = numbers_of(shape, value), NEAR * value.answer.reach
     off, still = STEPS_OFF * value.answer.step, STILL_STEPS * value.answer.step
@@ -191,13 +193,22 @@ def _switched(solution: Solution) -> list[str]:
             small = sum(flag and abs(n) <= near for n, flag in zip(numbers, flagged, strict=True))
             changes = sum(a != b for a, b in pairwise(flagged))
             empty = beside >= LONG and small > NEARLY * here
-            if changes <= ONCE and here >= LONG and (empty or _leaps(numbers, flagged, near)):
+            odd = empty or _leaps(numbers, flagged, near) or (changes == 1 and _amid(numbers, flagged, off))
+            if changes <= ONCE and here >= LONG and odd:
                 return [
                     f"undecided: {seen} stood where no known load did, or not with the same numbers; it may "
                     "tell another unit, range or net. To decide, record again with the load on while it "
                     "stands, or without pressing a key"
                 ]
     return []
+
+
+def _amid(numbers: list[float], flagged: list[bool], off: float) -> bool:
+    """Tell whether a code changes while the load comes: a flag of standing near zero does so before."""
+    return any(
+        flagged[n] != flagged[n - 1] and off < abs(numbers[n - 1]) < abs(numbers[n])
+        for n in range(1, len(numbers))
+    )
 
 
 def _leaps(numbers: list[float], flagged: list[bool], near: float) -> bool:
@@ -220,7 +231,7 @@ def _halves(shape: Shape, role: Role, kept: dict[bytes, int]) -> Iterator[tuple[
                 for state in (0, 1):
                     yield f"bit {bit} as {state} in {place}", [cell[0] >> bit & 1 == state for cell in column]
         return
-    for code in kept:
+    for code in kept if len(kept) <= FEW_CODES else ():
         yield f"{code.decode('latin-1')!r} in {place}", [cell == code for cell in column]
 
 

@@ -53,6 +53,9 @@ def _delimited(recording: Recording) -> Iterator[Cut]:
             continue
         cut = _with_end(cut, pieces)
         marked = _with_start(cut, pieces, data)
+        lettered = None if marked else _with_letter(cut, pieces)
+        if lettered:
+            yield with_hex(lettered)
         for way in (marked, cut) if marked else (cut,):
             if _hexadecimal(way, pieces):
                 yield with_hex(way)
@@ -80,6 +83,13 @@ def _with_start(cut: Cut, pieces: list[Piece], data: bytes) -> Cut | None:
     if first.isalnum() or first in (b" ", b"+", b"-", b".", b"{") or count < 0.6 * len(pieces):
         return None
     return replace(cut, kind="marked", start=first) if data.count(first) <= 1.1 * count + 2 else None
+
+
+def _with_letter(cut: Cut, pieces: list[Piece]) -> Cut | None:
+    """Hexadecimal characters behind a letter that is none of theirs."""
+    first, _ = Counter(piece.message[:1] for piece in pieces).most_common(1)[0]
+    start = replace(cut, kind="marked", start=first)
+    return start if first.isalpha() and not _is_hex(first) and _hexadecimal(start, pieces) else None
 
 
 def _with_end(cut: Cut, pieces: list[Piece]) -> Cut:

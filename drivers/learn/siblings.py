@@ -13,14 +13,20 @@ from drivers.learn.answer import step_of
 from drivers.learn.pads import NEAR_ZERO, STEPS_OFF, UNSEEN_SIGN, pad_names, told
 from drivers.learn.readings import Source, overlap
 from drivers.learn.shapes import Shape
-from drivers.learn.value import Value, last_place, series
+from drivers.learn.signs import kept_cells
+from drivers.learn.value import UNREADABLE, Value, last_place, series
 from drivers.learn.values import WITHIN
+from drivers.learn.verdict import UNIT_WORDS
 from drivers.wire import COUNTS
 
 NEARLY = 0.05
 """How far from a multiple of the step, in steps, a float may be."""
 WIDE, WAVERS = 3, (0.05, 0.9)
 """Bytes of a number that is no code, values that it takes at least, and share of rows in which it changes."""
+NEIGHBOURS = 9
+"""Cells looked at to either side of a number to see how it is named."""
+NO_PADS = frozenset((b"net", b"nett", b"tare", b"sum", b"set", b"max", b"min", b"peak", b"gross", b"total"))
+"""Names of numbers that are no other pad's."""
 SAME = 0.9
 """Share of a pad's cells that must have their point where the value has it."""
 
@@ -79,6 +85,7 @@ def _without_blank(shape: Shape, value: Value) -> Value | None:
 
 def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
     found, silent, small = _kinds(shape, value)
+    found |= _named_alike(shape, value)
     best: list[Source] = sorted(found, key=_order) if shape.keys else []
     for places in () if shape.keys else _even(shape, value):
         known = [place for place in places if place in found]
@@ -97,6 +104,51 @@ def _siblings(shape: Shape, value: Value) -> tuple[Value, list[Source]]:
     return replace(value, sources=named, groups=groups), [
         source for source in silent if not any(overlap(source, taken) for taken in sources)
     ]
+
+
+def _named_alike(shape: Shape, value: Value) -> set[Source]:
+    """Cells that never stirred, near zero, each with a name of its own and a unit, as the value has them."""
+    own, found = value.source, set[Source]()
+    if not isinstance(own, int) or shape.keys or not value.places:
+        return found
+    read, off = value.reader(), STEPS_OFF * value.answer.step
+    for place in range(len(shape.rows[0].cells)):
+        if place == own:
+            continue
+        try:
+            numbers = [read(cell) for cell in kept_cells(shape, place)]
+        except UNREADABLE:
+            continue
+        near = all(places == value.places and abs(n) <= off * 10**places for n, places in numbers)
+        if near and _dressed_alike(shape, own, place):
+            found.add(place)
+    return found
+
+
+def _dressed_alike(shape: Shape, own: int, other: int) -> bool:
+    """Tell whether cells around two numbers, up to the next one, are a name, a unit and the same."""
+    end, around = len(shape.rows[0].cells), range(1 - NEIGHBOURS, NEIGHBOURS)
+    apart = abs(own - other)
+    for step in (n for n in range(2, apart + 1) if apart % n == 0):
+        for first in around:
+            window = [n for n in range(first, first + step) if n]
+            places = [(own + n, other + n) for n in window]
+            if 0 in range(first, first + step) and all(0 <= n < end for pair in places for n in pair):
+                kinds = [_alike(set(kept_cells(shape, a)), set(kept_cells(shape, b))) for a, b in places]
+                if "" not in kinds and "name" in kinds and "unit" in kinds:
+                    return True
+    return False
+
+
+def _alike(ours: set[bytes], theirs: set[bytes]) -> str:
+    """What two cells are: names of pads, the same unit, or the same; "" when they differ otherwise."""
+    if theirs <= ours:
+        return (
+            "unit" if len(ours) == 1 and next(iter(ours)).lower().decode("latin-1") in UNIT_WORDS else "same"
+        )
+    a, b = (next(iter(cells)).lower() for cells in (ours, theirs))
+    named = len(ours) == len(theirs) == 1 and len(a) == len(b) and (a + b).isalnum()
+    return "name" if named and not NO_PADS & {a, b} else ""
 
 
 def _within(place: Source, known: list[Source], value: Value) -> bool:

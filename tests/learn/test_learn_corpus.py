@@ -70,6 +70,8 @@ def test_an_indicator_of_the_wide_family_is_learnt_wholly_right(seed: int) -> No
     [
         (make_apart, 17, "ones' complement of several pads, taken for twos'"),
         (make_apart, 24, "a status letter beside digits in a row, taken for one of them"),
+        (make_apart, 14, "a pad with a name and a unit that never stirred, held to the number it showed"),
+        (make_apart, 95, "hexadecimal characters behind a letter, the check's taken for a raw count's"),
         (make_far, 7050, "two messages taken as one, though a byte counts on from half to half"),
         (make_wide, 155, "the 85.6 of 185.6, last digit first, taken for kilograms"),
         (make_wide, 124, "a message that escapes, read as one of fixed size between two ends"),
@@ -124,8 +126,8 @@ def test_what_went_wrong_once_is_right(family: Callable[[int], Stream], seed: in
     [
         (46, "kilograms on the empty pad only, then pounds, told by a bit"),
         (82, "as before, with the key pressed while the load came"),
+        (94, "as before, with the key pressed before the number went far"),
         (84, "a flag of standing near zero, taken for the sign"),
-        (95, "check characters taken for a raw count's"),
     ],
 )
 def test_what_cannot_be_told_is_asked_about(seed: int, was: str) -> None:
