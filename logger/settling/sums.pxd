@@ -9,11 +9,14 @@ cdef class Sums:
     cdef readonly Py_ssize_t count, use, crossings
     cdef readonly double per_cell, samples, span_s, oldest_s, weight_sum, steady, touch, loose
     cdef readonly double variance, scatter, eta, fall, lever, wander, swings
-    cdef readonly list lean, squares, size, pull, front
+    cdef readonly Py_ssize_t slow
+    cdef double[::1] lean, squares, size, pull, front, known, told, log_p, values, to_go
     cdef Py_ssize_t _room
     cdef double[::1] _age, _y, _weight, _left, _curves
 
     cdef _make(self, Py_ssize_t room)
+    cdef _make_tails(self, Py_ssize_t slow, Py_ssize_t kinds)
+    cpdef make_room(self, Py_ssize_t slow, Py_ssize_t sizes)
     @cython.locals(
         n=Py_ssize_t, i=Py_ssize_t, lately=Py_ssize_t, count=Py_ssize_t, use=Py_ssize_t,
         age=double[::1], y=double[::1], weight=double[::1], last_s=double, last=double, total=double,

@@ -70,18 +70,28 @@ class Sums:
         self.wander = 0.0
         self.swings = 0.0
         """Variance of a wander beyond noise, and how often it swung."""
-        self.lean: list[float] = []
-        self.squares: list[float] = []
-        self.size: list[float] = []
-        self.pull: list[float] = []
-        self.front: list[float] = []
+        self.slow = 0
+        """How many slow tails are looked at."""
         self._room = 0
+        self._make_tails(4, 16)
         self._make(256)
 
     def _make(self, room: int) -> None:
         self._room = room
         self._age, self._y, self._weight = _zeros(room), _zeros(room), _zeros(room)
         self._left, self._curves = _zeros(room), _zeros(0)
+
+    def _make_tails(self, slow: int, kinds: int) -> None:
+        self.lean, self.squares, self.size = _zeros(slow), _zeros(slow), _zeros(slow)
+        self.pull, self.front = _zeros(slow), _zeros(slow)
+        self.known, self.told = _zeros(slow), _zeros(slow)
+        self.log_p, self.values, self.to_go = _zeros(kinds), _zeros(kinds), _zeros(kinds)
+        """Room for what is worked out of every slow tail, and of every kind: no tail, or one of some size."""
+
+    def make_room(self, slow: int, sizes: int) -> None:
+        """Have room for so many slow tails of so many sizes."""
+        if len(self.size) < slow or len(self.log_p) < slow * sizes + 1:
+            self._make_tails(slow, slow * sizes + 1)
 
     def near(
         self, t: Array, x: Array, w: Array, least: float, distrust: float, horizon: float, band: float
@@ -135,8 +145,7 @@ class Sums:
             total += weight[i]
             mean += weight[i] * y[i]
         mean /= total
-        self.weight_sum = total
-        self.lean, self.squares, self.size, self.pull, self.front = [], [], [], [], []
+        self.weight_sum, self.slow = total, kinds - 1
         f0 = ff = fy = 0.0
         for k in range(kinds):
             at = k * room
@@ -165,17 +174,17 @@ class Sums:
                 continue
             held = fast / (ff + soft)
             square = max(own - held * (2.0 * fast - held * ff), 1e-300)
-            self.lean.append(held)
-            self.squares.append(square)
-            self.size.append((product - self.touch * fast - held * (fy - self.touch * ff)) / square)
-            self.pull.append(level - held * f0)
-            self.front.append(1.0 - held)
+            self.lean[k - 1] = held
+            self.squares[k - 1] = square
+            self.size[k - 1] = (product - self.touch * fast - held * (fy - self.touch * ff)) / square
+            self.pull[k - 1] = level - held * f0
+            self.front[k - 1] = 1.0 - held
         self._residuals(mean)
 
     def _residuals(self, mean: float) -> None:
         """What the slow tail that explains most leaves of the newest cells."""
         best, most = 0, -1.0
-        for k in range(len(self.size)):
+        for k in range(self.slow):
             size, square = self.size[k], self.squares[k]
             if size * size * square > most:
                 best, most = k, size * size * square

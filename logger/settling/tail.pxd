@@ -17,8 +17,9 @@ cdef double _least_variance(noise)
     steady=double, per_cell=double, age=double, tau=double, first=double, always=double, most=double, slow=Py_ssize_t, k=Py_ssize_t,
     i=Py_ssize_t, square=double, reach=double, wide=double, size=double, shown=double, clear=double,
     pull=double, before=double, after=double, b=double, ahead=double, evidence=double, likely=double,
-    whole=double, value=double, variance=double, share_of=double, off=double, log_p=list, values=list,
-    own=list, to_go=list, known=list, told=list, p=list, offsets=list, line=list,
+    whole=double, value=double, variance=double, share_of=double, off=double, log_p=double[::1], values=double[::1],
+    own=list, to_go=double[::1], known=double[::1], told=double[::1], p=list, offsets=list, line=list,
+    kind=Py_ssize_t,
 )
 cdef _weigh(
     Sums sums, list times, list log_prior, list spread, double doubt, double scale, double share

@@ -1,4 +1,4 @@
-# cython: annotation_typing=False
+# cython: annotation_typing=False, boundscheck=False, initializedcheck=False
 """What will it read once settled: level plus exponential tail, averaged over time constants.
 
 Model, age counted back from now: x(age) = a + b·exp(age/τ) + fast + noise, so a is the settled value, b what
@@ -108,6 +108,7 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     sums.near(t, x, w, least, noise.distrust, noise.horizon, band)
     times, spread = tails.times_s, tails.spread
     wide = spread[len(spread) - 1][0]
+    sums.make_room(len(times) - 1, len(spread))
     sums.fit(times, least / (wide * wide))
     sums.scatters(noise.variance, noise.weight, noise.eta)
     count, per_cell, eta = sums.count, sums.per_cell, sums.eta
@@ -178,14 +179,14 @@ def _weigh(
     steady, per_cell, age = sums.steady, sums.per_cell, sums.oldest_s
     always = scale * (1.0 / sums.weight_sum + sums.loose)
     most = log_prior[0]
-    log_p, values, own, to_go = [most], [steady], [always], [0.0]
-    slow = len(times) - 1
-    known, told = [], []
+    log_p, values, to_go, known, told = sums.log_p, sums.values, sums.to_go, sums.known, sums.told
+    log_p[0], values[0], to_go[0], own = most, steady, 0.0, [always]
+    slow, kind = sums.slow, 0
     for k in range(slow):
         square, tau = sums.squares[k], times[k + 1]
         reach = math.exp(min(age / tau, LONG_AGO)) - 1.0
-        known.append(1.0 / (scale / square + 2.0 * share / max(reach * reach, 1e-12)))
-        told.append(square / (scale + 2.0 * share * per_cell))
+        known[k] = 1.0 / (scale / square + 2.0 * share / max(reach * reach, 1e-12))
+        told[k] = square / (scale + 2.0 * share * per_cell)
     for line in spread:
         for k in range(slow):
             wide, size, shown, clear, pull = line[k + 1], sums.size[k], known[k], told[k], sums.pull[k]
@@ -194,29 +195,26 @@ def _weigh(
             b = size * shown / after
             ahead = b * sums.front[k]
             evidence = size * size * clear * clear / (clear + before) - math.log1p(clear / before)
-            first = log_prior[len(log_p)]
+            kind += 1
+            first = log_prior[kind]
             likely = 0.5 * evidence + first
             most = max(most, likely)
-            log_p.append(likely)
-            values.append(steady - b * pull)
+            log_p[kind], values[kind], to_go[kind] = likely, steady - b * pull, ahead
             own.append(always + pull * pull / after + doubt * ahead * (doubt * ahead))
-            to_go.append(ahead)
     whole = value = ahead = variance = 0.0
-    p = []
-    for likely in log_p:
-        share_of = math.exp(likely - most)
-        p.append(share_of)
+    for i in range(kind + 1):
+        share_of = math.exp(log_p[i] - most)
+        log_p[i] = share_of
         whole += share_of
-    for i in range(len(p)):
-        share_of, off, b = p[i], values[i], to_go[i]
-        share_of /= whole
-        p[i] = share_of
-        value += share_of * off
-        ahead += share_of * b
+    p = []
+    for i in range(kind + 1):
+        share_of = log_p[i] / whole
+        p.append(share_of)
+        value += share_of * values[i]
+        ahead += share_of * to_go[i]
     offsets = []
-    for i in range(len(p)):
-        share_of, off, wide = p[i], values[i], own[i]
-        off -= value
+    for i in range(kind + 1):
+        share_of, wide, off = p[i], own[i], values[i] - value
         offsets.append(off)
         variance += share_of * (wide + off * off)
     return _Mixture(p, offsets, own, value, variance, sums.touch + ahead)
