@@ -40,7 +40,7 @@ class Settling:
     """Rests after which what was learned of tails fades: tyres warm up, cars change."""
     tail_sizes: tuple[float, ...] = (0.001, 0.004, 0.016, 0.064)
     """Sizes a tail may have, as shares of the movement before it; which it is, is learned."""
-    tail_rarer: float = 0.4
+    tail_rarer: float = 0.8
     """Each larger size is at first so much rarer than the one below it."""
     tail_same: float = 0.5
     """Probability that all rests of a session have the same kind of tail."""
@@ -58,7 +58,7 @@ class Settling:
     """… is remembered for so many rests of pads, because pads may change places …"""
     pairing_rests: float = 2.0
     """… and another pairing is taken with so many more than twice the present one's."""
-    tail_least_band: float = 0.6
+    tail_least_band: float = 0.4
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 4.0
     """Shortest rest that teaches about tails."""
