@@ -209,13 +209,13 @@ def _ledger(folder: Path) -> Finding:
     if not file.exists():
         return Finding(name="ledger", detail="none yet")
     from logger.weighin.comparing import compare  # noqa: PLC0415  only where there is one
+    from logger.weighin.ledger_copy import LedgerCopy  # noqa: PLC0415
     from logger.weighin.migrating import newer_file  # noqa: PLC0415
-    from logger.weighin.rows import Rows  # noqa: PLC0415
 
     if why := newer_file(file):
         step = "update restpoint, or go back to the copy beside it: ledger-before-….db"
         return Finding(name="ledger", state="ill", detail=f"{file}: {why}", step=step)
-    copy = Rows(file)
+    copy = LedgerCopy(file)
     try:
         kept = copy.read()  # first: what it has, but for its last line, is committed
         with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=2.0)) as db:

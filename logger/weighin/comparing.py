@@ -6,8 +6,8 @@ import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from logger.weighin.ledger_copy import Kept, Named, by_key, head_of, rows_of, tables_of
 from logger.weighin.refusal import refused_for_now
-from logger.weighin.rows import Kept, Named, by_key, head_of, rows_of, tables_of
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,7 +2,8 @@
 
 The file is opened with synchronous=FULL. The schema grows by the numbered files in `migrations/`;
 `user_version` says how far a file has come. Each transaction's rows are in `ledger.rows` before they are
-committed (`rows.py`), so that a database which does not give them back can be told and mended (`mending.py`).
+committed (`ledger_copy.py`), so that a database which does not give them back can be told and mended
+(`mending.py`).
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from functools import cached_property
 from pathlib import Path
 
 from logger.weighin.comparing import Comparison, compare, put
+from logger.weighin.ledger_copy import LedgerCopy, Named, head_of, rows_of, select, tables_of
 from logger.weighin.migrating import migrate, newer_file, schema_of
 from logger.weighin.refusal import LedgerError, refused_for_now
-from logger.weighin.rows import Named, Rows, head_of, rows_of, select, tables_of
 
 
 class LedgerFile:
@@ -28,7 +29,7 @@ class LedgerFile:
 
     def __init__(self, path: Path, wait_s: float, mend: Callable[[], object] | None) -> None:
         self._path, self._wait_s, self._mend = path, wait_s, mend
-        self._rows = Rows(path)
+        self._copy = LedgerCopy(path)
 
     @cached_property
     def db(self) -> sqlite3.Connection:
@@ -47,7 +48,7 @@ class LedgerFile:
             before = schema_of(db)
             migrate(db)
             if schema_of(db) != before:
-                self._copy(db)
+                self._begin_copy(db)
             _note_touched(db)
         except BaseException:
             db.close()
@@ -75,26 +76,23 @@ class LedgerFile:
         except BaseException:
             db.rollback()
             if size is not None:
-                self._rows.cut(size)
+                self._copy.cut(size)
             raise
 
     def _keep(self, db: sqlite3.Connection) -> int | None:
         """Write the rows of this transaction into the copy; the copy's size before, None when it is new."""
         touched = _touched(db)
-        try:
-            if self._rows.path.exists():
-                return self._rows.add(touched) if touched else None
-            self._rows.begin(head_of(db), rows_of(db))
-        except OSError as why:
-            raise _refused(self._rows.path, why) from why
+        with _as_sqlite_tells(self._copy.path):
+            if self._copy.path.exists():
+                return self._copy.add(touched) if touched else None
+            self._copy.begin(head_of(db), rows_of(db))
         return None
 
-    def _copy(self, db: sqlite3.Connection) -> None:
+    def _begin_copy(self, db: sqlite3.Connection) -> None:
         db.execute("BEGIN IMMEDIATE")
         try:
-            self._rows.begin(head_of(db), rows_of(db))
-        except OSError as why:
-            raise _refused(self._rows.path, why) from why
+            with _as_sqlite_tells(self._copy.path):
+                self._copy.begin(head_of(db), rows_of(db))
         finally:
             db.execute("ROLLBACK")
 
@@ -107,7 +105,7 @@ class LedgerFile:
                 return
             raise
         try:
-            kept = self._rows.read()
+            kept = self._copy.read()
             found = compare(db, kept) if kept is not None else Comparison()
             put(db, found.unfinished)
         except BaseException:
@@ -143,8 +141,12 @@ def _touched(db: sqlite3.Connection) -> list[Named]:
     ]
 
 
-def _refused(path: Path, why: OSError) -> sqlite3.Error:
-    """The disk's refusal as SQLite would tell it, so that one way of waiting serves both files."""
-    error = sqlite3.OperationalError(f"{path}: {why.strerror}")
-    error.sqlite_errorcode = sqlite3.SQLITE_IOERR
-    return error
+@contextmanager
+def _as_sqlite_tells(path: Path) -> Iterator[None]:
+    """Raise the disk's refusal as SQLite would, so that one way of waiting serves both files."""
+    try:
+        yield
+    except OSError as why:
+        error = sqlite3.OperationalError(f"{path}: {why.strerror}")
+        error.sqlite_errorcode = sqlite3.SQLITE_IOERR
+        raise error from why

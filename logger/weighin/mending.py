@@ -1,6 +1,7 @@
 """A damaged ledger mended: what is damaged is set aside whole, and all that is known goes into a new one.
 
-Known is what the copy of the rows beside it says (`rows.py`), else what can still be read of the database.
+Known is what the copy of the rows beside it says (`ledger_copy.py`), else what can still be read of the
+database.
 """
 
 from __future__ import annotations
@@ -12,9 +13,9 @@ from contextlib import closing
 from pathlib import Path
 
 from logger.weighin.comparing import compare, put
+from logger.weighin.ledger_copy import Head, Kept, LedgerCopy, Row, by_key, head_of, rows_of, tables_of
 from logger.weighin.migrating import newer_file
 from logger.weighin.refusal import refused_for_now
-from logger.weighin.rows import Head, Kept, Row, Rows, by_key, head_of, rows_of, tables_of
 
 OnTrouble = Callable[[str, str], None]
 
@@ -24,7 +25,7 @@ def mend_ledger(path: Path, quarantine: Path, tell: OnTrouble) -> bool:
 
     While the disk refuses, nothing is touched, and a newer program's ledger never is.
     """
-    copy = Rows(path)
+    copy = LedgerCopy(path)
     if not (path.exists() or copy.path.exists()) or newer_file(path):
         return False
     fresh = path.with_name(f".tmp-{path.name}")
@@ -59,7 +60,7 @@ def mend_ledger(path: Path, quarantine: Path, tell: OnTrouble) -> bool:
 # -- what is wrong ------------------------------------------------------------------------------------------
 
 
-def _damage(path: Path, copy: Rows, kept: Kept | None, quarantine: Path, tell: OnTrouble) -> str:
+def _damage(path: Path, copy: LedgerCopy, kept: Kept | None, quarantine: Path, tell: OnTrouble) -> str:
     """What is wrong with the database; empty when it is whole, and then the copy is, too, afterwards.
 
     sqlite3.Error when the disk, memory or another program refuse for now.
@@ -81,7 +82,7 @@ def _damage(path: Path, copy: Rows, kept: Kept | None, quarantine: Path, tell: O
 
 
 def _hold_against(
-    db: sqlite3.Connection, copy: Rows, kept: Kept | None, quarantine: Path, tell: OnTrouble
+    db: sqlite3.Connection, copy: LedgerCopy, kept: Kept | None, quarantine: Path, tell: OnTrouble
 ) -> str:
     """What the copy says against a database that SQLite finds whole; else bring the two together."""
     head = head_of(db)
@@ -144,7 +145,7 @@ def _set_aside(path: Path, quarantine: Path) -> Path | None:
     return aside
 
 
-def _copy_anew(copy: Rows, whole: Path | sqlite3.Connection, quarantine: Path) -> Path:
+def _copy_anew(copy: LedgerCopy, whole: Path | sqlite3.Connection, quarantine: Path) -> Path:
     """Write the copy anew from a whole database; what it was is set aside under the name returned."""
     aside = copy.set_aside(quarantine) if copy.path.exists() else copy.path
     if isinstance(whole, Path):

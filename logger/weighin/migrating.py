@@ -8,7 +8,7 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
-from logger.weighin.rows import Head, Rows, head_of
+from logger.weighin.ledger_copy import Head, LedgerCopy, head_of
 
 
 def schema_of(db: sqlite3.Connection) -> int:
@@ -22,7 +22,8 @@ def newer_file(path: Path) -> str:
     What SQLite reads counts, else the file's own header: its schema stands big-endian in bytes 60 to 63
     (SQLite's file format, 1.3). One wrong bit there is damage where tables and copy are those we know.
     """
-    kept, most = Rows(path).schema(), max(_steps())
+    copy, most = LedgerCopy(path), max(_steps())
+    kept = copy.schema()
     made = None
     try:
         with path.open("rb") as file:
@@ -36,9 +37,7 @@ def newer_file(path: Path) -> str:
     except OSError:  # told by who opens it
         return ""
     if kept is not None and kept.schema > most:
-        return (
-            _newer(kept.schema, most) + f", or move {Rows(path).path.name} aside if this is an older ledger"
-        )
+        return f"{_newer(kept.schema, most)}, or move {copy.path.name} aside if this is an older ledger"
     if have <= most or _flipped(have, made, kept):
         return ""
     return _newer(have, most)

@@ -19,9 +19,9 @@ from weighin.test_ledger import CAPTURE, CHANGE, session
 
 from logger.mechanics.statics import Geometry
 from logger.weighin.ledger import Ledger
+from logger.weighin.ledger_copy import Head, LedgerCopy, head_of, rows_of
 from logger.weighin.mending import mend_ledger
 from logger.weighin.refusal import LedgerError, refused_for_now
-from logger.weighin.rows import Head, Rows, head_of, rows_of
 from logger.weighin.session import Session
 
 WRITE = (
@@ -159,7 +159,7 @@ def test_a_ledger_that_is_gone_is_made_from_its_copy(path: Path) -> None:
 
 def test_an_entry_under_way_when_all_ended_is_there_or_is_written_now(path: Path) -> None:
     """The copy has a transaction that SQLite has not, as after a kill just before the commit."""
-    whole, copy = contents(path), Rows(path)
+    whole, copy = contents(path), LedgerCopy(path)
     copy.add(
         [("car", {"id": 2, "name": "Robin", "wheelbase_m": 2.5, "track_front_m": None, "track_rear_m": None})]
     )
@@ -177,7 +177,7 @@ def test_an_entry_under_way_when_all_ended_is_there_or_is_written_now(path: Path
 
 def test_what_sqlite_refuses_to_commit_is_not_in_the_copy_either(path: Path) -> None:
     ledger = Ledger(path)
-    before = Rows(path).path.read_bytes()
+    before = LedgerCopy(path).path.read_bytes()
 
     def half_way() -> None:
         with ledger.doing("a fault half way", 1):
@@ -186,28 +186,28 @@ def test_what_sqlite_refuses_to_commit_is_not_in_the_copy_either(path: Path) -> 
 
     with pytest.raises(sqlite3.IntegrityError):
         half_way()
-    assert Rows(path).path.read_bytes() == before
+    assert LedgerCopy(path).path.read_bytes() == before
     with pytest.raises(LookupError), ledger.doing("a change of mind", 1):
         raise LookupError
     ledger.close()
-    assert Rows(path).path.read_bytes() == before
+    assert LedgerCopy(path).path.read_bytes() == before
 
 
 def test_a_copy_whose_disk_refuses_is_waited_for_like_the_ledger(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ledger, whole = Ledger(path), contents(path)
-    before = Rows(path).path.read_bytes()
+    before = LedgerCopy(path).path.read_bytes()
 
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
     with monkeypatch.context() as patch:
-        patch.setattr("logger.weighin.rows.os.fdatasync", full)
+        patch.setattr("logger.weighin.ledger_copy.os.fdatasync", full)
         with pytest.raises(sqlite3.OperationalError, match=r"ledger\.rows: No space left") as refused:
             ledger.car("Robin", None, None, None)
     assert refused_for_now(refused.value)
-    assert Rows(path).path.read_bytes() == before
+    assert LedgerCopy(path).path.read_bytes() == before
     assert contents(path) == whole
     ledger.car("Robin", None, None, None)
     ledger.close()
@@ -223,14 +223,14 @@ def test_two_programs_write_in_turn_and_the_copy_has_it_all(path: Path) -> None:
     one.close()
     other.close()
     assert told_by_mending(path) == []
-    kept = Rows(path).read()
+    kept = LedgerCopy(path).read()
     assert kept is not None
     assert [row for table, row in kept.rows if table == "car"][-1]["wheelbase_m"] == 19.0
 
 
 @pytest.mark.parametrize("both", [False, True])
 def test_a_damaged_copy_is_written_anew_and_what_it_still_has_is_used(path: Path, both: bool) -> None:
-    whole, copy = contents(path), Rows(path)
+    whole, copy = contents(path), LedgerCopy(path)
     lines = copy.path.read_bytes().split(b"\n")
     lines[3] = lines[3].replace(b"m", b"n")
     copy.path.write_bytes(b"\n".join(lines))
@@ -276,25 +276,25 @@ def session_of(ledger: Ledger) -> Session:
 
 
 def test_an_earlier_programs_ledger_gets_its_copy_and_what_it_wrote_alone_is_added(path: Path) -> None:
-    Rows(path).path.unlink()
+    LedgerCopy(path).path.unlink()
     whole = contents(path)
     Ledger(path).close()
-    assert not Rows(path).path.exists(), "looking writes nothing"
+    assert not LedgerCopy(path).path.exists(), "looking writes nothing"
     assert told_by_mending(path) == []
-    kept = Rows(path).read()
+    kept = LedgerCopy(path).read()
     assert kept is not None
     assert len(kept.rows) == sum(map(len, whole.values()))
     with closing(sqlite3.connect(path)) as db:
         db.execute("INSERT INTO car (name) VALUES ('Robin')")
         db.commit()
     assert told_by_mending(path) == [
-        f"ledger_copy_mended {Rows(path).path}: lacked 1 of the ledger's rows; added"
+        f"ledger_copy_mended {LedgerCopy(path).path}: lacked 1 of the ledger's rows; added"
     ]
     assert told_by_mending(path) == []
 
 
 def test_a_copy_of_a_newer_program_is_left_alone(path: Path) -> None:
-    copy = Rows(path)
+    copy = LedgerCopy(path)
     with closing(sqlite3.connect(path)) as db:
         head = head_of(db)
         copy.begin(Head(schema=99, made=head.made), rows_of(db))

@@ -50,7 +50,7 @@ class Kept:
     damaged: int
 
 
-class Rows:
+class LedgerCopy:
     """The copy beside the ledger at `ledger`; OSError when the disk refuses."""
 
     def __init__(self, ledger: Path) -> None:
