@@ -229,6 +229,6 @@ def _half_duplex(port: Any, path: str) -> None:
 
     try:
         port.rs485_mode = RS485Settings()
-    except (OSError, ValueError, NotImplementedError) as why:
-        port.close()  # the last is pyserial's word for a system without that mode
+    except (OSError, ValueError) as why:
+        port.close()
         raise PortRefused(f"{path}: its driver has no RS-485 mode ({why}); leave rs485 out") from None
