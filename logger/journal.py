@@ -23,7 +23,7 @@ from logger.clock import now_ns
 from logger.journal_folder import SEGMENT, Run, run_folders, sync_folder
 from logger.journal_segment import END, Entry, Row, encode, head, row_of
 from logger.model import ALL_PADS, Gap, GapCause
-from logger.shortage import no_memory
+from logger.shortage import no_memory, why_refused
 
 OnTrouble = Callable[[str, str], None]
 """Called with (event, detail) once per change, from any thread; must not block."""
@@ -196,8 +196,7 @@ class Journal:
                     raise
                 if not self._blocked:
                     self._blocked = True
-                    why = fault.strerror if isinstance(fault, OSError) else "the computer has no memory left"
-                    self._tell("journal_blocked", f"{why}; entries are kept in memory for now")
+                    self._tell("journal_blocked", f"{why_refused(fault)}; entries are kept in memory for now")
 
     def _commit(self) -> None:
         """Make durable all that waits, in order."""

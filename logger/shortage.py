@@ -1,8 +1,13 @@
-"""Whether a fault tells of nothing but a computer without memory: Python says so in several ways."""
+"""Whether a fault tells of nothing but a computer without memory: Python says so in several ways. In words."""
 
 from __future__ import annotations
 
 from errno import ENOMEM
+
+
+def why_refused(fault: BaseException) -> str:
+    """What the disk says, or that there is no memory, in words."""
+    return (fault.strerror if isinstance(fault, OSError) else None) or "the computer has no memory left"
 
 
 def no_memory(fault: BaseException) -> bool:

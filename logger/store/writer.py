@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.model import ClockStep, Record
-from logger.shortage import no_memory
+from logger.shortage import no_memory, why_refused
 from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
 from logger.store.sealed import keep_state, mark_path, seal
@@ -218,8 +218,8 @@ class Store:
                 raise
             if not self._blocked:
                 self._blocked = True
-                why = getattr(fault, "strerror", None) or "the computer has no memory left"
-                self._on_trouble("store_blocked", f"{self.folder}: {why}; tried again until it goes")
+                told = f"{self.folder}: {why_refused(fault)}; tried again until it goes"
+                self._on_trouble("store_blocked", told)
             return False
         if self._blocked:
             self._blocked = False

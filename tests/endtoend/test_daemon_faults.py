@@ -12,7 +12,7 @@ import sqlite3
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from urllib.error import HTTPError
 from urllib.request import urlopen
@@ -240,18 +240,10 @@ def test_without_memory_to_spare_it_reads_and_publishes_and_seals_when_there_is_
             daemon.wait_for("pad", pad="P1", condition="empty")
             assert "no memory left" not in shown(daemon)
             time.sleep(2.0)
-            pid = daemon.process.pid
-            status = Path(f"/proc/{pid}/status").read_text()
+            status = Path(f"/proc/{daemon.process.pid}/status").read_text()
             size = 1024 * int(re.search(r"VmSize:\s+(\d+)", status)[1])
-            resource.prlimit(pid, resource.RLIMIT_AS, (size + 1_000_000, resource.RLIM_INFINITY))
-            daemon.wait_for("store_blocked", 40.0)
-            assert "no memory left" in shown(daemon)
-            live, kept = ear.live, bytes_by_port(daemon.data)["P1"]
-            time.sleep(2.0)
-            assert ear.live > live
-            assert bytes_by_port(daemon.data)["P1"] > kept
-            resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY,) * 2)
-            daemon.wait_for("store_restored", 40.0)
+            with reading_on_within(daemon, ear, size + 1_000_000):
+                assert "no memory left" in shown(daemon)
         stopped = daemon.stop()
     assert bytes_by_port(daemon.data) == {"P1": stopped["streams"]["P1"]["bytes"]}
     assert troubles(daemon, "store") == ["store_blocked", "store_restored"]
@@ -267,16 +259,8 @@ def test_where_no_page_of_memory_can_be_had_it_reads_on_and_all_comes_back(tmp_p
         with Talker({"P1": line}):
             daemon.wait_for("pad", pad="P1", condition="empty")
             time.sleep(1.0)
-            pid = daemon.process.pid
-            resource.prlimit(pid, resource.RLIMIT_AS, (1_000_000, resource.RLIM_INFINITY))
-            daemon.wait_for("store_blocked", 40.0)
-            answers = [first_answer(daemon) for _ in range(4)]
-            read, kept = ear.live, bytes_by_port(daemon.data)["P1"]
-            time.sleep(2.0)
-            assert ear.live > read
-            assert bytes_by_port(daemon.data)["P1"] > kept
-            resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY,) * 2)
-            daemon.wait_for("store_restored", 40.0)
+            with reading_on_within(daemon, ear, 1_000_000):
+                answers = [first_answer(daemon) for _ in range(4)]
             assert "Store restored" in first_answer(daemon)[1]
         stopped = daemon.stop()
     for status, text in answers:
@@ -287,6 +271,21 @@ def test_where_no_page_of_memory_can_be_had_it_reads_on_and_all_comes_back(tmp_p
     assert troubles(daemon, "store")[:2] == ["store_blocked", "store_restored"]
     assert troubles(daemon, "journal") == []
     assert list(verify(daemon.data)) == []
+
+
+@contextmanager
+def reading_on_within(daemon: Running, ear: Ear, most_bytes: int) -> Iterator[None]:
+    """Let no more address space be had: sealing waits while readings are published and kept, then goes on."""
+    pid = daemon.process.pid
+    resource.prlimit(pid, resource.RLIMIT_AS, (most_bytes, resource.RLIM_INFINITY))
+    daemon.wait_for("store_blocked", 40.0)
+    yield
+    live, kept = ear.live, bytes_by_port(daemon.data)["P1"]
+    time.sleep(2.0)
+    assert ear.live > live
+    assert bytes_by_port(daemon.data)["P1"] > kept
+    resource.prlimit(pid, resource.RLIMIT_AS, (resource.RLIM_INFINITY,) * 2)
+    daemon.wait_for("store_restored", 40.0)
 
 
 def first_answer(daemon: Running) -> tuple[int, str]:
