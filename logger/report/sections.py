@@ -9,12 +9,12 @@ from logger.drawing.view import CORNER_NAMES
 from logger.floor_text import floor_lines
 from logger.model import CORNERS
 from logger.quantity import Quantity
-from logger.report.data import CaptureRow, Change, Floor, PadStory, Placement, ReportData
+from logger.report.data import CaptureRow, Change, Floor, GapRow, PadStory, Placement, ReportData
 from logger.report.figures import settle_drawings, zero_drawing
 from logger.report.markup import bullets, figure, number, section, table
 from logger.report.timeline import timeline_svg
 from logger.report.words import place_words
-from logger.sentences import in_unit
+from logger.sentences import counted, in_unit
 from logger.units import G_N, IN_M, LB_KG
 
 PSI_KPA = LB_KG * G_N / IN_M**2 / 1000
@@ -199,17 +199,28 @@ def _bare(mass_kg: float | None, data: ReportData) -> str:
 def _pad_notes(data: ReportData) -> list[str]:
     out = []
     for pad in data.pads:
+        by_cause: dict[str, list[GapRow]] = {}
         for gap in pad.gaps:
-            count = "" if gap.count is None else f", {gap.count} samples"
-            out.append(
-                f"{pad.pad}: samples missing for {gap.to_s - gap.from_s:.1f} s from minute "
-                f"{gap.from_s / 60:.1f} ({gap.cause.replace('_', ' ')}{count})."
-            )
+            by_cause.setdefault(gap.cause, []).append(gap)
+        out += [f"{pad.pad}: {_missing(gaps)}." for gaps in by_cause.values()]
         for span in pad.conditions:
             if span.reason:
                 when = f"minute {span.from_s / 60:.1f} to {span.to_s / 60:.1f}"
                 out.append(f"{pad.pad}: {span.condition}, {when} ({span.reason}).")
     return [_MINUS.sub("−", line) for line in out]
+
+
+def _missing(gaps: list[GapRow]) -> str:
+    """Gaps of one cause; of several only the longest is told by itself, for a poor radio makes hundreds."""
+    longest = max(gaps, key=lambda gap: gap.to_s - gap.from_s)
+    lasted_s = longest.to_s - longest.from_s
+    known = [gap.count for gap in gaps if gap.count is not None]
+    count = f", {counted(sum(known), 'sample')}" if known else ""
+    why = f"from minute {longest.from_s / 60:.1f} ({longest.cause.replace('_', ' ')}{count})"
+    if len(gaps) == 1:
+        return f"samples missing for {lasted_s:.1f} s {why}"
+    whole_s = sum(gap.to_s - gap.from_s for gap in gaps)
+    return f"samples missing {len(gaps)} times, {whole_s:.1f} s in all, at most {lasted_s:.1f} s {why}"
 
 
 def conditions(data: ReportData) -> str:

@@ -9,9 +9,9 @@ from statistics import variance
 
 from logger.bay import Bay
 from logger.clock import NS, wall_text
+from logger.derive import derive
 from logger.journal_folder import Run, read_run
 from logger.model import FLAG_WILD, Gap, PadCondition, Record, Rest, Rock, Sample, ZeroCheck
-from logger.replay_blocks import derive
 
 LEAST_READINGS = 20
 """Fewer say little about their own scatter: it would be uncertain by a sixth."""

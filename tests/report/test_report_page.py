@@ -14,7 +14,7 @@ from report.wagtail import BASE, wagtail
 
 from logger.cautions import CAUTIONS, GENERAL
 from logger.quantity import Quantity, decimals
-from logger.report.data import ReportData
+from logger.report.data import GapRow, ReportData
 from logger.report.figures import settle_drawings
 from logger.report.markup import number, plain
 from logger.report.render import render
@@ -107,6 +107,20 @@ def test_tells_what_pads_did_not_do_well(html: str) -> None:
     assert "P3: samples missing for 11.5 s from minute 9.0 (silent, 115 samples)." in text
     assert "not told" in text  # P4's stream cannot count lost frames
     assert "2471" in text
+
+
+def test_hundreds_of_short_gaps_are_one_sentence(data: ReportData) -> None:
+    lost = tuple(GapRow(from_s=60 + n, to_s=60.25 + n, cause="lost_frames", count=2) for n in range(300))
+    longest = GapRow(from_s=540, to_s=551.5, cause="lost_frames", count=115)
+    once = GapRow(from_s=30, to_s=31, cause="silent", count=1)
+    first, *others = data.pads
+    text = read(render(replace(data, pads=(replace(first, gaps=(*lost, longest, once)), *others)))).text
+    assert (
+        f"{first.pad}: samples missing 301 times, 86.5 s in all, at most 11.5 s from minute 9.0 "
+        "(lost frames, 715 samples)." in text
+    )
+    assert f"{first.pad}: samples missing for 1.0 s from minute 0.5 (silent, 1 sample)." in text
+    assert text.count(f"{first.pad}: samples missing") == 2
 
 
 def test_shows_the_cautions_that_fit_and_the_general_ones(html: str, data: ReportData) -> None:
