@@ -1,13 +1,14 @@
 # Types for compiling intake.py; where nothing is compiled nobody reads this.
 cimport cython
 from libc cimport math
+from logger.settling.kept cimport Kept
 from logger.settling.resolution cimport Resolution
 
 cdef class Readings:
     cdef const double[::1] x
     cdef const long long[::1] t_ns, wall_offset_ns
 
-cdef class Intake:
+cdef class Intake(Kept):
     cdef public object settings, excluded, stated_d
     cdef public Resolution resolution
     cdef public double kin_d, held, interval_s, jump, _digits, _last, _before, _base, _sum, _t_sum

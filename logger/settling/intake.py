@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drivers.api import FLAG_OVERLOAD, FLAG_UNDERLOAD
 from logger.settling.cells import Cell
+from logger.settling.kept import Kept
 from logger.settling.resolution import Resolution, digits, middle
 from logger.settling.settings import Settling
 
@@ -27,21 +27,6 @@ WILD = 2
 LARGEST = 1e60
 """Beyond this no arithmetic holds (squares of squares are finite below it), in any unit."""
 OVERLOADED = FLAG_OVERLOAD | FLAG_UNDERLOAD
-_KEPT = (
-    *(
-        "excluded",
-        "resolution",
-        "stated_d",
-        "kin_d",
-        "holds",
-        "held",
-        "held_ns",
-        "last_ns",
-        "interval_s",
-        "jump",
-    ),
-    *("_digits", "_start", "_last", "_before", "_n", "_base", "_sum", "_t_sum", "_first_ns", "_end_ns"),
-)
 
 
 class Readings:
@@ -53,8 +38,14 @@ class Readings:
         self.wall_offset_ns = wall_offset_ns
 
 
-class Intake:
+class Intake(Kept):
     """One pad's samples on their way into cells."""
+
+    kept = (
+        *("settings", "excluded", "resolution", "stated_d", "kin_d", "holds", "held", "held_ns", "last_ns"),
+        *("interval_s", "jump", "_digits", "_start", "_last", "_before"),
+        *("_n", "_base", "_sum", "_t_sum", "_first_ns", "_end_ns"),
+    )
 
     def __init__(self, settings: Settling) -> None:
         self.settings = settings
@@ -177,14 +168,6 @@ class Intake:
         if self.kin_d and not self.resolution.known:
             return min(own, self.kin_d) or self.kin_d
         return own or self._digits
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """What a bay's state keeps of it, compiled or not."""
-        return Intake, (self.settings,), tuple(getattr(self, name) for name in _KEPT)
-
-    def __setstate__(self, state: tuple[Any, ...]) -> None:
-        for name, value in zip(_KEPT, state, strict=True):
-            setattr(self, name, value)
 
     def cell(self, origin_ns: int) -> Cell | None:
         """Close the running cell; None if it is empty. Its time is in seconds from `origin_ns`."""

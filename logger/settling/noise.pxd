@@ -1,9 +1,10 @@
 # Types for compiling noise.py; where nothing is compiled nobody reads this.
 cimport cython
 from libc cimport math
+from logger.settling.kept cimport Kept
 from logger.settling.cells cimport Cells
 
-cdef class NoiseLearner:
+cdef class NoiseLearner(Kept):
     cdef public object settings, variance, _calm_of
     cdef public Cells cells
     cdef public double resolution, hold_s, copies, eta, _calm

@@ -4,12 +4,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 from msgspec.structs import replace
 
 from logger.settling.cells import Cells
+from logger.settling.kept import Kept
 from logger.settling.settings import Settling
 from logger.settling.tail import ENOUGH_CELLS, Estimate, Noise
 
@@ -18,11 +18,11 @@ CALM_CELLS = 12
 SEEK_CELLS = 160
 """Cells looked back upon while no rest is found."""
 
-_KEPT = ("resolution", "hold_s", "copies", "variance", "eta", "_calm", "_calm_of")
 
-
-class NoiseLearner:
+class NoiseLearner(Kept):
     """Noise, resolution and what follows from them for one stream."""
+
+    kept = ("settings", "cells", "resolution", "hold_s", "copies", "variance", "eta", "_calm", "_calm_of")
 
     def __init__(self, settings: Settling, cells: Cells) -> None:
         self.settings = settings
@@ -38,14 +38,6 @@ class NoiseLearner:
         """Von Neumann ratio of the residuals: 1 for white noise, less where an indicator averages."""
         self._calm = 0.0
         self._calm_of = (0, 0, 0)
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """What a bay's state keeps of it, compiled or not."""
-        return NoiseLearner, (self.settings, self.cells), tuple(getattr(self, name) for name in _KEPT)
-
-    def __setstate__(self, state: tuple[Any, ...]) -> None:
-        for name, value in zip(_KEPT, state, strict=True):
-            setattr(self, name, value)
 
     @property
     def rounding(self) -> float:

@@ -1,8 +1,9 @@
 # Types for compiling resolution.py; where nothing is compiled nobody reads this.
 cimport cython
 from libc cimport math
+from logger.settling.kept cimport Kept
 
-cdef class Resolution:
+cdef class Resolution(Kept):
     cdef public double value, hold_s, _now, _before, _divisor, _held
     cdef public Py_ssize_t seen, _changes, _often
     cdef public bint known

@@ -5,14 +5,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
+from logger.settling.kept import Kept
 from logger.units import LB_KG
 
-_KEPT = (
-    *("value", "seen", "known", "hold_s"),
-    *("_now", "_before", "_divisor", "_often", "_holds", "_changed_ns", "_changes", "_group", "_held"),
-)
 SLOWEST_DISPLAY_NS = 2_000_000_000
 """A value that stays for longer is a load that stands, not a display that is slow."""
 
@@ -26,13 +22,18 @@ FEW_CHANGES = 4
 """Fewer differences may all be steps of the load."""
 
 
-class Resolution:
+class Resolution(Kept):
     """The smallest step of a stream's values, learned as the least non-zero difference seen lately.
 
     Two buckets of 64 changes each are kept, so that a resolution that becomes coarser is found too. Where
     most values repeat the one before (a display that is slower than the line, or coarse), the lower quartile
     of the changes counts instead: smaller ones are chance.
     """
+
+    kept = (
+        *("value", "seen", "known", "hold_s"),
+        *("_now", "_before", "_divisor", "_often", "_holds", "_changed_ns", "_changes", "_group", "_held"),
+    )
 
     def __init__(self) -> None:
         self.value = 0.0
@@ -94,14 +95,6 @@ class Resolution:
         if self._often < OFTEN:
             least = min(self._divisor, least)
         self.value = self._held if least < self._held <= HELD_MOST * least else least
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """What a bay's state keeps of it, compiled or not."""
-        return Resolution, (), tuple(getattr(self, name) for name in _KEPT)
-
-    def __setstate__(self, state: tuple[Any, ...]) -> None:
-        for name, value in zip(_KEPT, state, strict=True):
-            setattr(self, name, value)
 
 
 def middle(values: Sequence[float]) -> float:

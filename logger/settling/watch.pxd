@@ -1,10 +1,11 @@
 # Types for compiling watch.py; where nothing is compiled nobody reads this.
 cimport cython
 from libc cimport math
+from logger.settling.kept cimport Kept
 from logger.settling.cells cimport Cells
 from logger.settling.noise cimport NoiseLearner
 
-cdef class Watch:
+cdef class Watch(Kept):
     cdef public object settings
     cdef public Cells cells
     cdef public NoiseLearner noise

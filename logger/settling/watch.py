@@ -4,17 +4,20 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 from logger.settling.cells import Cells
+from logger.settling.kept import Kept
 from logger.settling.noise import NoiseLearner
 from logger.settling.settings import Settling
 
-_KEPT = ("level", "sd", "wander", "off", "_up", "_down", "_up_from", "_down_from")
 
-
-class Watch:
+class Watch(Kept):
     """Holds each cell against a level that follows slowly; says where movement began."""
+
+    kept = (
+        *("settings", "cells", "noise", "level", "sd", "wander", "off"),
+        *("_up", "_down", "_up_from", "_down_from"),
+    )
 
     def __init__(self, settings: Settling, cells: Cells, noise: NoiseLearner) -> None:
         self.settings = settings
@@ -29,15 +32,6 @@ class Watch:
         """How many cells in a row were off."""
         self._up = self._down = 0.0
         self._up_from = self._down_from = 0
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """What a bay's state keeps of it, compiled or not."""
-        made_with = self.settings, self.cells, self.noise
-        return Watch, made_with, tuple(getattr(self, name) for name in _KEPT)
-
-    def __setstate__(self, state: tuple[Any, ...]) -> None:
-        for name, value in zip(_KEPT, state, strict=True):
-            setattr(self, name, value)
 
     def reset(self) -> None:
         """A rest begins or ends."""
