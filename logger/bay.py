@@ -161,9 +161,9 @@ class Bay:
             parts.append((port, part))
         if count == 0:
             return [], 0
-        last = np.flatnonzero(chunks.port[:count] >= 0)[-1:].tolist()
-        for k in last:
-            self._offset_ns = int(chunks.t_wall_ns[k] - chunks.t_mono_ns[k])
+        came = np.flatnonzero(chunks.port[:count] >= 0)
+        if len(came):
+            self._offset_ns = int(chunks.t_wall_ns[came[-1]] - chunks.t_mono_ns[came[-1]])
         taken = [self._taken(port, part, count) for port, part in parts]
         block = samples_of(chunks, taken, count, tuple(self._port_of), LATE_NS)
         return self._settle(self._pipeline.feed_block(block)), count

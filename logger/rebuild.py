@@ -14,6 +14,7 @@ from pathlib import Path
 
 from logger.bay import Bay
 from logger.bay_state import thaw
+from logger.derive import derive
 from logger.journal_folder import (
     JOURNAL,
     SEGMENT,
@@ -28,7 +29,6 @@ from logger.journal_folder import (
 from logger.journal_segment import newer
 from logger.model import Chunk, PortEvent
 from logger.replay import MakeBay
-from logger.replay_blocks import derive
 from logger.shortage import no_memory
 from logger.store import DATASET
 from logger.store.relabel import relabel

@@ -14,11 +14,12 @@ import numpy as np
 
 from logger.bay import Bay
 from logger.columns import Columns
+from logger.derive import derive
 from logger.journal_folder import Run, find_runs, read_run
 from logger.journal_segment import MARK
 from logger.model import Gap, Record, Sample
 from logger.recording import Recording, RecordingError, known_unit, read_csv
-from logger.replay_blocks import derive, told_in_blocks
+from logger.replay_blocks import told_in_blocks
 from logger.settling.pipeline import Pipeline
 from logger.store import DATASET
 

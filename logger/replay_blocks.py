@@ -9,26 +9,16 @@ import numpy as np
 
 from logger.bay import Bay
 from logger.chunks import TIME, Chunks, Indices
+from logger.derive import derive
 from logger.journal_folder import OnDamage, Run, entries, read_rows
 from logger.journal_rows import Rows
-from logger.journal_segment import Asked, Batch, Damage, Entry, Tick
-from logger.model import Chunk, Gap, PortEvent, Record, Sample
+from logger.journal_segment import Batch, Damage, Entry
+from logger.model import Gap, Record, Sample
 
 MOST = 1 << 17
 """Rows of a block; bounds what is held at once."""
 LEAST = 64
 """Rows of a block where most blocks end early; twice as many each time that most of one was taken."""
-
-
-def derive(bay: Bay, entry: Entry) -> list[Record]:
-    """The records that one journal entry causes: the same live, in replay and when the dataset is rebuilt."""
-    if isinstance(entry, Chunk | PortEvent):
-        return bay.feed(entry)
-    if isinstance(entry, Tick):
-        return bay.advance(entry.t_mono_ns, entry.slept_ns)
-    if isinstance(entry, Asked):
-        bay.asked(entry.port, entry.data, entry.t_mono_ns)
-    return [entry] if isinstance(entry, Gap) else []
 
 
 def told_in_blocks(run: Run, bay: Bay, notes: list[str]) -> Iterator[Record]:

@@ -1,4 +1,4 @@
-"""Whether a fault tells of nothing but a computer without memory: Python says so in several ways. In words."""
+"""Does a fault tell of nothing but a computer without memory? Python says so in several ways."""
 
 from __future__ import annotations
 

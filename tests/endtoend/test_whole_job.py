@@ -16,9 +16,9 @@ from support import ROOT
 from drivers.sim.wagtail import BUILD, DRIVER, SPARE
 from logger.assembly import bay_from_file
 from logger.cli import main
+from logger.derive import derive
 from logger.journal_folder import find_runs, read_run
 from logger.model import CarRest, Chunk, Record, Rest
-from logger.replay_blocks import derive
 from logger.weighin.ledger import Ledger
 from logger.weighin.results import WeighInResult
 

@@ -14,10 +14,10 @@ import pytest
 from support.small_bay import CONFIG, stream
 
 from logger.bay_state import freeze, thaw
+from logger.derive import derive
 from logger.journal_segment import Entry
 from logger.model import Chunk, PortEvent, Record
 from logger.replay import make_bay
-from logger.replay_blocks import derive
 
 ENTRIES = list(stream(30.0, seed=3))
 

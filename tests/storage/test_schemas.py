@@ -16,11 +16,11 @@ import pytest
 from support.small_bay import stream
 
 from logger import journal_segment
+from logger.derive import derive
 from logger.journal_folder import find_runs, read_journal, recover
 from logger.model import CarOff, Sample
 from logger.rebuild import make_again, make_missing, verify
 from logger.replay import make_bay
-from logger.replay_blocks import derive
 from logger.store import dataset
 from logger.store.sealed import mark_paths
 

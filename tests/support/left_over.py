@@ -12,12 +12,12 @@ from typing import Protocol
 import msgspec
 
 from logger.assembly import bay_from_file
+from logger.derive import derive
 from logger.heard import read_mark
 from logger.journal_folder import Run, read_run, run_folders
 from logger.journal_segment import head
 from logger.model import Capture, Chunk, Sample
 from logger.rebuild import verify
-from logger.replay_blocks import derive
 from logger.store.dataset import samples_by_run
 
 READ_S = 0.6

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from logger.bay_state import freeze
 from logger.config import load
+from logger.derive import derive
 from logger.journal import Journal, JournalSettings
 from logger.journal_segment import Entry, Tick
 from logger.model import Chunk, PortEvent, Record
 from logger.replay import make_bay
-from logger.replay_blocks import derive
 from logger.store import Store, StoreSettings
 
 CONFIG = b"""
