@@ -51,19 +51,8 @@ def blank_thousands(rng: Rng) -> Design:
     """Blanks between thousands, a comma before decimals, the sign behind or before, in grams."""
     step, places = rng.choice((("50", 0), ("20", 1), ("10", 1), ("100", 2)))
     scale = Scale("g", Fraction(step), places)
-    words, end = (
-        rng.choice(
-            (
-                ("S", "M"),
-                (
-                    "ok",
-                    "..",
-                ),
-                ("!", "?"),
-            )
-        ),
-        rng.choice((b"\r\n", b"\r", b"\n")),
-    )
+    words = rng.choice((("S", "M"), ("ok", ".."), ("!", "?")))
+    end = rng.choice((b"\r\n", b"\r", b"\n"))
     width, behind = rng.choice((0, 13)), rng.random() < 0.5
     last = rng.random() < 0.5
 
