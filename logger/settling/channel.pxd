@@ -7,11 +7,12 @@ from logger.settling.cells cimport Cell, Cells, Trail
 from logger.settling.diagonal cimport Share
 from logger.settling.noise cimport NoiseLearner
 from logger.settling.prior cimport TailPrior, stirred
-from logger.settling.tail cimport estimate
+from logger.settling.tail cimport Estimate, Noise, Tails, estimate
 from logger.settling.watch cimport Watch
 
 cdef class Channel(Kept):
-    cdef public object settings, level, last, _lesson, _late
+    cdef public object settings, level, last, _late
+    cdef public Estimate _lesson
     cdef public TailPrior prior
     cdef public Cells cells
     cdef public NoiseLearner noise
@@ -28,44 +29,45 @@ cdef class Channel(Kept):
     cpdef list break_off(self)
     @cython.locals(by_time=Py_ssize_t, by_count=Py_ssize_t)
     cdef Py_ssize_t _least(self) except -1
-    @cython.locals(cells=Cells, least=Py_ssize_t, band=double, span_s=double, near=bint, sure=bint)
+    @cython.locals(cells=Cells, least=Py_ssize_t, band=double, span_s=double, near=bint, sure=bint, fit=Estimate, patient=double)
     cdef list _seek(self, long long end_ns)
     cdef bint _sways_on(self) except -1
     @cython.locals(noise=NoiseLearner, cells=Cells, slack=double)
     cdef bint _restless(self, Py_ssize_t least) except -1
     @cython.locals(noise=NoiseLearner, band=double, sd=double, last=double)
-    cdef bint _stands(self, fit) except -1
-    cdef double _cell_sd(self, fit) except? -1
-    @cython.locals(noise=NoiseLearner, cells=Cells)
+    cdef bint _stands(self, Estimate fit) except -1
+    cdef double _cell_sd(self, Estimate fit) except? -1
+    @cython.locals(noise=NoiseLearner, cells=Cells, fit=Estimate)
     cdef list _seek_sway(self, long long end_ns)
     @cython.locals(cells=Cells, off=double, limit=double)
     cdef bint _left_behind(self) except -1
     cdef list _tell_late(self, long long end_ns, str change)
-    cdef _fit(self, Py_ssize_t n)
-    @cython.locals(cells=Cells, learned=NoiseLearner, band=double)
-    cdef _fit_alone(self, Py_ssize_t n)
-    cdef _refined(self, fit, Py_ssize_t n)
+    cdef Estimate _fit(self, Py_ssize_t n)
+    @cython.locals(cells=Cells, learned=NoiseLearner, band=double, noise=Noise, fit=Estimate)
+    cdef Estimate _fit_alone(self, Py_ssize_t n)
+    cdef Estimate _refined(self, Estimate fit, Py_ssize_t n)
     @cython.locals(trail=Trail, now_s=double)
-    cdef _tails(self, Py_ssize_t n)
+    cdef Tails _tails(self, Py_ssize_t n)
     @cython.locals(trail=Trail)
     cdef _look_back(self)
-    cdef _learn_tail(self, fit)
+    @cython.locals(lesson=Estimate, apart=double)
+    cdef _learn_tail(self, Estimate fit)
     @cython.locals(cells=Cells, start=Py_ssize_t)
-    cdef list _declare(self, fit, long long end_ns)
+    cdef list _declare(self, Estimate fit, long long end_ns)
     @cython.locals(start=cython.longlong)
-    cdef _level(self, fit, long long end_ns)
+    cdef _level(self, Estimate fit, long long end_ns)
     @cython.locals(wander=object)
     cdef bint _same(self, old, value, u, long long from_ns) except -1
     @cython.locals(span=double, pause_s=double)
-    cdef _settle(self, fit)
+    cdef _settle(self, Estimate fit)
     cdef list _rest(self, Cell cell)
-    @cython.locals(now=double, pace=double)
+    @cython.locals(now=double, pace=double, fit=Estimate)
     cdef list _refine(self)
     @cython.locals(cells=Cells, to_ns=cython.longlong)
-    cdef _restated(self, fit, str change, Py_ssize_t n)
+    cdef _restated(self, Estimate fit, str change, Py_ssize_t n)
     @cython.locals(told=Py_ssize_t)
     cdef list _moved(self, Py_ssize_t start)
-    @cython.locals(cells=Cells, guard=Py_ssize_t)
+    @cython.locals(cells=Cells, guard=Py_ssize_t, fit=Estimate)
     cdef list _close(self, Py_ssize_t end, str change)
-    cdef _keep_lesson(self, fit)
+    cdef _keep_lesson(self, Estimate fit)
     cdef _drop(self, Py_ssize_t count)

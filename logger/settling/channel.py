@@ -162,7 +162,7 @@ class Channel(Kept):
         )
 
     def _cell_sd(self, fit: Estimate) -> float:
-        return float((fit.variance / self.cells.mean_n) ** 0.5)
+        return math.pow(fit.variance / self.cells.mean_n, 0.5)
 
     def _seek_sway(self, end_ns: int) -> list[Level]:
         """Somebody breathes aboard, the wind blows: a load that sways within a few bands for some seconds.
@@ -224,7 +224,11 @@ class Channel(Kept):
         if self.level is None:
             self._look_back()
         cells, learned = self.cells, self.noise
-        noise, band = learned.for_sway() if self._wide else (learned.for_fit(), learned.band())
+        if self._wide:
+            noise = learned.for_sway()
+            band = 2.0 * noise.tolerance
+        else:
+            noise, band = learned.for_fit(), learned.band()
         fit = estimate(cells.t_of[:n], cells.x_of[:n], cells.w_of[:n], noise, self._tails(n), band)
         self.noise.bound(fit)
         return fit
@@ -313,8 +317,8 @@ class Channel(Kept):
     def _settle(self, fit: Estimate) -> None:
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
         self._watch.level = fit.value if self._wide else fit.now
-        self._watch.sd = max(self._cell_sd(fit), self.noise.rounding**0.5)
-        self._watch.wander = fit.wander**0.5
+        self._watch.sd = max(self._cell_sd(fit), math.pow(self.noise.rounding, 0.5))
+        self._watch.wander = math.pow(fit.wander, 0.5)
         span = fit.span_s
         pause_s = 0.2 if span < 3 else 1.0 if span < 20 else 3.0 if span < 60 else 10.0
         self._until_fit = max(int(pause_s / self.settings.cell_s + 1e-9), 1)
@@ -357,7 +361,7 @@ class Channel(Kept):
             value=fit.value,
             u=fit.u,
             slope=fall,
-            u_slope=(fit.variance / ctt) ** 0.5,
+            u_slope=math.pow(fit.variance / ctt, 0.5),
             n=self._samples,
             wobble=self._watch.sd,
         )

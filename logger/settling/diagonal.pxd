@@ -4,7 +4,7 @@ from logger.settling.kept cimport Kept
 from logger.settling.cells cimport Cell, Cells
 from logger.settling.noise cimport NoiseLearner
 from logger.settling.prior cimport TailPrior, stirred
-from logger.settling.tail cimport estimate
+from logger.settling.tail cimport Estimate, Noise, Tails, estimate, together
 
 cdef class Diagonal(Kept):
     cdef public object settings, _moved
@@ -24,23 +24,25 @@ cdef class Diagonal(Kept):
     @cython.locals(cells=Cells, n=Py_ssize_t, lo=Py_ssize_t)
     cpdef tuple stretch(self, long long from_ns, long long to_ns)
     @cython.locals(
-        parts=double[:, ::1], off=double[::1], last=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, most=double
+        parts=double[:, ::1], off=double[::1], last=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, most=double, band=double,
+        each=NoiseLearner,
     )
-    cpdef shared(self, Py_ssize_t lo, Py_ssize_t n)
+    cpdef Estimate shared(self, Py_ssize_t lo, Py_ssize_t n)
     @cython.locals(
         learned=NoiseLearner, band=double, parts=double[:, ::1], warp=double[::1], rest=double[::1],
-        off=double[::1], sign=double, last=double, i=Py_ssize_t,
+        off=double[::1], sign=double, last=double, i=Py_ssize_t, noise=Noise,
     )
-    cpdef beside(self, Py_ssize_t pad, Py_ssize_t lo, Py_ssize_t n)
+    cpdef Estimate beside(self, Py_ssize_t pad, Py_ssize_t lo, Py_ssize_t n)
     @cython.locals(
         parts=double[:, ::1], warp=double[::1], signs=list, a=double, b=double, c=double, d=double, i=Py_ssize_t
     )
     cdef _find_warp(self, Py_ssize_t n)
     cpdef double tolerance(self, Py_ssize_t pad) except? -1
-    @cython.locals(cells=Cells, off=double[::1], now_s=double)
-    cdef _fit(self, Py_ssize_t lo, Py_ssize_t n, double[::1] x, TailPrior prior, noise, double band)
-    cdef _quiet(self)
-    cpdef learn(self, beside, shared)
+    @cython.locals(cells=Cells, off=double[::1], now_s=double, tails=Tails)
+    cdef Estimate _fit(self, Py_ssize_t lo, Py_ssize_t n, double[::1] x, TailPrior prior, Noise noise, double band)
+    @cython.locals(variance=double, eta=double, step=double, tolerance=double, learner=NoiseLearner, each=Noise, noise=Noise)
+    cdef Noise _quiet(self)
+    cpdef learn(self, Estimate beside, Estimate shared)
     @cython.locals(third=Py_ssize_t)
     cpdef pair(self, Py_ssize_t lo, Py_ssize_t n)
 
@@ -49,8 +51,8 @@ cdef class Share(Kept):
     cdef public Py_ssize_t _pad
     cdef public object _lesson
 
-    @cython.locals(diagonal=Diagonal, lo=Py_ssize_t, n=Py_ssize_t)
-    cpdef refine(self, own, TailPrior prior, long long from_ns, long long to_ns)
+    @cython.locals(diagonal=Diagonal, lo=Py_ssize_t, n=Py_ssize_t, beside=Estimate, shared=Estimate)
+    cpdef Estimate refine(self, Estimate own, TailPrior prior, long long from_ns, long long to_ns)
     cpdef forget(self)
     @cython.locals(lo=Py_ssize_t, n=Py_ssize_t)
     cpdef ended(self, long long from_ns, long long to_ns, bint teaches)

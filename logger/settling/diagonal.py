@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from logger.settling.cells import CAPACITY, Cell, Cells
@@ -102,7 +101,10 @@ class Diagonal(Kept):
                     most = max(most, abs(parts[i, k] - parts[last, k]))
                 off[i] = most
             self._find_warp(n)
-            band = max([each.band() for each in self._noises]) / 2.0
+            band = 0.0
+            for each in self._noises:
+                band = max(band, each.band())
+            band /= 2.0
             found = self._fit(lo, n, self._warp, self.swung, self._quiet(), band)
             self._fits[lo, n] = found
         return found
@@ -111,14 +113,14 @@ class Diagonal(Kept):
         """What a pad reads without the diagonal settles to, by the same cells."""
         learned = self._noises[pad]
         noise, band = learned.for_fit(), learned.band()
+        noise.variance, noise.copies = 0.75 * noise.variance, 0.75  # (3/4)² + 3·(1/4)² of one pad's
         self._find_warp(n)
         parts, warp, rest, off, sign = self._cells.parts_of, self._warp, self._rest, self._off, self.sign(pad)
         last = parts[n - 1, pad]
         for i in range(n):
             rest[i] = parts[i, pad] - sign * warp[i]
             off[i] = abs(parts[i, pad] - last)
-        quiet = replace(noise, variance=0.75 * noise.variance, copies=0.75)  # (3/4)² + 3·(1/4)² of one pad's
-        return self._fit(lo, n, rest, self.apart, quiet, band)
+        return self._fit(lo, n, rest, self.apart, noise, band)
 
     def _find_warp(self, n: int) -> None:
         """Put the diagonal in the oldest n joint cells into `_warp`."""
@@ -149,15 +151,16 @@ class Diagonal(Kept):
 
     def _quiet(self) -> Noise:
         """Noise of the diagonal: the mean of four independent readings, two of them turned over."""
-        noises = [each.for_fit() for each in self._noises]
-        return replace(
-            noises[0],
-            variance=sum(each.variance for each in noises) / 16.0,
-            eta=sum(each.eta for each in noises) / 4.0,
-            step=max(each.step for each in noises) / 4.0,
-            copies=4.0,
-            tolerance=max(each.tolerance for each in noises),
-        )
+        variance = eta = step = tolerance = 0.0
+        for learner in self._noises:
+            each = learner.for_fit()
+            variance += each.variance
+            eta += each.eta
+            step, tolerance = max(step, each.step), max(tolerance, each.tolerance)
+        noise = self._noises[0].for_fit()
+        noise.variance, noise.eta = variance / 16.0, eta / 4.0
+        noise.step, noise.copies, noise.tolerance = step / 4.0, 4.0, tolerance
+        return noise
 
     # -- learning --------------------------------------------------------------------------------------
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from msgspec.structs import replace
-
 from logger.settling.cells import Cells
 from logger.settling.noise import NoiseLearner
 from logger.settling.tail import Estimate
@@ -28,4 +26,5 @@ def late_fit(fit: Estimate, near: bool, cells: Cells, noise: NoiseLearner) -> Es
     if near and fit.risk <= s.late_risk:
         return fit
     stood = float(cells.x[cells.n - fit.count : cells.n].std())
-    return replace(fit, value=fit.now, u=max(stood, 0.5 * abs(fit.value - fit.now), 0.5 * noise.tolerance()))
+    u = max(stood, 0.5 * abs(fit.value - fit.now), 0.5 * noise.tolerance())
+    return fit.other(fit.now, u, fit.risk, fit.now)

@@ -3,6 +3,7 @@ cimport cython
 from libc cimport math
 from logger.settling.kept cimport Kept
 from logger.settling.cells cimport Cells
+from logger.settling.tail cimport Estimate, Noise
 
 cdef class NoiseLearner(Kept):
     cdef public object settings, variance, _calm_of
@@ -17,3 +18,9 @@ cdef class NoiseLearner(Kept):
     @cython.locals(sigma=double, d=double)
     cpdef double tolerance(self) except? -1
     cpdef double calm(self) except? -1
+    @cython.locals(noise=Noise)
+    cpdef Noise for_fit(self)
+    @cython.locals(noise=Noise, reach=object)
+    cpdef Noise for_sway(self)
+    cpdef learn(self, Estimate fit)
+    cpdef bound(self, Estimate fit)

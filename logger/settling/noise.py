@@ -6,7 +6,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from msgspec.structs import replace
 
 from logger.settling.cells import Cells
 from logger.settling.kept import Kept
@@ -51,7 +50,7 @@ class NoiseLearner(Kept):
     def finest(self) -> float:
         """What nobody can ask of a pad at this load, however fine its display."""
         n = self.cells.n
-        return self.settings.finest_share * abs(float(self.cells.x[n - 1])) if n else 0.0
+        return self.settings.finest_share * abs(float(self.cells.x_of[n - 1])) if n else 0.0
 
     def sigma(self) -> float:
         """Noise of one cell; before it is learned, what a stretch of some seconds shows, or few d."""
@@ -60,7 +59,7 @@ class NoiseLearner(Kept):
             return math.sqrt(self.variance / cells.mean_n)
         sigma = math.sqrt(self.calm() / cells.mean_n)
         likely = self.settings.likely_sigma_d * self.resolution
-        span_s = float(cells.t[cells.n - 1] - cells.t[0]) if cells.n else 0.0
+        span_s = float(cells.t_of[cells.n - 1] - cells.t_of[0]) if cells.n else 0.0
         return min(sigma, likely) if likely > 0 and span_s < self.settings.unknown_rest_s else sigma
 
     def tolerance(self) -> float:
@@ -71,23 +70,22 @@ class NoiseLearner(Kept):
 
     def for_fit(self) -> Noise:
         """What a fit needs to know."""
-        known = self.variance is not None
-        return Noise(
-            variance=self.variance if self.variance is not None else self.calm(),
-            weight=12.0 if known else 4.0,
-            eta=self.eta,
-            step=self.resolution,
-            copies=self.copies,
-            distrust=self.settings.distrust,
-            horizon=self.settings.fit_bands,
-            tolerance=self.tolerance(),
-        )
+        noise = Noise()
+        if self.variance is not None:
+            noise.variance, noise.weight = self.variance, 12.0
+        else:
+            noise.variance, noise.weight = self.calm(), 4.0
+        noise.eta, noise.step, noise.copies = self.eta, self.resolution, self.copies
+        noise.distrust, noise.horizon = self.settings.distrust, self.settings.fit_bands
+        noise.tolerance = self.tolerance()
+        return noise
 
-    def for_sway(self) -> tuple[Noise, float]:
-        """The same for a load that sways, and the band it sways in."""
-        reach = self.settings.wobble_bands * self.band()
-        sway = (0.4 * reach) ** 2 * self.cells.mean_n
-        return replace(self.for_fit(), variance=sway, weight=4.0, tolerance=reach), 2.0 * reach
+    def for_sway(self) -> Noise:
+        """The same for a load that sways within a tolerance either way."""
+        noise, reach = self.for_fit(), self.settings.wobble_bands * self.band()
+        noise.variance = (0.4 * reach) ** 2 * self.cells.mean_n
+        noise.weight, noise.tolerance = 4.0, reach
+        return noise
 
     def calm(self) -> float:
         """Variance of one sample without a rest: the calmest stretch of a dozen cells.

@@ -6,6 +6,8 @@ One object serves all pads of a bay: the same tyres and dampers settle on all of
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -43,9 +45,19 @@ class TailPrior(Kept):
         self._told = np.zeros(len(self._first))
         """Log likelihood of every kind of tail, were it the same at all rests."""
         self.log_prior: list[float] = np.log(self._first).tolist()
+        self._begin()
+
+    def _begin(self) -> None:
+        """Make what is worked out anew whenever it is needed."""
+        self._tails = Tails(self.times_s, self.log_prior, len(self.sizes), self.settings.tail_doubt)
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        super().__setstate__(state)
+        self._begin()
 
     def tails(self, behind: Array, behind_s: Array, now_s: float, latest: int, band: float) -> Tails:
-        """What tails of each size (rows) and time constant may have to go, for all that is expected.
+        """What tails of each size and time constant may have to go, for all that is expected; good until
+        asked again.
 
         `behind` are the deviations from the level in the movement before, `behind_s` their times; a tail is a
         share of the movement that caused it, and any touch may leave `tail_least_band`, which has faded since
@@ -53,16 +65,19 @@ class TailPrior(Kept):
         """
         s, still_s = self.settings, now_s - float(behind_s[latest])
         least, floor = s.tail_least_band * band, 1e-3 * band + 1e-12
-        spread = spreads(behind, behind_s, now_s, self.times_s, self.sizes, least, still_s, floor)
-        return Tails(self.times_s, self.log_prior, spread, s.tail_doubt)
+        tails = self._tails
+        spreads(tails.spread, behind, behind_s, now_s, self.times_s, self.sizes, least, still_s, floor)
+        return tails
 
     def learn(self, fit: Estimate) -> None:
         """Take the fit of a whole rest: most cars have one kind of tail, some now one and now another."""
         s = self.settings
         keep = 1.0 - 1.0 / s.tail_memory_rests
-        told = np.log(np.maximum(fit.weights, 1e-6)) - self.log_prior
+        weights = fit.weights()
+        told = np.log(np.maximum(weights, 1e-6)) - self.log_prior
         self._told = self._told * keep + s.tail_told * (told - told.max())
-        self._counts = self._counts * keep + fit.weights
+        self._counts = self._counts * keep + weights
         same = self._first * np.exp(self._told - self._told.max())
         mixed = s.tail_same * same / same.sum() + (1.0 - s.tail_same) * self._counts / self._counts.sum()
         self.log_prior = np.log(mixed).tolist()
+        self._begin()

@@ -9,8 +9,9 @@ cdef class Sums:
     cdef readonly Py_ssize_t count, use, crossings
     cdef readonly double per_cell, samples, span_s, oldest_s, weight_sum, steady, touch, loose
     cdef readonly double variance, scatter, eta, fall, lever, wander, swings
+    cdef public double mean, mixed, to_go
     cdef readonly Py_ssize_t slow
-    cdef double[::1] lean, squares, size, pull, front, known, told, log_p, values, to_go
+    cdef double[::1] lean, squares, size, pull, front, known, told, log_p, values, ahead
     cdef Py_ssize_t _room
     cdef double[::1] _age, _y, _weight, _left, _curves
 
@@ -62,16 +63,18 @@ cdef class Sums:
 @cython.locals(half=Py_ssize_t, i=Py_ssize_t)
 cdef double _middle(const double[::1] x, Py_ssize_t n)
 
+cpdef double[::1] zeros(Py_ssize_t size)
+
 @cython.locals(risk=double, q=double, o=double, v=double, scale=double, i=Py_ssize_t)
-cpdef double risk_of(double limit, list p, list offsets, list own, double more, double never)
+cpdef double risk_of(double limit, const double[::1] kinds, double more, double never)
 
 @cython.locals(
     kinds=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, enough=double, off=double, age=double, fade=double,
-    most=double, caused=double, left=double, size=double, tau=double, reach=list, touch=list, line=list,
+    most=double, caused=double, left=double, size=double, tau=double,
 )
-cpdef list spreads(
-    const double[::1] behind, const double[::1] behind_s, double now_s, list times_s, list sizes,
-    double least, double still_s, double floor,
+cpdef spreads(
+    double[::1] found, const double[::1] behind, const double[::1] behind_s, double now_s, list times_s,
+    list sizes, double least, double still_s, double floor,
 )
 
 @cython.locals(i=Py_ssize_t)

@@ -72,20 +72,23 @@ class Sums:
         """Variance of a wander beyond noise, and how often it swung."""
         self.slow = 0
         """How many slow tails are looked at."""
+        self.mean = self.mixed = self.to_go = 0.0
+        """Mean of all kinds' settled values from the newest cell, its variance, and how far from settled the
+        newest is."""
         self._room = 0
         self._make_tails(4, 16)
         self._make(256)
 
     def _make(self, room: int) -> None:
         self._room = room
-        self._age, self._y, self._weight = _zeros(room), _zeros(room), _zeros(room)
-        self._left, self._curves = _zeros(room), _zeros(0)
+        self._age, self._y, self._weight = zeros(room), zeros(room), zeros(room)
+        self._left, self._curves = zeros(room), zeros(0)
 
     def _make_tails(self, slow: int, kinds: int) -> None:
-        self.lean, self.squares, self.size = _zeros(slow), _zeros(slow), _zeros(slow)
-        self.pull, self.front = _zeros(slow), _zeros(slow)
-        self.known, self.told = _zeros(slow), _zeros(slow)
-        self.log_p, self.values, self.to_go = _zeros(kinds), _zeros(kinds), _zeros(kinds)
+        self.lean, self.squares, self.size = zeros(slow), zeros(slow), zeros(slow)
+        self.pull, self.front = zeros(slow), zeros(slow)
+        self.known, self.told = zeros(slow), zeros(slow)
+        self.log_p, self.values, self.ahead = zeros(kinds), zeros(kinds), zeros(kinds)
         """Room for what is worked out of every slow tail, and of every kind: no tail, or one of some size."""
 
     def make_room(self, slow: int, sizes: int) -> None:
@@ -137,7 +140,7 @@ class Sums:
         """Weighted least squares by time constants (s; the fast one first, held softly by its prior)."""
         kinds, use = len(times_s), self.use
         if len(self._curves) < kinds * self._room:
-            self._curves = _zeros(kinds * self._room)
+            self._curves = zeros(kinds * self._room)
         curves, room, age, weight, y = self._curves, self._room, self._age, self._weight, self._y
         long_ago = LONG_AGO
         total = mean = 0.0
@@ -278,7 +281,8 @@ class Sums:
         self.wander, self.swings = max(more, 0.0), max(0.5 * crossings, 1.0)
 
 
-def _zeros(size: int) -> Numbers:
+def zeros(size: int) -> Numbers:
+    """Room for so many numbers."""
     return array("d", bytes(8 * size))
 
 
@@ -291,21 +295,15 @@ def _middle(x: Array, n: int) -> float:
     return (newest[half - 1] + newest[half]) / 2.0
 
 
-def risk_of(
-    limit: float,
-    p: Sequence[float],
-    offsets: Sequence[float],
-    own: Sequence[float],
-    more: float,
-    never: float,
-) -> float:
-    """Probability that a mixture of normal errors (variance: own and more) exceeds ±limit.
+def risk_of(limit: float, kinds: Numbers, more: float, never: float) -> float:
+    """Probability that a mixture of normal errors exceeds ±limit.
 
-    What is less probable than `never` is left out.
+    `kinds` are, one after the other, the probability, offset and own variance of each; `more` is added to the
+    variances. What is less probable than `never` is left out.
     """
     risk = 0.0
-    for i in range(len(p)):
-        q, o, v = p[i], offsets[i], own[i]
+    for i in range(0, len(kinds), 3):
+        q, o, v = kinds[i], kinds[i + 1], kinds[i + 2]
         if q > never:
             scale = 1.0 / max(math.sqrt(2.0 * (v + more)), 1e-300)
             risk += q * 0.5 * (math.erfc((limit - o) * scale) + math.erfc((limit + o) * scale))
@@ -313,6 +311,7 @@ def risk_of(
 
 
 def spreads(
+    found: Numbers,
     behind: Array,
     behind_s: Array,
     now_s: float,
@@ -321,36 +320,35 @@ def spreads(
     least: float,
     still_s: float,
     floor: float,
-) -> list[list[float]]:
-    """What tails of each size and time constant may have to go at `now_s`, after deviations at `behind_s`.
+) -> None:
+    """Put into `found` what tails of each size (outermost) and time constant may have to go at `now_s`, after
+    deviations at `behind_s`.
 
     A tail is a share of the movement that caused it; any touch may leave `least`, which has faded for
     `still_s`. From the newest on, only what could be more than is already found is looked at.
     """
     kinds, enough = len(times_s), 0.0
-    reach = [0.0] * kinds
+    for k in range(kinds):
+        found[k] = 0.0
     for i in range(len(behind) - 1, -1, -1):
         off = float(behind[i])
         if off <= enough:
             continue
         age, enough = now_s - float(behind_s[i]), float("inf")
         for k in range(kinds):
-            tau, most = times_s[k], reach[k]
+            tau, most = times_s[k], found[k]
             fade = math.exp(-min(age / tau, LONGEST_AGO))
             if off * fade > most:
                 most = off * fade
-                reach[k] = most
+                found[k] = most
             enough = min(enough, most / fade)
-    touch = [least * math.exp(-min(still_s / tau, LONGEST_AGO)) for tau in times_s]
-    found = []
-    for size in sizes:
-        line = []
-        for k in range(kinds):
-            most, left = reach[k], touch[k]
+    for k in range(kinds):
+        tau, most = times_s[k], found[k]
+        left = least * math.exp(-min(still_s / tau, LONGEST_AGO))
+        for i in range(len(sizes)):
+            size = sizes[i]
             caused = size * most
-            line.append(max(math.sqrt(caused * caused + left * left), floor))
-        found.append(line)
-    return found
+            found[i * kinds + k] = max(math.sqrt(caused * caused + left * left), floor)
 
 
 def latest_beyond(values: Array, limit: float) -> int:

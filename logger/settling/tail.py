@@ -13,23 +13,33 @@ leaves, a slow wander by itself. Pure numpy, no state.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from array import array
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from msgspec import Struct
-from msgspec.structs import replace
 from numpy.typing import NDArray
 
-from logger.settling.sums import ENOUGH_CELLS, LONG_AGO, Sums, risk_of
+from logger.settling.sums import ENOUGH_CELLS, LONG_AGO, Sums, risk_of, zeros
+
+if TYPE_CHECKING:
+    from logger.settling.sums import Numbers
 
 __all__ = ["ENOUGH_CELLS", "Estimate", "Noise", "Tails", "estimate", "slope", "together", "turns"]
 
 Array = NDArray[np.float64]
 NEVER = 1e-6
 """A kind of tail less probable than this adds nothing to a risk of per cents."""
+ROOM = array("d", [0.0])
+"""Multiplied, so much room."""
+NOTHING = array("d")
+PLAIN = (
+    *("value", "u", "risk", "now", "slope", "u_slope", "count", "samples", "span_s", "variance", "scatter"),
+    *("eta", "wander", "changes", "crossings"),
+)
+"""What an estimate is made of, beside its kinds."""
 
 
-class Noise(Struct, frozen=True, gc=False):
+class Noise:
     """What is known of the noise: variance of one sample, its weight in cells, and the von Neumann ratio η.
 
     `step` is the resolution d, `copies` how many independently rounded values add up in one (four pads: 4),
@@ -38,59 +48,75 @@ class Noise(Struct, frozen=True, gc=False):
     `tolerance` the error beyond which a reading is wrong.
     """
 
-    variance: float
-    weight: float
-    eta: float
-    step: float
-    copies: float
-    distrust: float
-    horizon: float
-    tolerance: float
+    def __init__(self) -> None:
+        self.variance = self.weight = self.eta = self.step = self.copies = 0.0
+        self.distrust = self.horizon = self.tolerance = 0.0
 
 
-class Tails(Struct, frozen=True, gc=False):
+class Tails:
     """Expectation: time constants (s; first the fast tail's, which is always fitted), log prior of no slow
-    one and of each size and time constant, spreads (sizes by time constants), and the share of what a tail
-    has to go (`doubt`) that no exponential tells."""
+    one and of each size and time constant, spreads (by size, the fast tail's first in each), and the share of
+    what a tail has to go (`doubt`) that no exponential tells."""
 
-    times_s: list[float]
-    log_prior: list[float]
-    spread: list[list[float]]
-    doubt: float
+    def __init__(self, times_s: list[float], log_prior: list[float], sizes: int, doubt: float) -> None:
+        self.times_s = times_s
+        self.log_prior = log_prior
+        self.sizes = sizes
+        self.spread = zeros(sizes * len(times_s))
+        self.doubt = doubt
 
 
-class Estimate(Struct, frozen=True, gc=False):
+class Estimate:
     """Settled value with its standard uncertainty, and the newest cells (`count`) that lie within a band."""
 
-    value: float
-    u: float
-    risk: float
-    """Probability that the settled value lies farther from `value` than the tolerance."""
-    now: float
-    """The fitted curve at the newest cell."""
-    slope: float
-    """Least-squares slope over these cells, per second."""
-    u_slope: float
-    count: int
-    samples: float
-    span_s: float
-    variance: float
-    """Residual variance of one sample."""
-    scatter: float
-    """The same from the newest cells alone, without what was known before; inf if they are few."""
-    eta: float
-    wander: float
-    """Variance of what the load wanders from second to second beyond noise."""
-    changes: int
-    """How many of these cells differ from the one before."""
-    crossings: int
-    """How often the residuals change sign."""
-    weights: list[float]
-    """Posterior probability of no slow tail, then of each size (outermost) and time constant."""
-    offsets: list[float]
-    """The settled value were it so, from `value`, …"""
-    own: list[float]
-    """… and its variance."""
+    def __init__(self) -> None:
+        self.value = self.u = 0.0
+        self.risk = 0.0
+        """Probability that the settled value lies farther from `value` than the tolerance."""
+        self.now = 0.0
+        """The fitted curve at the newest cell."""
+        self.slope = self.u_slope = 0.0
+        """Least-squares slope over these cells, per second."""
+        self.count = 0
+        self.samples = self.span_s = 0.0
+        self.variance = 0.0
+        """Residual variance of one sample."""
+        self.scatter = 0.0
+        """The same from the newest cells alone, without what was known before; inf if they are few."""
+        self.eta = 0.0
+        self.wander = 0.0
+        """Variance of what the load wanders from second to second beyond noise."""
+        self.changes = 0
+        """How many of these cells differ from the one before."""
+        self.crossings = 0
+        """How often the residuals change sign."""
+        self.kinds = NOTHING
+        """Three numbers of no slow tail, then of each size (outermost) and time constant: its posterior
+        probability, the settled value were it so (from `value`), and the variance of that."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """What a bay's state keeps of it, compiled or not."""
+        return Estimate, (), ([getattr(self, name) for name in PLAIN], list(self.kinds))
+
+    def __setstate__(self, state: tuple[list[Any], list[float]]) -> None:
+        for name, value in zip(PLAIN, state[0], strict=True):
+            setattr(self, name, value)
+        self.kinds = array("d", state[1])
+
+    def weights(self) -> list[float]:
+        """Posterior probability of no slow tail, then of each size and time constant."""
+        return [self.kinds[i] for i in range(0, len(self.kinds), 3)]
+
+    def other(self, value: float, u: float, risk: float, now: float) -> Estimate:
+        """The same cells, read otherwise."""
+        made = Estimate()
+        made.value, made.u, made.risk, made.now = value, u, risk, now
+        made.slope, made.u_slope, made.count = self.slope, self.u_slope, self.count
+        made.samples, made.span_s = self.samples, self.span_s
+        made.variance, made.scatter, made.eta = self.variance, self.scatter, self.eta
+        made.wander, made.changes, made.crossings = self.wander, self.changes, self.crossings
+        made.kinds = self.kinds
+        return made
 
 
 _IDLE = [Sums()]
@@ -106,9 +132,9 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     sums = _IDLE.pop() if _IDLE else Sums()
     least = _least_variance(noise)
     sums.near(t, x, w, least, noise.distrust, noise.horizon, band)
-    times, spread = tails.times_s, tails.spread
-    wide = spread[len(spread) - 1][0]
-    sums.make_room(len(times) - 1, len(spread))
+    times = tails.times_s
+    wide = tails.spread[(tails.sizes - 1) * len(times)]
+    sums.make_room(len(times) - 1, tails.sizes)
     sums.fit(times, least / (wide * wide))
     sums.scatters(noise.variance, noise.weight, noise.eta)
     count, per_cell, eta = sums.count, sums.per_cell, sums.eta
@@ -116,31 +142,23 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     share = rounding * _undithered(sums.variance, noise.copies, noise.step)
     kappa = min((2.0 - eta) / eta, max(count / (sums.crossings + 1.0), 1.0))
     scale = max(kappa * (sums.variance - share) + share * per_cell, rounding, 1e-18)
-    mix = _weigh(sums, times, tails.log_prior, spread, tails.doubt, scale, share)
+    found = Estimate()
+    kinds = _weigh(sums, tails, scale, share)
     sums.wanders(sums.variance / per_cell)
     more = share + sums.wander / sums.swings
     sums.slopes()
     origin = float(x[len(x) - 1])
-    found = Estimate(
-        value=mix.value + origin,
-        u=math.sqrt(mix.variance + more),
-        risk=risk_of(noise.tolerance, mix.p, mix.offsets, mix.own, share, NEVER),
-        now=mix.value + mix.to_go + origin,
-        slope=sums.fall,
-        u_slope=math.sqrt(scale / sums.lever),
-        count=count,
-        samples=sums.samples,
-        span_s=sums.span_s,
-        variance=sums.variance,
-        scatter=sums.scatter,
-        eta=eta,
-        wander=sums.wander,
-        changes=sums.changes(),
-        crossings=sums.crossings,
-        weights=mix.p,
-        offsets=mix.offsets,
-        own=[v + more for v in mix.own],
-    )
+    found.value = sums.mean + origin
+    found.u = math.sqrt(sums.mixed + more)
+    found.risk = risk_of(noise.tolerance, kinds, share, NEVER)
+    found.now = sums.mean + sums.to_go + origin
+    found.slope, found.u_slope = sums.fall, math.sqrt(scale / sums.lever)
+    found.count, found.samples, found.span_s = count, sums.samples, sums.span_s
+    found.variance, found.scatter, found.eta = sums.variance, sums.scatter, eta
+    found.wander, found.changes, found.crossings = sums.wander, sums.changes(), sums.crossings
+    for i in range(2, len(kinds), 3):
+        kinds[i] += more
+    found.kinds = kinds
     _IDLE.append(sums)
     return found
 
@@ -149,47 +167,32 @@ def _least_variance(noise: Noise) -> float:
     return max(noise.variance, noise.copies * noise.step * noise.step / 12.0, 1e-18)
 
 
-class _Mixture(NamedTuple):
-    """For no slow tail, then each size and time constant: probability, settled value (from the mean of all)
-    and its own variance; and that mean, its variance, and how far the newest point of the mixed curve is
-    from settled."""
+def _weigh(sums: Sums, tails: Tails, scale: float, share: float) -> Numbers:
+    """Weigh no tail and every size and time constant by what it explains: probability, settled value (from
+    the mean of all) and its own variance of each, one after the other.
 
-    p: list[float]
-    offsets: list[float]
-    own: list[float]
-    value: float
-    variance: float
-    to_go: float
-
-
-def _weigh(
-    sums: Sums,
-    times: list[float],
-    log_prior: list[float],
-    spread: list[list[float]],
-    doubt: float,
-    scale: float,
-    share: float,
-) -> _Mixture:
-    """Weigh no tail and every size and time constant by what it explains.
-
-    `scale` is the variance of a sample, correlation included, `share` that part of the rounding error which
-    is the same for all: a curve that moved little within the window may have hidden behind it.
+    The mean of all goes to `sums.mean`, its variance to `sums.mixed`, and how far the newest point of the
+    mixed curve is from settled to `sums.to_go`. `scale` is the variance of a sample, correlation included,
+    `share` that part of the rounding error which is the same for all: a curve that moved little within the
+    window may have hidden behind it.
     """
     steady, per_cell, age = sums.steady, sums.per_cell, sums.oldest_s
     always = scale * (1.0 / sums.weight_sum + sums.loose)
+    times, log_prior, spread, doubt = tails.times_s, tails.log_prior, tails.spread, tails.doubt
     most = log_prior[0]
-    log_p, values, to_go, known, told = sums.log_p, sums.values, sums.to_go, sums.known, sums.told
-    log_p[0], values[0], to_go[0], own = most, steady, 0.0, [always]
-    slow, kind = sums.slow, 0
+    log_p, values, to_go, known, told = sums.log_p, sums.values, sums.ahead, sums.known, sums.told
+    slow, kind, sizes = sums.slow, 0, tails.sizes
+    found = ROOM * (3 * (slow * sizes + 1))
+    log_p[0], values[0], to_go[0], found[2] = most, steady, 0.0, always
     for k in range(slow):
         square, tau = sums.squares[k], times[k + 1]
         reach = math.exp(min(age / tau, LONG_AGO)) - 1.0
         known[k] = 1.0 / (scale / square + 2.0 * share / max(reach * reach, 1e-12))
         told[k] = square / (scale + 2.0 * share * per_cell)
-    for line in spread:
+    for line in range(sizes):
         for k in range(slow):
-            wide, size, shown, clear, pull = line[k + 1], sums.size[k], known[k], told[k], sums.pull[k]
+            wide, size, shown = spread[line * (slow + 1) + k + 1], sums.size[k], known[k]
+            clear, pull = told[k], sums.pull[k]
             before = 1.0 / (wide * wide)
             after = shown + before
             b = size * shown / after
@@ -200,35 +203,33 @@ def _weigh(
             likely = 0.5 * evidence + first
             most = max(most, likely)
             log_p[kind], values[kind], to_go[kind] = likely, steady - b * pull, ahead
-            own.append(always + pull * pull / after + doubt * ahead * (doubt * ahead))
+            found[3 * kind + 2] = always + pull * pull / after + doubt * ahead * (doubt * ahead)
     whole = value = ahead = variance = 0.0
     for i in range(kind + 1):
         share_of = math.exp(log_p[i] - most)
         log_p[i] = share_of
         whole += share_of
-    p = []
     for i in range(kind + 1):
         share_of = log_p[i] / whole
-        p.append(share_of)
+        found[3 * i] = share_of
         value += share_of * values[i]
         ahead += share_of * to_go[i]
-    offsets = []
     for i in range(kind + 1):
-        share_of, wide, off = p[i], own[i], values[i] - value
-        offsets.append(off)
+        share_of, wide, off = found[3 * i], found[3 * i + 2], values[i] - value
+        found[3 * i + 1] = off
         variance += share_of * (wide + off * off)
-    return _Mixture(p, offsets, own, value, variance, sums.touch + ahead)
+    sums.mean, sums.mixed, sums.to_go = value, variance, sums.touch + ahead
+    return found
 
 
 def together(own: Estimate, beside: Estimate, shared: Estimate, sign: float, tolerance: float) -> Estimate:
     """A pad's own estimate made better by its share of the diagonal and what it reads beside that."""
     more = beside.u * beside.u
-    return replace(
-        own,
-        value=beside.value + sign * shared.value,
-        u=math.sqrt(more + shared.u * shared.u),
-        risk=risk_of(tolerance, shared.weights, shared.offsets, shared.own, more, NEVER),
-        now=beside.now + sign * shared.now,
+    return own.other(
+        beside.value + sign * shared.value,
+        math.sqrt(more + shared.u * shared.u),
+        risk_of(tolerance, shared.kinds, more, NEVER),
+        beside.now + sign * shared.now,
     )
 
 
