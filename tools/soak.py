@@ -14,27 +14,39 @@ import sys
 import tempfile
 import threading
 import time
+from collections import Counter
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
+from typing import Any
+from urllib.request import urlopen
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
 from support.killed import Outcome, at_random, kill_again_and_again  # noqa: E402  behind the path they need
 from support.left_over import DURABLE_S, LATE_SHARE, late  # noqa: E402  behind the path they need
+from support.mosquitto import Mosquitto  # noqa: E402  behind the path they need
 from support.running import PADS, Running, config, running  # noqa: E402  behind the path they need
 
 from drivers.sim.player import Line  # noqa: E402
 from logger.health import read_health  # noqa: E402
+from logger.journal import JournalSettings  # noqa: E402
+from logger.store import DATASET  # noqa: E402
+from logger.store.sealed import mark_paths  # noqa: E402
 
 PAD_HZ = 20.0
 GROWTH_BYTES = 5 << 20
 """Memory may grow by so much after warm-up."""
 WARM_SHARE = 0.15
-"""This share of the run is warm-up."""
+WARM_SEGMENTS = 2
+"""Warm-up is this share of the run, and goes on until so many segments are sealed: the first has its readings
+in memory for the first time, and its sealing loads 10 MB of libraries."""
+FEW_LINES = 30
+"""The log may have so many lines beside what is said aloud of the weighings."""
 SHOPS = 3
 """Bays that are killed side by side, each with its own broker: most of the time all wait."""
 EARLY = 0.2
@@ -54,6 +66,7 @@ class Look:
     readings: int
     rss_bytes: int
     files: int
+    sealed: int
 
 
 class Feeder:
@@ -111,27 +124,57 @@ def look(daemon: Running, readings: int) -> Look:
     """Read the process's memory and open files from /proc."""
     pages = int(Path(f"/proc/{daemon.process.pid}/statm").read_text().split()[1])
     files = len(os.listdir(f"/proc/{daemon.process.pid}/fd"))
-    return Look(readings, pages * os.sysconf("SC_PAGE_SIZE"), files)
+    return Look(readings, pages * os.sysconf("SC_PAGE_SIZE"), files, len(mark_paths(daemon.data / DATASET)))
+
+
+def as_in_life(rate_Hz: float) -> float:
+    """How long (s) a segment lasts that holds as many readings as one of a bay that is not hurried."""
+    return JournalSettings().segment_s * PAD_HZ / rate_Hz
+
+
+@contextmanager
+def watched(daemon: Running) -> Iterator[None]:
+    """Somebody has the page open."""
+    address = daemon.wait_for("page")["detail"].rpartition(" ")[2]
+    over = threading.Event()
+
+    def read() -> None:
+        while not over.is_set() and stream.readline():
+            pass
+
+    with urlopen(f"{address}events", timeout=60) as stream:
+        viewer = threading.Thread(target=read, daemon=True)
+        viewer.start()
+        yield
+        watching = viewer.is_alive()
+        over.set()
+        viewer.join()
+    assert watching, "the page let its viewer go"
 
 
 def feed(
-    folder: Path, hours: float, rate_Hz: float, segment_s: float = 60.0
-) -> tuple[list[Look], int, list[str]]:
-    """Feed so many pad hours at `rate_Hz` a pad; return looks, log lines and what is wrong."""
+    folder: Path, hours: float, rate_Hz: float, segment_s: float
+) -> tuple[list[Look], list[dict[str, Any]], list[str]]:
+    """Feed so many pad hours at `rate_Hz` a pad, broker and page in use; return looks, log, what is wrong."""
     readings = int(hours * 3600 * PAD_HZ * len(PADS))
     looks: list[Look] = []
     with ExitStack() as stack:
+        broker = Mosquitto(folder)
+        broker.start()
+        stack.callback(broker.kill)
         lines = {pad: stack.enter_context(Line()) for pad in PADS}
         more = f"[page]\nport = 0\n[journal]\nsegment_s = {segment_s}\n"
-        daemon = stack.enter_context(
-            running(config(folder, {p: line.device for p, line in lines.items()}, more))
-        )
+        file = config(folder, {p: line.device for p, line in lines.items()}, more, broker.port)
+        daemon = stack.enter_context(running(file))
         for pad in PADS:
             daemon.wait_for("port", 30, port=pad, event_name="opened")
+        viewer = stack.enter_context(ExitStack())
+        viewer.enter_context(watched(daemon))
         with Feeder(lines, rate_Hz, daemon.data) as feeder:
             while feeder.readings < readings and feeder.fault is None:
                 time.sleep(max(0.2, readings / rate_Hz / len(PADS) / 200))
                 looks.append(look(daemon, feeder.readings))
+        viewer.close()
         time.sleep(0.5)
         stopped = daemon.stop()
         wrong = [str(feeder.fault)] if feeder.fault else []
@@ -142,28 +185,39 @@ def feed(
     ]
     refused = {pad: stream["rejects"] for pad, stream in stopped["streams"].items()}
     wrong += [f"{pad}: refused {refused[pad]}" for pad in PADS if sum(refused[pad].values()) > 1]
-    return looks, len(daemon.log()), wrong
+    return looks, daemon.log(), wrong
 
 
 def soak(hours: float, rate_Hz: float) -> list[str]:
     """Feed and judge; print what was measured."""
     with tempfile.TemporaryDirectory() as folder:
         began = time.monotonic()
-        looks, log_lines, wrong = feed(Path(folder), hours, rate_Hz)
-        warm = looks[int(len(looks) * WARM_SHARE) :]
-        third = max(len(warm) // 3, 1)
-        growth = median(k.rss_bytes for k in warm[-third:]) - median(k.rss_bytes for k in warm[:third])
-        files = {k.files for k in warm}
+        looks, log, wrong = feed(Path(folder), hours, rate_Hz, as_in_life(rate_Hz))
         took_s = time.monotonic() - began
-        print(
-            f"fed: {looks[-1].readings} readings, {hours:g} h of four pads, in {took_s:.0f} s; "
-            f"memory {warm[0].rss_bytes / 1e6:.1f} MB after warm-up, grew by {growth / 1e6:+.1f} MB; "
-            f"open files {min(files)}–{max(files)}; {log_lines} log lines"
-        )
-    if growth > GROWTH_BYTES:
-        wrong.append(f"memory grew by {growth} bytes")
+    warm = [k for k in looks[int(len(looks) * WARM_SHARE) :] if k.sealed >= WARM_SEGMENTS]
+    if len(warm) < 9:
+        return [*wrong, "too short to tell whether memory grows"]
+    first, last = warm[: len(warm) // 3], warm[-(len(warm) // 3) :]
+    growth = {
+        "grew": median(k.rss_bytes for k in last) - median(k.rss_bytes for k in first),
+        "its most": max(k.rss_bytes for k in last) - max(k.rss_bytes for k in first),
+    }
+    files = {k.files for k in warm}
+    other = [row for row in log if row["event"] != "said"]
+    print(
+        f"fed: {looks[-1].readings} readings, {hours:g} h of four pads, in {took_s:.0f} s; "
+        f"memory {warm[0].rss_bytes / 1e6:.1f} MB after warm-up ({warm[0].readings} readings), "
+        f"{', '.join(f'{what} {more / 1e6:+.1f} MB' for what, more in growth.items())}; "
+        f"{looks[-1].sealed} segments sealed; open files {min(files)}–{max(files)}; "
+        f"{len(log)} log lines, {len(log) - len(other)} of them said aloud"
+    )
+    wrong += [f"memory: {what} {more} bytes" for what, more in growth.items() if more > GROWTH_BYTES]
     if max(files) - min(files) > 4:  # the segment being sealed and its folder
         wrong.append(f"open files went from {min(files)} to {max(files)}")
+    if len(other) > FEW_LINES:
+        wrong.append(
+            f"the log has {len(other)} lines beside what was said: {Counter(r['event'] for r in other)}"
+        )
     return wrong
 
 
