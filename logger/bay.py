@@ -238,7 +238,7 @@ class Bay:
             return
         if isinstance(record, Chunk):
             port.driver.feed(record.data, record.t_mono_ns)
-        elif record.event in ("lost", "refused"):
+        elif record.event in ("lost", "refused", "flooded"):
             port.driver = port.make()
 
     def _samples(self, port: _Port, chunk: Chunk) -> Sequence[Sample | Gap]:
@@ -289,8 +289,11 @@ class Bay:
         )
 
     def _port_event(self, port: _Port, event: PortEvent) -> list[Record]:
-        if event.event in ("lost", "refused"):
-            port.t_lost_ns = event.t_mono_ns
+        if event.event in ("lost", "refused", "flooded"):
+            if event.event == "flooded":  # bytes come, and none is taken
+                port.t_reject_ns = event.t_mono_ns
+            else:
+                port.t_lost_ns = event.t_mono_ns
             if port.driver.pending():
                 port.count.rejects["truncated"] += 1
             port.driver = port.make()  # half a frame from before the break must not meet one from after it

@@ -28,6 +28,12 @@ ILL_PADS = {
     "overloaded": "take the load off; let it be checked before it is trusted again",
 }
 
+OPEN = {
+    "idle": "is the sender switched on, its cable in?",
+    "flooded": "only noise comes this fast: look at its receiver and its baud",
+}
+"""What to do about a port that the daemon itself holds open."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Finding:
@@ -124,7 +130,9 @@ def _port(loaded: Loaded, n: int, health: dict[str, Any] | None) -> Finding:
         hint = outside.latency(port.device)
         state: State = "mind" if hint else "well"
         return Finding(name=port.name, state=state, detail=detail, since_s=_since_s(told), step=hint)
-    fault, step = outside.device(port.device)
+    fault, step = "", OPEN.get(told["state"], "") if told else ""
+    if not step:
+        fault, step = outside.device(port.device)
     if told:
         detail = f"{told['state']}: {told.get('detail', '')}"
         step = step or "is the sender switched on, its cable in?"

@@ -43,12 +43,12 @@ class Chunk(Record, frozen=True, kw_only=True, tag="chunk"):
 
 
 class PortEvent(Record, frozen=True, kw_only=True, tag="port_event"):
-    """A port opened, lost, refused or idle; journalled between its chunks so that gaps have a cause."""
+    """A port opened, lost, refused, idle, flooded; journalled among its chunks so that gaps have a cause."""
 
     port: str
     t_mono_ns: int
     t_wall_ns: int
-    event: Literal["opened", "lost", "refused", "idle", "restored"]
+    event: Literal["opened", "lost", "refused", "idle", "flooded", "restored"]
     detail: str = ""
 
 

@@ -19,10 +19,11 @@ from drivers.api import SerialSettings
 from logger import devices
 from logger.clock import NS, now_ns
 from logger.model import Chunk, PortEvent
+from logger.share import Share
 from logger.transports import PortLost, PortRefused, Transport, transport_for
 
 Clock = Callable[[], tuple[int, int]]
-EventName = Literal["opened", "lost", "refused", "idle", "restored"]
+EventName = Literal["opened", "lost", "refused", "idle", "flooded", "restored"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +50,8 @@ class PortSettings:
     """The most one read takes: the kernel's own buffer for a line."""
     most_bytes_per_s: int = 250_000
     """Twice the fastest usual line (921,600 baud); what comes faster waits in the kernel."""
+    flood_s: float = 30.0
+    """What comes faster for so long is no indicator's: it is dropped and counted until the line is calm."""
 
     def __post_init__(self) -> None:
         if self.stopbits not in (None, 1, 1.5, 2):
@@ -67,7 +70,7 @@ class PortCounts:
     bytes_read: int = 0
     chunks: int = 0
     bytes_dropped: int = 0
-    """Read, and not taken by who comes next because that was full."""
+    """Read, and not kept: from a line that floods, or not taken by who comes next because that was full."""
     requests: int = 0
     requests_unsent: int = 0
     losses: int = 0
@@ -94,7 +97,7 @@ class PortReader:
         self.settings = settings
         self.counts = PortCounts()
         self.state = "new"
-        """new, opened, restored, lost, refused or idle: the last change."""
+        """new, opened, restored, lost, refused, idle or flooded: the last change."""
         self.beat_mono_ns = 0
         """When the thread last came round; older than 10 s means it hangs."""
         self._request, self._on_chunk, self._on_event = driver_request, on_chunk, on_event
@@ -104,7 +107,8 @@ class PortReader:
         self._detail = ""
         self._was_open = False
         self._heard_ns = 0
-        self._paid_until_s = 0.0
+        self._share = Share(settings.most_bytes_per_s, settings.flood_s)
+        self._noise_bytes = 0
         self._thread = threading.Thread(target=self._run, name=f"port {settings.name}", daemon=True)
 
     def __repr__(self) -> str:
@@ -172,8 +176,9 @@ class PortReader:
         self.beat_mono_ns = t_mono_ns
         if data:
             self._heard_ns = t_mono_ns
-            self._hand_on(Chunk(port=settings.name, t_mono_ns=t_mono_ns, t_wall_ns=t_wall_ns, data=data))
-            self._pace(len(data), t_mono_ns / NS)
+            self._take(Chunk(port=settings.name, t_mono_ns=t_mono_ns, t_wall_ns=t_wall_ns, data=data))
+        elif self.state == "flooded" and self._share.calm(t_mono_ns / NS):
+            self._end_flood()
         elif t_mono_ns - self._heard_ns > settings.idle_s * NS:
             self._tell("idle", f"nothing came for {settings.idle_s:g} s; is the sender on, its cable in?")
             if devices.is_network(settings.device):
@@ -183,7 +188,30 @@ class PortReader:
             self.counts.requests_unsent += transport.write(asked) < len(asked)
         return True
 
+    def _take(self, chunk: Chunk) -> None:
+        """Keep a chunk or drop it, and let a line wait that has had its share of the machine."""
+        kept, wait_s = self._share.take(len(chunk.data), chunk.t_mono_ns / NS)
+        if kept:
+            self._hand_on(chunk)
+        else:
+            self._drop(chunk)
+        if wait_s > 0:
+            self._stop.wait(wait_s)
+
+    def _drop(self, chunk: Chunk) -> None:
+        self._noise_bytes = len(chunk.data) + (self._noise_bytes if self.state == "flooded" else 0)
+        self.counts.bytes_read += len(chunk.data)
+        self.counts.bytes_dropped += len(chunk.data)
+        most, long = f"{self.settings.most_bytes_per_s / 1000:g} kB/s", f"{self.settings.flood_s:g} s"
+        detail = f"more than {most} for {long}, which no indicator sends: dropped until it is calm"
+        self._tell("flooded", detail, (chunk.t_mono_ns, chunk.t_wall_ns))
+
+    def _end_flood(self, when: tuple[int, int] | None = None) -> None:
+        self._tell("restored", f"it is calm again; {self._noise_bytes} bytes of noise were dropped", when)
+
     def _hand_on(self, chunk: Chunk) -> None:
+        if self.state == "flooded":
+            self._end_flood((chunk.t_mono_ns, chunk.t_wall_ns))
         if self.state == "idle":
             self._tell("restored", "it sends again", (chunk.t_mono_ns, chunk.t_wall_ns))
         self.counts.bytes_read += len(chunk.data)
@@ -191,14 +219,8 @@ class PortReader:
         if not self._on_chunk(chunk):
             self.counts.bytes_dropped += len(chunk.data)
 
-    def _pace(self, count: int, now_s: float) -> None:
-        """Let a line that floods wait, so that it takes no more than its share of the machine."""
-        self._paid_until_s = max(self._paid_until_s, now_s - 0.1) + count / self.settings.most_bytes_per_s
-        if self._paid_until_s > now_s:
-            self._stop.wait(self._paid_until_s - now_s)
-
     def _lose(self, detail: str) -> None:
-        if self.state in ("opened", "restored", "idle"):
+        if self.state in ("opened", "restored", "idle", "flooded"):
             self.counts.losses += 1
         self._tell("lost", detail)
 

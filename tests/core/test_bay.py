@@ -77,6 +77,8 @@ def test_a_gap_has_the_cause_that_its_port_knows() -> None:
     assert {gap.cause for gap in gaps_after(two_ports(), lost)} == {GapCause.PORT_LOST}
     damaged = chunk("a", 6.0, b"P1 still  \x80\x81 kg\r\n")
     assert {gap.cause for gap in gaps_after(two_ports(), damaged)} == {GapCause.REJECTED}
+    flooded = PortEvent(port="a", t_mono_ns=6 * NS, t_wall_ns=6 * NS, event="flooded")
+    assert {gap.cause for gap in gaps_after(two_ports(), flooded)} == {GapCause.REJECTED}
     nothing = chunk("a", 4.95, b"")
     assert {gap.cause for gap in gaps_after(two_ports(), nothing)} == {GapCause.SILENT}
 

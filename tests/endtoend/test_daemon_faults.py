@@ -23,6 +23,8 @@ from support.mosquitto import MOSQUITTO, Ear, Mosquitto
 from support.running import PADS, Running, Talker, bytes_by_port, config, running
 
 from drivers.sim.player import Line
+from logger.config import load
+from logger.doctor import examine
 from logger.journal_folder import find_runs, read_run
 from logger.model import Gap, GapCause
 from logger.rebuild import verify
@@ -63,6 +65,61 @@ def test_absent_unplugged_and_flooding_ports_leave_the_others_alone(tmp_path: Pa
     assert {port: stream["bytes"] for port, stream in streams.items() if stream["bytes"]} == journalled
     for line in lines.values():
         line.unplug()
+
+
+def test_noise_of_a_megabyte_a_second_costs_the_other_pads_nothing(tmp_path: Path) -> None:
+    lines = {pad: Line() for pad in PADS}
+    noisy, noise = lines["P3"], os.urandom(4096)
+    file = config(tmp_path, {pad: line.device for pad, line in lines.items()}, "[journal]\nsegment_s = 2\n")
+    file.write_text(file.read_text().replace('name = "P3"\n', 'name = "P3"\nflood_s = 1.0\n'))
+    with running(file) as daemon:
+        for pad in PADS:
+            daemon.wait_for("port", port=pad, event_name="opened")
+        with Talker({pad: line for pad, line in lines.items() if pad != "P3"}):
+            flood(noisy, noise, 2.0)
+            daemon.wait_for("port", port="P3", event_name="flooded")
+            while len(list(marks(daemon.data / "dataset"))) < 2:  # its first loads libraries
+                flood(noisy, noise, 0.5)
+            before, began_s, held = noisy.written, time.monotonic(), resident_bytes(daemon)
+            flood(noisy, noise, 5.0)
+            rate = (noisy.written - before) / (time.monotonic() - began_s)
+            assert resident_bytes(daemon) - held < 10 << 20
+            ports = next(part for part in examine(load(file)).parts if part.name == "ports")
+            steps = {part.name: part.step for part in ports.parts}
+            told = daemon.wait_for("port", port="P3", event_name="restored")
+        time.sleep(0.5)
+        stopped = daemon.stop()
+    assert rate > 1_000_000, "bytes a second that the daemon read"
+    assert "only noise comes this fast" in steps["P3"]
+    assert "bytes of noise were dropped" in told["detail"]
+    for pad in ("P1", "P2", "P4"):
+        sent, stream = lines[pad].written // 25, stopped["streams"][pad]
+        assert sent > 120
+        assert stream["frames"] >= sent - 1, "the first may be refused"
+        assert sum(stream["rejects"].values()) <= 1
+    kept = bytes_by_port(daemon.data)
+    assert kept == {pad: stream["bytes"] for pad, stream in stopped["streams"].items()}
+    assert kept["P3"] < 500_000 < noisy.written - 5_000_000
+    for line in lines.values():
+        line.unplug()
+
+
+def flood(line: Line, noise: bytes, seconds: float) -> None:
+    """Send 1.1 MB a second, as far as the line takes it."""
+    began_s, before = time.monotonic(), line.written
+    while (now_s := time.monotonic() - began_s) < seconds:
+        while line.written - before < now_s * 1_100_000:
+            taken = line.written
+            line.write(noise)
+            if line.written == taken:
+                break
+        time.sleep(0.001)
+
+
+def resident_bytes(daemon: Running) -> int:
+    """Memory that the daemon's process holds."""
+    pages = Path(f"/proc/{daemon.process.pid}/statm").read_text().split()[1]
+    return int(pages) * os.sysconf("SC_PAGE_SIZE")
 
 
 def test_the_page_s_port_taken_and_no_broker_are_said_and_weighing_goes_on(tmp_path: Path) -> None:

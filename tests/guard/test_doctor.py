@@ -74,14 +74,16 @@ def settled(told: dict[str, Any] | None) -> bool:
         return False
     health = told["health"]
     pad = health["pads"].get("P1", {}).get("condition")
-    return pad == "empty" and health["ports"]["P2"]["state"] == "refused" and health["page"] != "off"
+    ports = [health["ports"][port]["state"] for port in ("P2", "P3")]
+    return pad == "empty" and ports == ["refused", "idle"] and health["page"] != "off"
 
 
 def test_beside_a_running_daemon_it_knows_states_and_since_when(tmp_path: Path) -> None:
-    with Line() as line:
-        file = config(tmp_path, {"P1": line.device, "P2": "/dev/not-there"}, "[page]\nport = 0\n")
-        text = file.read_text()
-        for spot in ("S1", "S2"):
+    with Line() as line, Line() as silent:
+        devices = {"P1": line.device, "P2": "/dev/not-there", "P3": silent.device}
+        file = config(tmp_path, devices, "[page]\nport = 0\n")
+        text = file.read_text().replace('name = "P3"\n', 'name = "P3"\nidle_s = 0.5\n')
+        for spot in ("S1", "S2", "S3"):
             text = text.replace(f'spot = "{spot}"\n', "")
         file.write_text(text)
         with running(file) as daemon, Talker({"P1": line}):
@@ -92,6 +94,7 @@ def test_beside_a_running_daemon_it_knows_states_and_since_when(tmp_path: Path) 
             assert part(found, "ports", "P1")["since_s"] < 60
             assert part(found, "pads", "P1")["detail"] == "empty"
             assert part(found, "ports", "P2")["state"] == "ill"
+            assert "its cable in?" in part(found, "ports", "P3")["step"], "no other program has it"
             assert part(found, "broker")["state"] == "ill"
             assert part(found, "page")["detail"].startswith("http://127.0.0.1:")
             assert "GB free" in part(found, "disk", "space")["detail"]

@@ -10,7 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from support.ptys import MakePty, port, until
+from support.ptys import MakePty, Pty, port, until
 
 from drivers.api import SerialSettings
 from logger.model import Chunk, PortEvent
@@ -100,7 +100,7 @@ def test_a_flood_on_one_port_does_not_delay_another(pty: MakePty) -> None:
     noise = os.urandom(4096)
     sent = 0
 
-    def flood() -> None:  # as fast as the line takes it, 1 MB/s wanted
+    def flood() -> None:  # as fast as the line takes it: it is made to wait at first
         nonlocal sent
         os.set_blocking(noisy.master, False)
         while not over.is_set():
@@ -108,7 +108,7 @@ def test_a_flood_on_one_port_does_not_delay_another(pty: MakePty) -> None:
                 sent += os.write(noisy.master, noise)
             over.wait(0.004)
 
-    with port(noisy.name, most_bytes_per_s=250_000) as loud, port(quiet.name) as at:
+    with port(noisy.name) as loud, port(quiet.name) as at:
         until(lambda: at.told == ["opened"] and loud.told == ["opened"])
         sender = threading.Thread(target=flood)
         sender.start()
@@ -132,6 +132,49 @@ def test_a_flood_on_one_port_does_not_delay_another(pty: MakePty) -> None:
     assert read > 100_000 * took_s, "the noise was a flood"
     assert read < 300_000 * took_s + 30_000, "and it got its share, no more"
     assert max(len(chunk.data) for chunk in loud.chunks) <= 4096
+
+
+def flood(line: Pty, seconds: float, bytes_per_s: int) -> int:
+    """Send noise at this rate, as far as the line takes it; return how many bytes it took."""
+    os.set_blocking(line.master, False)
+    noise, began_s, sent = os.urandom(4096), time.monotonic(), 0
+    while (now_s := time.monotonic() - began_s) < seconds:
+        while sent < now_s * bytes_per_s:
+            try:
+                sent += os.write(line.master, noise)
+            except BlockingIOError:
+                break
+        time.sleep(0.001)
+    return sent
+
+
+def test_noise_of_more_than_a_megabyte_a_second_is_dropped_and_counted_until_it_ends(pty: MakePty) -> None:
+    line = pty()
+    with port(line.name, flood_s=0.3) as at:
+        until(lambda: at.told == ["opened"])
+        sent = flood(line, 1.0, 1_100_000)
+        until(lambda: at.told == ["opened", "flooded"])
+        taken = at.reader.counts.bytes_read - at.reader.counts.bytes_dropped
+        more = flood(line, 3.0, 1_100_000)
+        assert more > 3_000_000, "the line took what was sent"
+        until(lambda: at.told == ["opened", "flooded", "restored"])
+        line.write(b"P1 again\n")
+        until(lambda: at.data.endswith(b"P1 again\n"))
+        counts = at.reader.counts
+    assert counts.bytes_read == sent + more + 9, "every byte was read"
+    assert counts.bytes_read - counts.bytes_dropped == taken + 9 == len(at.data)
+    assert taken < 250_000 * 0.3 + 60_000
+    assert f"{counts.bytes_dropped} bytes of noise were dropped" in at.events[-1].detail
+
+
+def test_what_a_network_held_back_for_long_comes_at_once_and_none_is_lost(pty: MakePty) -> None:
+    line = pty()
+    with port(line.name, most_bytes_per_s=1_000_000) as at:
+        until(lambda: at.told == ["opened"])
+        sent = flood(line, 2.0, 4_000_000)
+        until(lambda: len(at.data) == sent)
+        assert at.told == ["opened"]
+        assert at.reader.counts.bytes_dropped == 0
 
 
 def test_what_nobody_takes_is_counted_and_never_waited_for(pty: MakePty) -> None:
