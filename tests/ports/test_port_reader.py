@@ -67,6 +67,29 @@ def test_unplugged_and_back_under_another_name(pty: MakePty, tmp_path: Path) -> 
         assert at.reader.counts.losses == 1
 
 
+def test_two_ports_that_swap_names_keep_their_pads(pty: MakePty, tmp_path: Path) -> None:
+    """Identities stay with their adapters, whatever the kernel calls these after they were replugged."""
+    places = {name: tmp_path / name for name in ("adapter-a", "adapter-b")}
+    before, after = (pty(), pty()), (pty(), pty())
+    for place, line in zip(places.values(), before, strict=True):
+        place.symlink_to(line.name)
+    with port(str(places["adapter-a"])) as a, port(str(places["adapter-b"])) as b:
+        until(lambda: a.told == b.told == ["opened"])
+        before[0].write(b"a1")
+        before[1].write(b"b1")
+        until(lambda: (a.data, b.data) == (b"a1", b"b1"))
+        for place, line in zip(places.values(), before, strict=True):
+            place.unlink()
+            line.unplug()
+        until(lambda: "refused" in a.told and "refused" in b.told)
+        for place, line in zip(places.values(), reversed(after), strict=True):
+            place.symlink_to(line.name)
+        until(lambda: a.told[-1] == b.told[-1] == "restored")
+        after[1].write(b"a2")
+        after[0].write(b"b2")
+        until(lambda: (a.data, b.data) == (b"a1a2", b"b1b2"))
+
+
 def test_a_port_that_is_not_there_is_told_once_and_taken_up_later(pty: MakePty, tmp_path: Path) -> None:
     link, line = tmp_path / "later", pty()
     with port(str(link)) as at:
