@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Protocol
 
 from logger.clock import now_ns
-from logger.journal_folder import SEGMENT, Run, run_folders, sync_folder
+from logger.journal_folder import SEGMENT, Run, next_number, sync_folder
 from logger.journal_segment import END, Entry, Row, encode, head, row_of
 from logger.model import ALL_PADS, Gap, GapCause
 from logger.shortage import no_memory, why_refused
@@ -94,7 +94,7 @@ class Journal:
         on_gap: Callable[[int, Gap], None] | None = None,
     ) -> None:
         self.boot_id = uuid.uuid4().hex[:12]
-        self.run = max((run.number for run in run_folders(folder)), default=0) + 1
+        self.run = next_number(folder)
         self.folder = folder / Run.name_of(self.run, self.boot_id)
         self._settings, self._on_trouble = settings, on_trouble
         self._snapshot, self._on_closed, self._on_gap = snapshot or {}, on_closed, on_gap

@@ -44,12 +44,18 @@ class Run:
 
 def run_folders(folder: Path) -> list[Run]:
     """The runs in a journal's folder, oldest first; empty when there is no such folder."""
-    if not folder.is_dir():
-        return []
-    return sorted(
-        (_run(child) for child in folder.glob("run-*") if _run_number(child)),
-        key=lambda run: run.number,
-    )
+    return list(each_run(folder))
+
+
+def each_run(folder: Path) -> Iterator[Run]:
+    """As `run_folders`, looked into one by one: a year's segments are 50,000, and their paths 50 MB."""
+    for number, child in _numbered(folder):
+        yield _run(number, child)
+
+
+def next_number(folder: Path) -> int:
+    """The number of the next run in a journal's folder."""
+    return max((number for number, _ in _numbered(folder)), default=0) + 1
 
 
 def find_runs(path: Path) -> list[Run]:
@@ -61,7 +67,7 @@ def find_runs(path: Path) -> list[Run]:
         return [Run(0, path.parent, (path,))]
     for folder in (path, path / JOURNAL):
         if _run_number(folder) and any(folder.glob("segment-*.arrows")):
-            return [_run(folder)]
+            return [_run(_run_number(folder), folder)]
         if runs := run_folders(folder):
             return runs
     raise ValueError(f"{path}: no journal here (looked for run-*/segment-*.arrows, also under journal/)")
@@ -146,7 +152,7 @@ def recover(folder: Path, on_trouble: Callable[[str, str], None]) -> None:
     A torn tail is copied to `quarantine/`, cut off and reported; damage with whole batches behind it stays
     where it is, since reading passes over it, and is reported.
     """
-    for run in run_folders(folder):
+    for run in each_run(folder):
         try:
             if run.segments and not is_live(run) and not _ended(run.segments[-1]):
                 _mend(run.segments[-1], folder / QUARANTINE, on_trouble)
@@ -175,8 +181,14 @@ def sync_folder(folder: Path) -> None:
         os.close(fd)
 
 
-def _run(folder: Path) -> Run:
-    return Run(_run_number(folder), folder, tuple(sorted(folder.glob("segment-*.arrows"))))
+def _run(number: int, folder: Path) -> Run:
+    return Run(number, folder, tuple(sorted(folder.glob("segment-*.arrows"))))
+
+
+def _numbered(folder: Path) -> list[tuple[int, Path]]:
+    """The folders of runs with their numbers, by rising number; none where there is no such folder."""
+    children = folder.glob("run-*") if folder.is_dir() else ()
+    return sorted((_run_number(child), child) for child in children if _run_number(child))
 
 
 def _run_number(folder: Path) -> int:

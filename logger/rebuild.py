@@ -19,10 +19,10 @@ from logger.journal_folder import (
     JOURNAL,
     SEGMENT,
     Run,
+    each_run,
     find_runs,
     is_live,
     read_run,
-    run_folders,
     segment_hash,
     segment_number,
 )
@@ -35,9 +35,10 @@ from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
 from logger.store.schema import SCHEMA
 from logger.store.sealed import (
+    MARKS,
     faults,
+    mark_names,
     mark_path,
-    mark_paths,
     marks,
     read_mark,
     seal,
@@ -84,17 +85,22 @@ def make_unsealed(
 
     Of runs that nobody writes that is all, of one being written what its program has `left` (run, segment).
     """
-    done, dataset, over = 0, folder / DATASET, _runs(folder)
-    for run in run_folders(folder / JOURNAL):
+    done, dataset = 0, folder / DATASET
+    last: Run | None = None  # as it was left: its labels may be yet to be put right
+    for run in each_run(folder / JOURNAL):
         missing = {
             n for n in map(segment_number, run.segments) if not mark_path(dataset, run.name, n).exists()
         }
-        if run not in over:
+        if live := is_live(run):
             missing = {n for n in missing if (run.name, n) in left}
         if missing:
             done += _make(dataset, bay, run, missing, make_bay, on_trouble, short=True)
-        if run in over and (missing or run == over[-1]):
+        if missing and not live:
             _relabel(dataset, run, on_trouble)
+        if not live:
+            last = None if missing else run
+    if last is not None:
+        _relabel(dataset, last, on_trouble)
     return done
 
 
@@ -161,12 +167,12 @@ def bay_name(folder: Path) -> str:
 
 def _live(folder: Path) -> set[str]:
     """Names of the runs in a bay's folder that a program is writing."""
-    return {run.name for run in run_folders(folder / JOURNAL) if is_live(run)}
+    return {run.name for run in each_run(folder / JOURNAL) if is_live(run)}
 
 
-def _runs(folder: Path) -> list[Run]:
+def _runs(folder: Path) -> Iterator[Run]:
     """The runs in a bay's folder that nobody is writing."""
-    return [run for run in run_folders(folder / JOURNAL) if not is_live(run)]
+    return (run for run in each_run(folder / JOURNAL) if not is_live(run))
 
 
 def _make(
@@ -265,7 +271,8 @@ def _warm(bay: Bay, run: Run, segment: int) -> None:
 
 def _unmark_damaged(dataset: Path, on_trouble: OnTrouble) -> None:
     """Take away the newest marks that are torn or whose files are missing or cut short: to be made again."""
-    for path in mark_paths(dataset)[-NEWEST:]:
+    for name in mark_names(dataset)[-NEWEST:]:
+        path = dataset / MARKS / name
         mark = read_mark(path)
         if mark is not None and mark["schema"] > SCHEMA:
             continue  # a newer program's own

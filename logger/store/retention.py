@@ -9,10 +9,11 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
-from logger.store.sealed import mark_paths, read_mark
+from logger.store.sealed import MARKS, mark_names, read_mark
 from logger.store.writer import DATASET
 
 DAY_S = 86_400.0
@@ -50,9 +51,10 @@ class Sealed:
         return sum(path.stat().st_size for path in (self.raw, *self.derived) if path.exists())
 
 
-def sealed_segments(folder: Path) -> Iterator[Sealed]:
-    """The sealed segments in a bay's folder, oldest first."""
-    for path in mark_paths(folder / DATASET):
+def sealed_segments(folder: Path, newest_first: bool = False) -> Iterator[Sealed]:
+    """The sealed segments in a bay's folder, oldest first; each is looked at when it is asked for."""
+    for name in sorted(mark_names(folder / DATASET), reverse=newest_first):
+        path = folder / DATASET / MARKS / name
         mark: dict[str, Any] | None = read_mark(path)
         if mark is not None:
             raw = folder / "journal" / mark["run"] / f"segment-{mark['segment']:06d}.arrows"
@@ -70,7 +72,7 @@ def retain(
     free = shutil.disk_usage(folder).free if free_bytes is None else free_bytes
     removed: list[Path] = []
     touched = 0
-    for segment in list(sealed_segments(folder)):
+    for segment in sealed_segments(folder):
         before = len(removed)
         age_days = (now_s - segment.t_s) / DAY_S
         known = age_days < LONGEST_DAYS
@@ -93,10 +95,11 @@ def days_left(
 ) -> float | None:
     """Days until the disk is down to its reserve at the last week's pace; None while nothing was sealed."""
     free = shutil.disk_usage(folder).free if free_bytes is None else free_bytes
-    week = [s for s in sealed_segments(folder) if 0 <= now_s - s.t_s <= 7 * DAY_S]
+    newest = takewhile(lambda s: now_s - s.t_s <= 7 * DAY_S, sealed_segments(folder, newest_first=True))
+    week = [segment for segment in newest if segment.t_s <= now_s]
     if not week:
         return None
-    span_s = max(now_s - week[0].t_s, DAY_S / 24)
+    span_s = max(now_s - min(segment.t_s for segment in week), DAY_S / 24)
     pace = sum(segment.size for segment in week) / span_s * DAY_S
     return max(free - settings.free_bytes, 0) / pace if pace > 0 else None
 

@@ -13,6 +13,7 @@ from logger.journal_segment import Entry
 from logger.model import Record
 from logger.rebuild import make_again, make_missing
 from logger.replay import make_bay
+from logger.store import retention
 from logger.store.dataset import rests
 from logger.store.retention import DAY_S, RetentionSettings, days_left, retain, sealed_segments
 
@@ -97,3 +98,15 @@ def test_days_left_follow_the_pace_of_the_last_week(aged: Path) -> None:
     assert days_left(aged, settings, NOW_S, free_bytes=1000 + 30 * last.size) == pytest.approx(30.0)
     assert days_left(aged, settings, NOW_S, free_bytes=10) == 0.0
     assert days_left(aged, settings, NOW_S - 100 * DAY_S, free_bytes=10) is None
+
+
+def test_of_years_only_what_matters_is_looked_at(aged: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A year of ten-minute segments is 50,000 marks; the look comes every hour."""
+    looked: list[str] = []
+    read = retention.read_mark
+    monkeypatch.setattr(retention, "read_mark", lambda path: looked.append(path.stem[-6:]) or read(path))
+    assert retain(aged, RetentionSettings(free_bytes=0), NOW_S, free_bytes=1) == []
+    assert looked == ["000001"], "the younger ones stay as well"
+    looked.clear()
+    assert days_left(aged, RetentionSettings(), NOW_S, free_bytes=1) == 0.0
+    assert looked == ["000005", "000004"], "the first that is older than a week ends it"
