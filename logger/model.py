@@ -109,6 +109,10 @@ class Condition(StrEnum):
     OVERLOADED = "overloaded"
 
 
+ILL = (Condition.ABSENT, Condition.SILENT, Condition.GARBLED, Condition.OVERLOADED)
+"""Conditions in which a pad gives no readings that can be used."""
+
+
 class PadCondition(Record, frozen=True, kw_only=True, tag="pad_condition"):
     """A pad's condition from a moment on; sent on change only."""
 

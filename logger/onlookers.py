@@ -16,6 +16,7 @@ from logger.health import LastWords
 from logger.logs import Quiet, configure
 from logger.model import (
     CORNERS,
+    ILL,
     Advice,
     ClockStep,
     Command,
@@ -52,6 +53,7 @@ INFORMATION = (
     "ledger_finished",
 )
 """What was mended: for the log, not for the people at the car."""
+ILL_PORTS = ("lost", "refused", "flooded")
 
 
 class Onlookers:
@@ -131,9 +133,11 @@ class Onlookers:
                 self._voice.say(record)
                 self.log.info("said", text=record.text)
             case PadCondition():
-                self.log.info("pad", pad=record.pad, condition=record.condition, reason=record.reason)
+                level = WARNING if record.condition in ILL else INFO
+                self.log.log(level, "pad", pad=record.pad, condition=record.condition, reason=record.reason)
             case PortEvent():
-                self.log.info("port", port=record.port, event_name=record.event, detail=record.detail)
+                level = WARNING if record.event in ILL_PORTS else INFO
+                self.log.log(level, "port", port=record.port, event_name=record.event, detail=record.detail)
             case ClockStep():
                 step_s = (record.wall_after_ns - record.wall_before_ns) / NS
                 self.log.info("clock", set_by_s=round(step_s, 1))

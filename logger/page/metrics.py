@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from logger.model import ILL
+
 Line = tuple[str, dict[str, str], float]
 
 KINDS = {
@@ -21,7 +23,6 @@ KINDS = {
 }
 """Every name that is given out; names are only ever added."""
 DELIVERS = ("opened", "restored")
-ILL = ("absent", "silent", "garbled", "overloaded")
 
 
 def prometheus(health: dict[str, Any]) -> str:

@@ -50,8 +50,8 @@ def test_absent_unplugged_and_flooding_ports_leave_the_others_alone(tmp_path: Pa
         del talk.lines["P2"]
         plug.unlink()
         lines["P2"].unplug()
-        daemon.wait_for("port", port="P2", event_name="lost")
-        daemon.wait_for("pad", pad="P2", condition="silent")
+        daemon.wait_for("port", port="P2", event_name="lost", level="warning")
+        daemon.wait_for("pad", pad="P2", condition="silent", level="warning")
         sent_after = lines["P1"].written
         time.sleep(1.0)
         assert lines["P1"].written > sent_after
