@@ -6,6 +6,7 @@ from logger.settling.channel cimport Channel
 from logger.settling.diagonal cimport Diagonal
 from logger.settling.kept cimport Kept
 from logger.settling.pad cimport Pad
+from logger.settling.zero cimport ZeroKeeper
 
 cdef class Car(Kept):
     cdef public object settings, rest, _level, _rests, on, _history, _origin_ns
@@ -13,8 +14,9 @@ cdef class Car(Kept):
     cdef public Channel channel
     cdef public Diagonal diagonal
     cdef public long long _first_ns, _last_ns
+    cdef Py_ssize_t _taken
 
-    @cython.locals(pad=Pad, cell=Cell, i=Py_ssize_t)
+    @cython.locals(pad=Pad, cell=Cell, i=Py_ssize_t, taken=Py_ssize_t, empty=bint)
     cpdef list tick(self, long long end_ns)
     cpdef list finish(self)
     @cython.locals(
@@ -22,6 +24,6 @@ cdef class Car(Kept):
         pad=Pad, cell=Cell,
     )
     cdef list _full(self, long long end_ns)
-    @cython.locals(total=double, loaded=bint, empty=bint, limit=double, net=double, i=Py_ssize_t, pad=Pad)
+    @cython.locals(total=double, loaded=bint, empty=bint, limit=double, net=double, i=Py_ssize_t, pad=Pad, zero=ZeroKeeper)
     cdef list _presence(self, list loads, long long end_ns)
     cdef list _tell(self, list levels)

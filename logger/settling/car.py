@@ -9,7 +9,7 @@ total's.
 from __future__ import annotations
 
 from collections import deque
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,12 @@ class Car(Kept):
         self._first_ns = self._last_ns = 0
         self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY)
         self._origin_ns: int | None = None
+        self._taken = -1
+        """Zero checks of all pads when earlier rests were last looked at."""
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        super().__setstate__(state)
+        self._taken = -1
 
     # -- cells -----------------------------------------------------------------------------------------
 
@@ -68,12 +74,21 @@ class Car(Kept):
         """Take the pads' cells of the frame that ended; a car cell is full once every pad has sent."""
         if len(self.pads) < 2:
             return []
-        out = self._restated()
-        for pad in self.pads:
+        taken = 0
+        for i in range(len(self.pads)):
+            pad = self.pads[i]
+            taken += pad.zero.taken
+        out: list[Record] = []
+        if taken != self._taken:
+            self._taken = taken
+            out = self._restated()
+        for i in range(len(self.pads)):
+            pad = self.pads[i]
             if pad.silent:
                 out += self._tell(self.channel.end("silenced"))
                 self._count = [0] * len(self.pads)
                 return out
+        empty = not any(self._count)
         for i in range(len(self.pads)):
             pad = self.pads[i]
             cell = pad.cell
@@ -81,7 +96,8 @@ class Car(Kept):
                 continue
             if self._origin_ns is None:
                 self._origin_ns = cell.first_ns
-            if not any(self._count):
+            if empty:
+                empty = False
                 self._first_ns = self._last_ns = cell.first_ns
             if self._count[i] == 0:
                 self._sum[i] = self._t[i] = 0.0
@@ -126,7 +142,8 @@ class Car(Kept):
         """Car on when all pads take load after standing empty, car off when all are empty again."""
         total, loaded, empty = 0.0, True, True
         for i in range(len(loads)):
-            zero = self.pads[i].zero
+            pad = self.pads[i]
+            zero = pad.zero
             if not zero.known:
                 return []
             limit = (zero.capacity_kg or 0.0) * self.settings.empty_share

@@ -10,6 +10,10 @@ cdef class NoiseLearner(Kept):
     cdef public Cells cells
     cdef public double resolution, hold_s, copies, eta, _calm
 
+    cdef double _band_sigma, _finest_share, _likely_d, _unknown_s, _tolerance_sigma, _distrust, _fit_bands
+
+    cdef _begin(self)
+    @cython.locals(sigma=double)
     cpdef double band(self) except? -1
     @cython.locals(n=Py_ssize_t)
     cpdef double finest(self) except? -1

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -37,6 +38,18 @@ class NoiseLearner(Kept):
         """Von Neumann ratio of the residuals: 1 for white noise, less where an indicator averages."""
         self._calm = 0.0
         self._calm_of = (0, 0, 0)
+        self._begin()
+
+    def _begin(self) -> None:
+        """Have constants at hand that are asked for several times a cell."""
+        s = self.settings
+        self._band_sigma, self._finest_share, self._likely_d = s.band_sigma, s.finest_share, s.likely_sigma_d
+        self._unknown_s, self._tolerance_sigma = s.unknown_rest_s, s.tolerance_sigma
+        self._distrust, self._fit_bands = s.distrust, s.fit_bands
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        super().__setstate__(state)
+        self._begin()
 
     @property
     def rounding(self) -> float:
@@ -45,12 +58,12 @@ class NoiseLearner(Kept):
 
     def band(self) -> float:
         """What cannot be told from standing still by one cell: max(d, band_sigma · sigma)."""
-        return max(self.resolution, self.settings.band_sigma * self.sigma(), self.finest())
+        return max(self.resolution, self._band_sigma * self.sigma(), self.finest())
 
     def finest(self) -> float:
         """What nobody can ask of a pad at this load, however fine its display."""
         n = self.cells.n
-        return self.settings.finest_share * abs(float(self.cells.x_of[n - 1])) if n else 0.0
+        return self._finest_share * abs(float(self.cells.x_of[n - 1])) if n else 0.0
 
     def sigma(self) -> float:
         """Noise of one cell; before it is learned, what a stretch of some seconds shows, or few d."""
@@ -58,15 +71,15 @@ class NoiseLearner(Kept):
         if self.variance is not None:
             return math.sqrt(self.variance / cells.mean_n)
         sigma = math.sqrt(self.calm() / cells.mean_n)
-        likely = self.settings.likely_sigma_d * self.resolution
+        likely = self._likely_d * self.resolution
         span_s = float(cells.t_of[cells.n - 1] - cells.t_of[0]) if cells.n else 0.0
-        return min(sigma, likely) if likely > 0 and span_s < self.settings.unknown_rest_s else sigma
+        return min(sigma, likely) if likely > 0 and span_s < self._unknown_s else sigma
 
     def tolerance(self) -> float:
         """An error beyond this is a wrong reading: one d (more of a sum of roundings), or about the noise
         where that is far coarser."""
         sigma, d = self.sigma(), self.resolution * math.sqrt(self.copies)
-        return max(d, self.settings.tolerance_sigma * sigma, 2.0 * (sigma - d), self.finest())
+        return max(d, self._tolerance_sigma * sigma, 2.0 * (sigma - d), self.finest())
 
     def for_fit(self) -> Noise:
         """What a fit needs to know."""
@@ -76,7 +89,7 @@ class NoiseLearner(Kept):
         else:
             noise.variance, noise.weight = self.calm(), 4.0
         noise.eta, noise.step, noise.copies = self.eta, self.resolution, self.copies
-        noise.distrust, noise.horizon = self.settings.distrust, self.settings.fit_bands
+        noise.distrust, noise.horizon = self._distrust, self._fit_bands
         noise.tolerance = self.tolerance()
         return noise
 

@@ -5,12 +5,14 @@ from logger.settling.cells cimport Cell
 from logger.settling.channel cimport Channel
 from logger.settling.intake cimport Intake, Readings
 from logger.settling.kept cimport Kept
+from logger.settling.zero cimport ZeroKeeper
 
 cdef class Pad(Kept):
-    cdef public object name, settings, zero, origin_ns, rest, condition, temperature_C, _held, _rests
+    cdef public object name, settings, origin_ns, rest, condition, temperature_C, _held, _rests
     cdef public Intake intake
     cdef public Channel channel
     cdef public Cell cell
+    cdef public ZeroKeeper zero
     cdef public long long wall_offset_ns, _seen_ns
     cdef public bint silent
     cdef public Py_ssize_t _overloads

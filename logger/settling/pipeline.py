@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False
 """The one pipeline of live running, replay and tests: samples in, samples and what they mean out.
 
 A frame clock of `cell_s` cuts each pad's samples into cells; at every tick the cells go to the pads'
@@ -15,6 +16,7 @@ from logger.columns import Columns
 from logger.model import Gap, GapCause, Record, Sample
 from logger.settling.blocks import frames
 from logger.settling.car import Car
+from logger.settling.kept import Kept
 from logger.settling.pad import Pad
 from logger.settling.prior import TailPrior
 from logger.settling.settings import Settling
@@ -23,8 +25,10 @@ LATE_NS = 500_000_000
 """`advance` closes nothing younger than this, so that samples on their way are never cut off."""
 
 
-class Pipeline:
+class Pipeline(Kept):
     """Rests, zeros and events of one bay's pads."""
+
+    kept = ("settings", "prior", "pads", "car", "_cell_ns", "_next_ns")
 
     def __init__(
         self,
@@ -84,18 +88,25 @@ class Pipeline:
         if not len(block):
             return out
         cut = frames(block, self._cell_ns, self._next_ns)
-        for k, (lo, hi) in enumerate(zip(cut.starts, cut.ends, strict=True)):
-            if not cut.plain[k]:
-                part = block.taken(slice(lo, hi))
-                for number, sample in zip(part.pad.tolist(), part.samples(), strict=True):
-                    told = self._sample(sample) if number >= 0 else self._tick(sample.t_mono_ns)
-                    out += (r for r in told if not isinstance(r, Sample))
+        starts, ends, plain, ticks = cut.starts, cut.ends, cut.plain, cut.ticks
+        for k in range(len(starts)):
+            lo = starts[k]
+            if not plain[k]:
+                out += self._one_by_one(block.taken(slice(lo, ends[k])))
                 continue
-            if cut.ticks[k]:
+            if ticks[k]:
                 out += self._tick(int(block.t_mono_ns[lo]))
-            for pad, readings, bounds in zip(pads, cut.readings, cut.bounds, strict=True):
+            for i in range(len(pads)):
+                pad, bounds = pads[i], cut.bounds[i]
                 if pad is not None and bounds[k] < bounds[k + 1]:
-                    pad.take_many(readings, bounds[k], bounds[k + 1])
+                    pad.take_many(cut.readings[i], bounds[k], bounds[k + 1])
+        return out
+
+    def _one_by_one(self, part: Columns) -> list[Record]:
+        out: list[Record] = []
+        for number, sample in zip(part.pad.tolist(), part.samples(), strict=True):
+            told = self._sample(sample) if number >= 0 else self._tick(sample.t_mono_ns)
+            out += [r for r in told if not isinstance(r, Sample)]
         return out
 
     def advance(self, t_mono_ns: int) -> list[Record]:
@@ -131,14 +142,21 @@ class Pipeline:
         self._share_resolution()
         out: list[Record] = []
         for pad in self.pads.values():
-            out += pad.tick(end, now_ns)
-        return out + self.car.tick(end)
+            told = pad.tick(end, now_ns)
+            if told:
+                out += told
+        told = self.car.tick(end)
+        return out + told if told else out
 
     def _share_resolution(self) -> None:
         """Pads of a bay are mostly of one make: one that hardly changed yet takes its kin's resolution."""
+        for pad in self.pads.values():
+            if not pad.intake.resolution.known:
+                self._share_known()
+                return
+
+    def _share_known(self) -> None:
         intakes = [pad.intake for pad in self.pads.values()]
-        if all(i.resolution.known for i in intakes):
-            return
         known = [i.d for i in intakes if i.resolution.known] or [i.stated_d for i in intakes if i.stated_d]
         seen = known or [i.resolution.value for i in intakes if not i.resolution.vague]
         for intake in intakes:

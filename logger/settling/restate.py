@@ -81,7 +81,7 @@ class CarRests:
     def __init__(self, pads: Sequence[Zeroed]) -> None:
         self.pads = pads
         self._kept: deque[tuple[CarRest, Zeros]] = deque(maxlen=KEPT)
-        self._last: list[float | None] = [None] * len(pads)
+        self._last = [float("-inf")] * len(pads)
 
     def keep(self, rest: CarRest, zeros: Sequence[tuple[float, float]]) -> None:
         """Remember the latest revision of a rest, and the zeros taken off in it."""
@@ -91,7 +91,7 @@ class CarRests:
 
     def again(self) -> list[CarRest]:
         """The closed rests whose zeros are others now; [] while no pad has had a new check."""
-        last = [pad.zero.checks[-1].t_s if pad.zero.checks else None for pad in self.pads]
+        last = [pad.zero.checked_s for pad in self.pads]
         if last == self._last:
             return []
         self._last = last

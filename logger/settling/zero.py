@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False
 """The pads' zeros: checked whenever a pad stands empty and quiet, interpolated between checks.
 
 Between two checks the zero follows the straight line, with the variance of a Brownian bridge,
@@ -8,9 +9,12 @@ restated when the next check comes. A pad of unknown capacity has no known zero:
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
+from typing import Any
 
+from logger.settling.kept import Kept
 from logger.settling.settings import Settling
 
 HOUR_S = 3600.0
@@ -26,8 +30,10 @@ class Check:
     temperature_C: float | None = None
 
 
-class ZeroKeeper:
+class ZeroKeeper(Kept):
     """Zero of one pad over time."""
+
+    kept = ("settings", "capacity_kg", "checks", "_drift2")
 
     def __init__(self, settings: Settling, capacity_kg: float | None) -> None:
         self.settings = settings
@@ -36,16 +42,23 @@ class ZeroKeeper:
         share = settings.zero_drift_share_per_sqrt_s
         self._drift2 = (share * (capacity_kg or 0.0)) ** 2
         """Variance of the drift per second, kg²/s."""
+        self.taken = 0
+        """Checks taken since this object was made: says whether there is a new one."""
+        self._look()
 
-    @property
-    def known(self) -> bool:
+    def _look(self) -> None:
+        """Have at hand what the checks say, because it is asked at every frame."""
+        self.known = bool(self.checks)
         """True once the pad was seen empty."""
-        return bool(self.checks)
-
-    @property
-    def zero_kg(self) -> float:
+        self.zero_kg = self.checks[-1].zero_kg if self.checks else 0.0
         """The zero checked last, 0.0 while unknown."""
-        return self.checks[-1].zero_kg if self.checks else 0.0
+        self.checked_s = self.checks[-1].t_s if self.checks else float("-inf")
+        """When that was."""
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        super().__setstate__(state)
+        self.taken = 0
+        self._look()
 
     def is_empty(self, wire_kg: float, resolution_kg: float, t_s: float) -> bool:
         """Can a steady value on the wire be the zero of this pad?
@@ -56,14 +69,15 @@ class ZeroKeeper:
         s = self.settings
         if self.capacity_kg is None:
             return False
-        if not self.checks:
-            return abs(wire_kg) <= min(s.zero_initial_share * self.capacity_kg, s.zero_initial_kg)
-        last = self.checks[-1]
-        drift = 3.0 * float((self._drift2 * max(t_s - last.t_s, 0.0)) ** 0.5)
-        near = max(s.zero_return_share * self.capacity_kg, 5.0 * resolution_kg) + drift
-        first = self.checks[0].zero_kg
-        track = max(s.zero_track_share * self.capacity_kg, near)
-        return bool(abs(wire_kg - last.zero_kg) <= near and abs(wire_kg - first) <= track)
+        capacity_kg = self.capacity_kg
+        if not self.known:
+            return abs(wire_kg) <= min(s.zero_initial_share * capacity_kg, s.zero_initial_kg)
+        drift = 3.0 * math.pow(self._drift2 * max(t_s - self.checked_s, 0.0), 0.5)
+        near = max(s.zero_return_share * capacity_kg, 5.0 * resolution_kg) + drift
+        if abs(wire_kg - self.zero_kg) > near:
+            return False
+        track = max(s.zero_track_share * capacity_kg, near)
+        return bool(abs(wire_kg - self.checks[0].zero_kg) <= track)
 
     def takes(
         self, check: Check, stood_s: float, slope_kg_per_s: float, resolution_kg: float, e_kg: float
@@ -99,6 +113,8 @@ class ZeroKeeper:
             floor = (self.settings.zero_drift_share_per_sqrt_s * (self.capacity_kg or 0.0)) ** 2
             self._drift2 = max(self._drift2 + (max(seen, 0.0) - self._drift2) * share, floor)
         self.checks.append(check)
+        self.taken += 1
+        self._look()
 
     def at(self, t_s: float) -> tuple[float, float]:
         """Return zero and its standard uncertainty (kg) at a time; (0, 0) while unknown."""
