@@ -16,8 +16,10 @@ cdef class Car(Kept):
     cdef public long long _first_ns, _last_ns
     cdef Py_ssize_t _taken
 
-    @cython.locals(pad=Pad, cell=Cell, i=Py_ssize_t, taken=Py_ssize_t, empty=bint)
+    @cython.locals(pad=Pad, i=Py_ssize_t, taken=Py_ssize_t, out=list)
     cpdef list tick(self, long long end_ns)
+    @cython.locals(pad=Pad, cell=Cell, i=Py_ssize_t, empty=bint, count=list, sums=list, times=list)
+    cdef _gather(self)
     cpdef list finish(self)
     @cython.locals(
         counts=list, loads=list, t=double, total=double, resolution=double, hold_s=double, load=double, i=Py_ssize_t,

@@ -88,6 +88,13 @@ class Car(Kept):
                 out += self._tell(self.channel.end("silenced"))
                 self._count = [0] * len(self.pads)
                 return out
+        self._gather()
+        if all(self._count):
+            out += self._full(end_ns)
+        return out
+
+    def _gather(self) -> None:
+        """Add the pads' cells to the car's."""
         empty = not any(self._count)
         for i in range(len(self.pads)):
             pad = self.pads[i]
@@ -106,9 +113,6 @@ class Car(Kept):
             self._count[i] += cell.n
             self._first_ns = min(self._first_ns, cell.first_ns)
             self._last_ns = max(self._last_ns, cell.last_ns)
-        if all(self._count):
-            out += self._full(end_ns)
-        return out
 
     def finish(self) -> list[Record]:
         """End of a recording."""

@@ -20,7 +20,7 @@ cdef class Channel(Kept):
     cdef public Watch _watch
     cdef public Trail _trail
     cdef public double knock, _peak, _told_s
-    cdef public bint _wide
+    cdef public bint _wide, _owes
     cdef public Py_ssize_t _stirred, _until_fit, _samples
     cdef public long long _tried
 
@@ -56,13 +56,12 @@ cdef class Channel(Kept):
     cdef list _declare(self, Estimate fit, long long end_ns)
     @cython.locals(start=cython.longlong)
     cdef _level(self, Estimate fit, long long end_ns)
-    @cython.locals(wander=object)
-    cdef bint _same(self, old, value, u, long long from_ns) except -1
     @cython.locals(span=double, pause_s=double)
     cdef _settle(self, Estimate fit)
     cdef list _rest(self, Cell cell)
     @cython.locals(now=double, pace=double, fit=Estimate)
     cdef list _refine(self)
+    cdef _pay(self)
     @cython.locals(cells=Cells, to_ns=cython.longlong)
     cdef _restated(self, Estimate fit, str change, Py_ssize_t n)
     @cython.locals(told=Py_ssize_t)

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 from msgspec.structs import replace
 
-from logger.settling.cells import Cell, Cells, Trail
+from logger.settling.cells import CAPACITY, Cell, Cells, Trail
 from logger.settling.diagonal import Share
 from logger.settling.kept import Kept
 from logger.settling.late import late_fit, late_s
@@ -34,6 +34,7 @@ class Channel(Kept):
     kept = (
         *("settings", "prior", "cells", "noise", "level", "last", "knock", "share", "_watch", "_trail"),
         *("_peak", "_stirred", "_lesson", "_late", "_wide", "_until_fit", "_told_s", "_samples", "_tried"),
+        *("_owes",),
     )
 
     def __init__(self, settings: Settling, prior: TailPrior, parts: int = 0) -> None:
@@ -64,11 +65,13 @@ class Channel(Kept):
         self._told_s = 0.0
         self._samples = 0
         self._tried = 0
-
-    # -- feeding ---------------------------------------------------------------------------------------
+        self._owes = False
+        """Are the parts of `level` yet to be worked out? Told levels have them."""
 
     def feed(self, cell: Cell, end_ns: int, parts: Sequence[float] = ()) -> list[Level]:
         """Take the next cell, which ended at `end_ns`, and say what it did to the rest."""
+        if self._owes and self.cells.n == CAPACITY:
+            self._pay()  # the cells it is owed from are merged now
         self._watch.moved_up(self.cells.append(cell, parts))
         self._trail.append(cell)
         if self.level is not None:
@@ -184,8 +187,6 @@ class Channel(Kept):
         self._wide = False
         return []
 
-    # -- levels told late ------------------------------------------------------------------------------
-
     def _left_behind(self) -> bool:
         """Has the load moved on from a level that was not yet sure enough to tell?"""
         if self._late is None:
@@ -205,7 +206,7 @@ class Channel(Kept):
         if not self._wide:
             self.noise.learn(fit)
         old = self.last
-        if old is not None and self._same(old, late.value, late.u, late.from_ns):
+        if old is not None and self._watch.same(old, late.value, late.u, late.from_ns, self._wide):
             declared = replace(old, change="reopened", to_ns=late.to_ns, n=old.n + late.n)
         else:
             declared = replace(late, declared_ns=end_ns)
@@ -213,8 +214,6 @@ class Channel(Kept):
         self._drop(self.cells.index_after(late.to_ns))
         self._peak = 0.0
         return [declared, self.last]
-
-    # -- fits ------------------------------------------------------------------------------------------
 
     def _fit(self, n: int) -> Estimate:
         """Fit the oldest n cells held, together with those of the other pads where that tells more."""
@@ -265,7 +264,9 @@ class Channel(Kept):
         cells, old = self.cells, self.last
         start = cells.n - fit.count
         self._learn_tail(fit)
-        if old is not None and self._same(old, fit.value, fit.u, int(cells.first_of[start])):
+        if old is not None and self._watch.same(
+            old, fit.value, fit.u, int(cells.first_of[start]), self._wide
+        ):
             self.knock = self._peak
             level = replace(old, change="reopened", to_ns=cells.last_ns)
             self._samples = old.n + int(fit.samples)
@@ -300,18 +301,6 @@ class Channel(Kept):
             parts=self.cells.part_means(start, self.cells.last_ns),
         )
 
-    def _same(self, old: Level, value: float, u: float, from_ns: int) -> bool:
-        """Is this the rest closed last, after a knock or a radio gap?"""
-        limit_s = self.settings.reopen_silent_s if old.change == "silenced" else self.settings.reopen_s
-        limit_s = max(limit_s, self.settings.reopen_cells * self.cells.step_s())
-        if self._wide:
-            limit_s = max(limit_s, self.settings.wobble_rest_s)
-        least = 0.6 * self.noise.resolution
-        wander = self._watch.wander
-        sure = 3.0 * (u**2 + old.u**2 + wander**2) ** 0.5
-        near = max(0.6 * self.noise.resolution, min(sure, self.settings.same_tolerances * self.noise.band()))
-        return (from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= max(near, least)
-
     # -- resting ---------------------------------------------------------------------------------------
 
     def _settle(self, fit: Estimate) -> None:
@@ -344,26 +333,28 @@ class Channel(Kept):
         now = float(self.cells.t_of[self.cells.n - 1])
         pace = self.settings.refine_every_s * (1.0 if fit.span_s < 10 else 5.0)
         self.level = self._restated(fit, "refined", self.cells.n)
+        self._owes = True
         if now - self._told_s < pace:
             return []
         self._told_s = now
+        self._pay()
         return [self.level]
+
+    def _pay(self) -> None:
+        """Work out what the parts of the present level are."""
+        self._owes = False
+        assert self.level is not None
+        parts = self.cells.part_means(self.level.from_ns, self.level.to_ns)
+        if parts is not None:
+            self.level = replace(self.level, parts=parts)
 
     def _restated(self, fit: Estimate, change: str, n: int) -> Level:
         assert self.level is not None
         cells, to_ns = self.cells, int(self.cells.last_of[n - 1])
         fall, ctt = slope(cells.t[n - 1] - cells.t[:n], cells.x[:n], cells.w[:n])
+        level = replace(self.level, change=change, to_ns=to_ns, value=fit.value, u=fit.u, slope=fall)
         return replace(
-            self.level,
-            change=change,
-            to_ns=to_ns,
-            parts=cells.part_means(self.level.from_ns, to_ns) or self.level.parts,
-            value=fit.value,
-            u=fit.u,
-            slope=fall,
-            u_slope=math.pow(fit.variance / ctt, 0.5),
-            n=self._samples,
-            wobble=self._watch.sd,
+            level, u_slope=math.pow(fit.variance / ctt, 0.5), n=self._samples, wobble=self._watch.sd
         )
 
     def _moved(self, start: int) -> list[Level]:
@@ -378,11 +369,15 @@ class Channel(Kept):
         guard = (1 if end > 6 else 0) if change == "closed" else 0  # movement may have begun within a cell
         if end - guard >= 3:
             fit = self._fit(end - guard)
-            closed = self._restated(fit, change, end)
+            self.level = self._restated(fit, change, end)
+            self._pay()
+            closed = self.level
             self._keep_lesson(fit)
             if self.share is not None:
                 self.share.ended(int(cells.first_of[0]), closed.to_ns, teaches=self._lesson is not None)
         else:
+            if self._owes:
+                self._pay()
             closed = replace(self.level, change=change, to_ns=int(cells.last_of[end - 1]))
         closed = replace(closed, n=closed.n - int(cells.w[end : cells.n].sum()))
         self.level = None

@@ -20,3 +20,5 @@ cdef class Watch(Kept):
     cdef _cusum(self, double z)
     @cython.locals(n=Py_ssize_t, m0=double, w0=double, m1=double, w1=double, eta=double, per=double, se=double)
     cdef bint _shifted(self, Py_ssize_t start) except -1
+    @cython.locals(wander=object)
+    cpdef bint same(self, old, value, u, long long from_ns, bint wide) except -1

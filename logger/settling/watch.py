@@ -7,6 +7,7 @@ import math
 
 from logger.settling.cells import Cells
 from logger.settling.kept import Kept
+from logger.settling.level import Level
 from logger.settling.noise import NoiseLearner
 from logger.settling.settings import Settling
 
@@ -93,6 +94,21 @@ class Watch(Kept):
             abs(m1 - m0)
             > max(1.2 * self.noise.resolution, 0.4 * self.noise.band(), 4.5 * se, 3.0 * self.wander)
         )
+
+    def same(self, old: Level, value: float, u: float, from_ns: int, wide: bool) -> bool:
+        """Is what stands since `from_ns` the rest closed last, after a knock or a radio gap?
+
+        `wide` says that it sways.
+        """
+        s = self.settings
+        limit_s = s.reopen_silent_s if old.change == "silenced" else s.reopen_s
+        limit_s = max(limit_s, s.reopen_cells * self.cells.step_s())
+        if wide:
+            limit_s = max(limit_s, s.wobble_rest_s)
+        wander, resolution = self.wander, self.noise.resolution
+        sure = 3.0 * (u**2 + old.u**2 + wander**2) ** 0.5
+        near = max(0.6 * resolution, min(sure, s.same_tolerances * self.noise.band()))
+        return bool((from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= near)
 
     def ramp(self, sway_bands: float) -> int | None:
         """Index where a steady ramp faster than creep began, or None."""
