@@ -62,6 +62,7 @@ cdef class Channel(Kept):
     @cython.locals(now=double, pace=double, fit=Estimate)
     cdef list _refine(self)
     cdef _pay(self)
+    cdef _with_parts(self, level)
     @cython.locals(cells=Cells, to_ns=cython.longlong)
     cdef _restated(self, Estimate fit, str change, Py_ssize_t n)
     @cython.locals(told=Py_ssize_t)

@@ -96,8 +96,6 @@ class Channel(Kept):
         self.last = self._late = None
         return levels
 
-    # -- seeking ---------------------------------------------------------------------------------------
-
     def _least(self) -> int:
         """Fewest cells that make a rest: min_rest_s and min_rest_samples."""
         by_time = int(math.ceil(self.settings.min_rest_s / self.cells.step_s() - 1e-6)) + 1  # noqa: RUF046  C's are floats
@@ -201,6 +199,7 @@ class Channel(Kept):
         """A level that ended before it could be told with confidence is told when it ends."""
         assert self._late is not None
         late, fit = self._late
+        late = late if late.parts else self._with_parts(late)
         self._late = None
         self._watch.reset()
         if not self._wide:
@@ -249,8 +248,6 @@ class Channel(Kept):
         trail.look_back(self.cells.newest())
         self._stirred = stirred(trail.off[: trail.count], self.noise.band())
 
-    # -- declaring -------------------------------------------------------------------------------------
-
     def _learn_tail(self, fit: Estimate) -> None:
         """Teach the bay's expectation of tails, unless the rest before broke off by its own tail."""
         lesson, self._lesson = self._lesson, None
@@ -261,7 +258,7 @@ class Channel(Kept):
                 self.share.learn()
 
     def _declare(self, fit: Estimate, end_ns: int) -> list[Level]:
-        cells, old = self.cells, self.last
+        cells, old, self._late = self.cells, self.last, None
         start = cells.n - fit.count
         self._learn_tail(fit)
         if old is not None and self._watch.same(
@@ -274,8 +271,8 @@ class Channel(Kept):
         else:
             self._drop(start)
             self._samples = int(fit.samples)
-            level = self._level(fit, end_ns)
-        self.last = self._late = None
+            level = self._with_parts(self._level(fit, end_ns))
+        self.last = None
         self._watch.reset()
         self.level = level
         self._told_s = float(cells.t_of[cells.n - 1])
@@ -298,10 +295,7 @@ class Channel(Kept):
             u_slope=fit.u_slope,
             n=int(fit.samples),
             wobble=self._cell_sd(fit),
-            parts=self.cells.part_means(start, self.cells.last_ns),
         )
-
-    # -- resting ---------------------------------------------------------------------------------------
 
     def _settle(self, fit: Estimate) -> None:
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
@@ -341,12 +335,13 @@ class Channel(Kept):
         return [self.level]
 
     def _pay(self) -> None:
-        """Work out what the parts of the present level are."""
-        self._owes = False
         assert self.level is not None
-        parts = self.cells.part_means(self.level.from_ns, self.level.to_ns)
-        if parts is not None:
-            self.level = replace(self.level, parts=parts)
+        self.level, self._owes = self._with_parts(self.level), False
+
+    def _with_parts(self, level: Level) -> Level:
+        """Work out what the parts of a level are; its cells must still be held."""
+        parts = self.cells.part_means(level.from_ns, level.to_ns)
+        return level if parts is None else replace(level, parts=parts)
 
     def _restated(self, fit: Estimate, change: str, n: int) -> Level:
         assert self.level is not None
@@ -395,5 +390,7 @@ class Channel(Kept):
         self._lesson = fit
 
     def _drop(self, count: int) -> None:
+        if count > 0 and self._late is not None and self._late[0].parts is None:
+            self._late = self._with_parts(self._late[0]), self._late[1]
         self.cells.drop(count)
         self._watch.moved_up(count)
