@@ -46,7 +46,9 @@ WARM_SEGMENTS = 2
 """Warm-up is this share of the run, and goes on until so many segments are sealed: the first has its readings
 in memory for the first time, and its sealing loads 10 MB of libraries."""
 FEW_LINES = 30
-"""The log may have so many lines beside what is said aloud of the weighings."""
+"""The log may have so many lines beside what is said aloud of the weighings and what pads do in them."""
+PAD_LINES = 12
+"""So many lines a minute may tell what pads do: of four pads that they are empty, move and rest."""
 SHOPS = 3
 """Bays that are killed side by side, each with its own broker: most of the time all wait."""
 EARLY = 0.2
@@ -203,22 +205,28 @@ def soak(hours: float, rate_Hz: float) -> list[str]:
         "its most": max(k.rss_bytes for k in last) - max(k.rss_bytes for k in first),
     }
     files = {k.files for k in warm}
-    other = [row for row in log if row["event"] != "said"]
+    lines = kinds(log)
     print(
         f"fed: {looks[-1].readings} readings, {hours:g} h of four pads, in {took_s:.0f} s; "
         f"memory {warm[0].rss_bytes / 1e6:.1f} MB after warm-up ({warm[0].readings} readings), "
         f"{', '.join(f'{what} {more / 1e6:+.1f} MB' for what, more in growth.items())}; "
         f"{looks[-1].sealed} segments sealed; open files {min(files)}–{max(files)}; "
-        f"{len(log)} log lines, {len(log) - len(other)} of them said aloud"
+        f"{len(log)} log lines: {lines['said']} said aloud, {lines['pad']} of pads, {lines['other']} others"
     )
     wrong += [f"memory: {what} {more} bytes" for what, more in growth.items() if more > GROWTH_BYTES]
     if max(files) - min(files) > 4:  # the segment being sealed and its folder
         wrong.append(f"open files went from {min(files)} to {max(files)}")
-    if len(other) > FEW_LINES:
-        wrong.append(
-            f"the log has {len(other)} lines beside what was said: {Counter(r['event'] for r in other)}"
-        )
+    if lines["other"] > FEW_LINES or lines["pad"] > PAD_LINES * (took_s / 60 + 1):
+        wrong.append(f"the log was flooded: {dict(Counter((row['event'], row['level']) for row in log))}")
     return wrong
+
+
+def kinds(log: list[dict[str, Any]]) -> Counter[str]:
+    """Lines of the log by kind: said aloud, what well pads do, others."""
+    usual = ("said", "pad")
+    return Counter(
+        row["event"] if row["event"] in usual and row["level"] == "info" else "other" for row in log
+    )
 
 
 def kill(count: int, seed: int) -> list[str]:
