@@ -1,6 +1,8 @@
 """How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
 
-    python tools/bench_learn.py [--odd | --far | --wide | --apart] [FIRST [LAST]]  seeds, 0 to 119 unless said
+    python tools/bench_learn.py [--odd | --far | --wide | --apart | --strange] [FIRST [LAST]]
+
+Seeds are 0 to 119 unless said.
 
 Every stream is learnt as a user would; then the layout's driver reads the recording and a later stretch of
 the same indicator in use (heavier loads, readings below zero). A wrong mass or pad in any frame is "wrong".
@@ -19,6 +21,7 @@ from make_streams import make
 from stream_apart import make_apart
 from stream_kit import Reading, Stream
 from stream_odd import make_far, make_odd
+from stream_strange import make_strange
 from stream_wide import make_wide
 
 from drivers.api import FLAG_MOVING, FLAG_STEADY, Frame
@@ -142,7 +145,13 @@ def _figures(scores: list[tuple[Stream, Score]]) -> None:
 
 if __name__ == "__main__":
     words = [int(word) for word in sys.argv[1:] if not word.startswith("--")]
-    families = {"--odd": make_odd, "--far": make_far, "--wide": make_wide, "--apart": make_apart}
+    families = {
+        "--odd": make_odd,
+        "--far": make_far,
+        "--wide": make_wide,
+        "--apart": make_apart,
+        "--strange": make_strange,
+    }
     chosen = next((invent for word, invent in families.items() if word in sys.argv[1:]), make)
     sys.exit(
         main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119, chosen)

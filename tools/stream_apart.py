@@ -334,7 +334,7 @@ def make_apart(seed: int) -> Stream:
     """Invent one stream of this family from its seed."""
     rng = random.Random(f"apart {seed}")
     design = APART[seed % len(APART)](rng)
-    plans, known, seconds = _session(rng, design)
+    plans, known, seconds = short_session(rng, design)
     rate = 10.0 * (1 if design.together else max(1, len(design.pads)))
     recorded = wire(rng, design, states(rng, design, plans, rate, seconds), damage=rng.choice((0.0, 2e-4)))
     used: list[Plan] = [
@@ -345,7 +345,7 @@ def make_apart(seed: int) -> Stream:
     return stream_of(f"a{seed:05d}", design, known, recorded, later, design.features)
 
 
-def _session(rng: Rng, design: Design) -> tuple[list[Plan], list[str], float]:
+def short_session(rng: Rng, design: Design) -> tuple[list[Plan], list[str], float]:
     """Loads by pad, what is known and how long: 20 s, and 7 s more for each further pad that is loaded."""
     load = rng.choice((84.2, 72.6, 91.15, 66.4, 103.8))
     plans: list[Plan] = [[(0.0, 0.0)] for _ in design.pads]
