@@ -10,6 +10,7 @@ the same indicator in use (heavier loads, readings below zero). A wrong mass or 
 
 from __future__ import annotations
 
+import re
 import sys
 import time
 from bisect import bisect_left
@@ -55,11 +56,15 @@ def score(stream: Stream) -> Score:
         return Score(verdict="wrong", why="decided what cannot be", seconds=seconds, outcome=outcome)
     data = b"".join(data for _, data in stream.chunks)
     pads = sorted({reading.pad for readings in stream.truth.values() for reading in readings})
-    for only in (None, *pads):  # a layout of one pad without a name may be any one's
-        names: dict[str | None, str] = {} if only is None else {None: only}
-        read, wrong, steady = compare(outcome.layout, data, stream.truth, names)
-        if not wrong:
+    names: dict[str | None, str] = {}
+    read, wrong, steady = compare(outcome.layout, data, stream.truth, names)
+    for only in pads if wrong else ():  # a layout of one pad without a name may be any one's
+        again: dict[str | None, str] = {None: only}
+        read, still, steady = compare(outcome.layout, data, stream.truth, again)
+        if not still:
+            names, wrong = again, ""
             break
+    wrong = wrong or _crossed(names)
     later, later_wrong, _ = compare(outcome.layout, stream.later, stream.later_truth, names)
     found = Score(
         verdict="right", seconds=seconds, steady=steady if stream.says_steady else None, outcome=outcome
@@ -73,6 +78,25 @@ def score(stream: Stream) -> Score:
     elif (integrity == "none") != (stream.check == "none"):
         found.verdict, found.why = "part", f"check {integrity}, truly {stream.check}"
     return found
+
+
+def _crossed(names: dict[str | None, str]) -> str:
+    """Say which pads have each other's names: names are the true ones, or in their order; "" when none."""
+    told = {name: true for name, true in names.items() if name is not None}
+    same = set(told) == set(told.values())
+    order = sorted(told, key=_in_order)
+    right = [told[name] for name in order] == (order if same else sorted(told.values(), key=_in_order))
+    lowest = all(re.fullmatch("[0-9a-f]{4}", true) and _ends_in(true, name) for name, true in told.items())
+    return "" if right or lowest else f"names are crossed: {told}"
+
+
+def _ends_in(code: str, name: str) -> bool:
+    """Tell whether a pad is named by the last byte of its code in hexadecimal digits, which may suffice."""
+    return name.isdigit() and int(code, 16) & 0xFF == int(name)
+
+
+def _in_order(name: str) -> tuple[int, str]:
+    return (int(name), "") if name.isdigit() else (-1, name)
 
 
 def compare(

@@ -12,6 +12,7 @@ from math import gcd
 from drivers.learn.answer import Answer, Series, travel
 from drivers.learn.readings import Reading, Source
 from drivers.learn.shapes import Shape
+from drivers.learn.value import number_in
 from drivers.learn.verdict import READABLE
 from drivers.numbers import Reader
 
@@ -222,6 +223,20 @@ def mantissa_is_another(shape: Shape, source: Source, reading: Reading) -> bool:
     at = source[0] + half if reading.order == "big" else source[0]
     lower, upper = (set(shape.column((n, half))) for n in (at, 2 * source[0] + half - at))
     return len(lower) <= FEW_LOWEST and bytes(half) not in lower and len(upper) >= MANY_ABOVE
+
+
+def fills(shape: Shape, source: Source, reading: Reading) -> bool:
+    """Tell whether the byte above a binary number is all ones below zero, else nothing: it goes on there."""
+    if reading.coding != "binary" or not isinstance(source, tuple) or reading.order == "swapped":
+        return False
+    above = (source[0] - 1, 1) if reading.order == "big" else (sum(source), 1)
+    if above not in shape.sources():
+        return False
+    read = replace(reading, mask=0).reader()
+    below = [number_in(read, cell) < 0 for cell in shape.column(source)]
+    pairs = Counter(zip(below, shape.column(above), strict=True))
+    good = pairs[True, b"\xff"] + pairs[False, b"\0"]
+    return pairs[True, b"\xff"] > 1 and good > READABLE * pairs.total()
 
 
 def few_below(column: list[bytes], groups: dict[str, Series]) -> bool:

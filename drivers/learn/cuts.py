@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from drivers import escapes
 from drivers.wire import to_text
+
+FEW_CHUNKS = 12
+"""Chunks that begin within messages below which nothing is concluded from where they do."""
+SPLIT, ASIDE = 0.25, 0.5
+"""Where a cut is wrong: share of chunks that begin with a message, at most, and elsewhere, at least."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -17,6 +25,24 @@ class Piece:
     begin: int
     stop: int
     message: bytes
+
+
+def misplaced(pieces: Sequence[Piece], starts: Sequence[int]) -> bool:
+    """Tell whether chunks begin at one and the same place within messages, and not where messages do.
+
+    `starts` are the offsets of chunks, rising.
+    """
+    begins = [piece.begin for piece in pieces]
+    ahead: Counter[int] = Counter()
+    behind: Counter[int] = Counter()
+    for start in starts:
+        number = bisect_right(begins, start) - 1
+        if number >= 0 and start < pieces[number].stop:
+            ahead[start - begins[number]] += 1
+            behind[pieces[number].stop - start] += start > begins[number]
+    whole, kept = ahead.total(), ahead.pop(0, 0)
+    most = max((count for counted in (ahead, behind) for count in counted.values()), default=0)
+    return whole >= FEW_CHUNKS and kept < SPLIT * whole and most > ASIDE * whole
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
 
-from drivers.learn.against import ends_in_digit, twos_seen
+from drivers.learn.against import ends_in_digit, ones_seen, twos_seen
 from drivers.learn.answer import Series, travel
 from drivers.learn.pads import GROSS, NET, STEPS_OFF, label
 from drivers.learn.readings import Reading, Source, overlap
@@ -157,11 +157,15 @@ def _outside(solution: Solution) -> list[str]:
     ]
 
 
+COMPLEMENTS = {"twos": twos_seen, "ones": ones_seen}
+
+
 def _complement(solution: Solution) -> list[str]:
     """Numbers below zero that may be in ones' or in twos' complement: each is one apart."""
     value, shape = solution.value, solution.shape
-    plain = value.reading.coding in ("binary", "hex") and value.reading.form == "twos"
-    if not plain or twos_seen(shape, list(value.sources.values()), value.reading):
+    if value.reading.coding not in ("binary", "hex") or value.reading.form not in COMPLEMENTS:
+        return []
+    if COMPLEMENTS[value.reading.form](shape, list(value.sources.values()), value.reading):
         return []
     return [
         "undecided: numbers below zero may be in ones' or in twos' complement, for -1 never came. To decide, "

@@ -70,7 +70,7 @@ def describe(
     left = [source for source in left if source not in pieces]
     for source in _joined(shape, left):
         roles.append(_role(shape, source, answered, moved, seek_sign=not signed))
-    return _one_steady([_of_all(role) if len(value.sources) > 1 else role for role in roles])
+    return _one_sign(_one_steady([_of_all(role) if len(value.sources) > 1 else role for role in roles]))
 
 
 def _of_all(role: Role) -> Role:
@@ -248,6 +248,12 @@ def _one_steady(roles: list[Role]) -> list[Role]:
         return roles
     best = min(steady, key=lambda role: len(role.map))
     return [_without_claim(role) if role in steady and role is not best else role for role in roles]
+
+
+def _one_sign(roles: list[Role]) -> list[Role]:
+    """Of several fields that behave like the sign nobody can tell which it is."""
+    signs = [role for role in roles if role.kind == "sign" and not role.pad]
+    return [replace(role, kind="maybe sign") if role in signs[1:] else role for role in roles]
 
 
 def _without_claim(role: Role) -> Role:

@@ -185,8 +185,9 @@ def _holding(
     sums: Sums, probe: list[bytes], places: list[_Place], cut: Cut, messages: Sequence[bytes]
 ) -> Iterator[Found]:
     """Checks of a family that most messages pass."""
+    again = _begun_again(probe)
     for place in places:
-        for first, stop in _spans(place, cut, min(map(len, probe))):
+        for first, stop in _spans(place, cut, min(map(len, probe)), again):
             for found in sums(probe, place, first, stop):
                 if proven := _proven(found, messages):
                     yield proven
@@ -276,8 +277,16 @@ def _number(sent: bytes, coding: str, order: str) -> int | None:
         return None
 
 
-def _spans(place: _Place, cut: Cut, shortest: int) -> Iterator[tuple[int, int]]:
-    firsts = dict.fromkeys((cut.head, 0, 1, 2, 3, 4))
+def _begun_again(probe: list[bytes]) -> list[int]:
+    """Where messages of one size begin as they did: with an answer behind the question, which it repeats."""
+    size = len(probe[0])
+    if any(len(message) != size for message in probe):
+        return []
+    return [n for n in range(4, size - 3) if all(m[n : n + 2] == m[:2] for m in probe)][:2]
+
+
+def _spans(place: _Place, cut: Cut, shortest: int, again: list[int]) -> Iterator[tuple[int, int]]:
+    firsts = dict.fromkeys((cut.head, 0, 1, 2, 3, 4, *again))
     if place.at >= 0:
         yield from ((place.at + place.size, stop) for stop in dict.fromkeys((-cut.tail, 0)))
         return

@@ -19,6 +19,8 @@ ENDS = (b"\r\n", b"\n\r", b"\n", b"\r")
 PUNCTUATION = b";/#!*|)>]}$@&=~?:(<[{%"
 PUNCTUATION_ENDS = (b">", b")", b"]", b";", b"#", b"!", b"|", b"/")
 TEXTUAL = frozenset(range(32, 127)) | frozenset(b"\r\n\t\x01\x02\x03\x04\x05\x06\x17\x15")
+LOOKED_AT = 1 << 15
+"""Bytes in which told lengths are looked for."""
 CONTROLS = bytes(range(32))
 
 
@@ -196,7 +198,8 @@ def _syncs(data: bytes) -> list[bytes]:
 
 def _told(recording: Recording) -> Iterator[Cut]:
     """Messages of several lengths, each told by a byte (or two characters) near its start."""
-    data = recording.data
+    data = recording.data[:LOOKED_AT]
+    starts = [start for start in recording.starts if start < len(data)]
     found: list[tuple[float, Cut]] = []
     for sync in _syncs(data):
         places = places_of(data, sync)
@@ -208,8 +211,8 @@ def _told(recording: Recording) -> Iterator[Cut]:
                 if not figures and share > 0.7 and kinds > 1:
                     cut = Cut(kind="length", start=sync, length=(at, size, coding, plus))
                     covered = sum(piece.stop - piece.begin for piece in cut.pieces(data))
-                    begun = sum(data.startswith(sync, start) for start in recording.starts)
-                    found.append((covered / len(data) + begun / len(recording.starts), cut))
+                    begun = sum(data.startswith(sync, start) for start in starts)
+                    found.append((covered / len(data) + begun / len(starts), cut))
     found.sort(key=lambda item: (round(item[0], 1), len(item[1].start), item[0]), reverse=True)
     yield from [cut for share, cut in found if share > 0.5][:3]
 

@@ -6,15 +6,16 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from drivers.api import SerialSettings
-from drivers.learn.cuts import Cut
+from drivers.learn.cuts import Cut, misplaced
 from drivers.learn.doubts import doubts, safe_limits
+from drivers.learn.effort import Effort, TooMuchError
 from drivers.learn.guess import guess
 from drivers.learn.lines import hidden_parity
 from drivers.learn.periodic import KEPT_TO
 from drivers.learn.prove import Proof, prove
 from drivers.learn.recording import FOLDS, HELD_EVERY, Known, Recording, held_back
 from drivers.learn.report import commented
-from drivers.learn.solve import Solution, promising, solve
+from drivers.learn.solve import PLAIN_ENDS, TEXT, Solution, promising, solve
 from drivers.learn.write import layout_text
 
 Say = Callable[[str], object]
@@ -74,12 +75,21 @@ def learn(
     knowns = telling(knowns)
     origin = Origin(name=name, line=line)
     reasons: list[str] = []
-    for solution in _solutions(recording, knowns, reasons, say):
-        outcome = _settle(solution, recording, knowns, origin, say)
+    effort = Effort()
+    for solution in _solutions(recording, knowns, reasons, effort, say):
+        outcome = _settled(solution, recording, knowns, origin, effort, say)
         if outcome.proven or outcome.missing:
             return outcome
         reasons[:0] = outcome.notes
     return Outcome(proven=False, missing=_why_nothing(reasons))
+
+
+def _misplaced(cut: Cut, recording: Recording) -> bool:
+    """Tell whether chunks speak against a cut; the end of a line may come before a text as well."""
+    text = len(recording.data.translate(None, bytes(TEXT))) < 0.1 * len(recording.data)
+    if text and cut.end and cut.end[-1:] in PLAIN_ENDS:
+        return False
+    return misplaced(cut.pieces(recording.data), recording.starts)
 
 
 def _by_chance(cut: Cut, recording: Recording) -> bool:
@@ -142,12 +152,22 @@ def telling(knowns: Sequence[Known]) -> list[Known]:
 
 
 def _solutions(
-    recording: Recording, knowns: Sequence[Known], reasons: list[str], say: Say
+    recording: Recording, knowns: Sequence[Known], reasons: list[str], effort: Effort, say: Say
 ) -> Iterator[Solution]:
     """Yield what explains nearly all as soon as it is found, at last what explains most of the rest."""
     left: list[Solution] = []
+    untried: list[str] = []
     for cut in guess(recording):
-        found, why = _trained(cut, recording, knowns)
+        if _misplaced(cut, recording):
+            say(f"cut into {cut.told()}: what comes together begins elsewhere")
+            continue
+        try:
+            with effort.trying():
+                found, why = _trained(cut, recording, knowns, effort)
+        except TooMuchError:
+            untried.append(f"not tried to the end, for it would take too long: cut into {cut.told()}")
+            say(untried[-1])
+            continue
         reasons += why
         left += found
         best = max(map(_share, found), default=0.0)
@@ -160,31 +180,58 @@ def _solutions(
             likely = sorted(left, key=_explained, reverse=True)[:3]
             yield from likely
             left = [solution for solution in left if solution not in likely]
+    reasons[:0] = untried
     left = [solution for solution in left if solution.covered >= _least(solution.shape.cut)]
+    if untried:  # what was not tried may explain more than what explains little
+        left = [solution for solution in left if solution.shape.check and _share(solution) > BESIDE]
     yield from sorted(left, key=_explained, reverse=True)[:3]
 
 
-def _trained(cut: Cut, recording: Recording, knowns: Sequence[Known]) -> tuple[list[Solution], list[str]]:
+def _trained(
+    cut: Cut, recording: Recording, knowns: Sequence[Known], effort: Effort
+) -> tuple[list[Solution], list[str]]:
     """Solve a cut without the seconds held back, or without others where all that moved stood in those."""
-    best, reasons = solve(cut, recording, knowns, without=held_back(recording, FOLDS[0]))
+    best, reasons = solve(cut, recording, knowns, effort=effort, without=held_back(recording, FOLDS[0]))
     whole = max(map(_share, best), default=0.0) > WHOLLY
     if whole or _by_chance(cut, recording) or not promising(cut, recording):
         return best, reasons
     for fold in FOLDS[1:]:
-        found, why = solve(cut, recording, knowns, without=held_back(recording, fold))
+        found, why = solve(cut, recording, knowns, effort=effort, without=held_back(recording, fold))
         reasons += why
         if max(map(_share, found), default=0.0) > max(map(_share, best), default=0.0) + MORE:
             best = [replace(solution, fold=fold) for solution in found]
     return best, reasons
 
 
+def _settled(
+    trained: Solution,
+    recording: Recording,
+    knowns: Sequence[Known],
+    origin: Origin,
+    effort: Effort,
+    say: Say,
+) -> Outcome:
+    """What becomes of a solution, within the work that may be done."""
+    try:
+        with effort.settling():
+            return _settle(trained, recording, knowns, origin, effort, say)
+    except TooMuchError:
+        cut = trained.shape.cut.told()
+        return Outcome(proven=False, notes=[f"not proven, for it would take too long: cut into {cut}"])
+
+
 def _settle(
-    trained: Solution, recording: Recording, knowns: Sequence[Known], origin: Origin, say: Say
+    trained: Solution,
+    recording: Recording,
+    knowns: Sequence[Known],
+    origin: Origin,
+    effort: Effort,
+    say: Say,
 ) -> Outcome:
     """Prove what was learnt without the held-back seconds, then learn the same from all of them."""
-    again, _ = solve(trained.shape.cut, recording, knowns)
+    again, _ = solve(trained.shape.cut, recording, knowns, effort=effort)
     notes = ["not proven: learning from all of it gave another layout"]
-    for solution, whole, held in _agreed(trained, again, recording, knowns):
+    for solution, whole, held in _agreed(trained, again, recording, knowns, effort):
         proof = prove(_text(solution, origin), recording, knowns, held, whole)
         say(f"held back {len(held)} s: {proof.told()}")
         if proof.good:
@@ -210,7 +257,11 @@ def _told(
 
 
 def _agreed(
-    trained: Solution, again: list[Solution], recording: Recording, knowns: Sequence[Known]
+    trained: Solution,
+    again: list[Solution],
+    recording: Recording,
+    knowns: Sequence[Known],
+    effort: Effort,
 ) -> Iterator[tuple[Solution, Solution, frozenset[int]]]:
     """Yield two solutions alike, without some seconds and from all of them, and which seconds those are.
 
@@ -222,7 +273,7 @@ def _agreed(
         found = (
             [trained]
             if fold == trained.fold
-            else solve(trained.shape.cut, recording, knowns, without=held)[0]
+            else solve(trained.shape.cut, recording, knowns, effort=effort, without=held)[0]
         )
         for solution in found:
             alike = [other for other in again if _same(other, solution)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from itertools import pairwise, product
@@ -35,6 +35,8 @@ GROSS, NET = ("gross", "brutto"), ("net", "netto")
 NUMBER = re.compile(rb" *[-+]? *\d+(?:[.,]\d+)? *[-+]?")
 """Another number, such as a signal's, may stand still for each pad."""
 MANY, ALIKE, MOSTLY, OFTEN = 99, 0.98, 0.5, 0.5
+ALIKE_SLOPE = 0.1
+"""How far pads' fields may differ in how steeply they rise; the others' wandering zeros are in it."""
 STEPS_OFF = 10
 """Steps from zero within which a pad that was never loaded stands."""
 NEAR_ZERO = 0.05
@@ -94,8 +96,10 @@ def _unlike(shape: Shape, value: Value, name: str, loaded: list[str]) -> int:
         _places_sent(shape, value, theirs)
     ):
         return MANY
-    odd = 0
+    odd, covered = 0, shape.covered()
     for source in shape.sources():
+        if isinstance(source, tuple) and source[0] not in covered:
+            continue  # a question before the answer
         if source == address or any(_inside(source, s) for s in value.sources.values()):
             continue
         a = Counter(shape.get(row, source) for row in ours)
@@ -104,7 +108,8 @@ def _unlike(shape: Shape, value: Value, name: str, loaded: list[str]) -> int:
             mine, other = next(iter(a)), next(iter(b))
             if other.decode("latin-1").lower() in UNIT_WORDS:
                 return MANY
-            odd += not mine.isalnum() and not NUMBER.fullmatch(mine)
+            repeated = mine == shape.get(ours[0], address)
+            odd += not mine.isalnum() and not NUMBER.fullmatch(mine) and not repeated
     return odd
 
 
@@ -241,6 +246,7 @@ def combined(search: Search) -> list[Value]:
             plain = by_reading.get((replace(reading, form="unsigned"), size), [])
             taken = {source for source, _ in fields}
             fields = fields + [item for item in plain if item[0] not in taken]  # noqa: PLW2901 - the same, wider
+        search.effort.spend(len(search.shape.rows))
         value = _together(search.shape, search.knowns, reading, fields)
         if value is not None:
             found.append((plain_as, value))
@@ -273,8 +279,12 @@ def _together(shape: Shape, knowns: Sequence[Known], reading: Reading, fields: l
     low = min(range(len(knowns)), key=lambda k: knowns[k].mass_kg)
     loaded = [k for k in range(len(knowns)) if knowns[k].mass_kg > knowns[low].mass_kg]
     rises = [[item for item in fields if _answers(item[1], low, k)][:12] for k in loaded]
-    for choice in product(*rises):
-        chosen = dict(choice)
+    weights = [knowns[k].mass_kg - knowns[low].mass_kg for k in loaded]
+    slopes = [
+        [(field[1][k] - field[1][low]) / weight for field in fields]
+        for fields, k, weight in zip(rises, loaded, weights, strict=True)
+    ]
+    for chosen in _alike_choices(rises, slopes):
         sources = sorted(chosen, key=_place)
         if len(sources) < 2 or _overlapping(sources) or not _linear(list(chosen.values()), knowns, low):
             continue
@@ -282,6 +292,25 @@ def _together(shape: Shape, knowns: Sequence[Known], reading: Reading, fields: l
         if value is not None:
             return value
     return None
+
+
+def _alike_choices(
+    rises: list[list[Field]], slopes: list[list[float]]
+) -> Iterator[dict[Source, list[float]]]:
+    """One field for each load, all rising about alike with it, none over another."""
+    for (source, levels), slope in zip(rises[0], slopes[0], strict=True):
+        left = [
+            [
+                (field, theirs)
+                for field, theirs in zip(fields, steep, strict=True)
+                if abs(theirs - slope) < ALIKE_SLOPE * slope
+                and (field[0] == source or not overlap(field[0], source))
+            ]
+            for fields, steep in zip(rises[1:], slopes[1:], strict=True)
+        ]
+        if all(left):
+            for others in product(*left):
+                yield {source: levels} | {place: theirs for (place, theirs), _ in others}
 
 
 def _end_alike(shape: Shape, reading: Reading, sources: Sequence[Source]) -> bool:

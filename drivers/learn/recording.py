@@ -7,6 +7,7 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 
 from drivers.wire import KG_PER
 
@@ -26,7 +27,7 @@ class Known:
     to_s: float
     text: str
 
-    @property
+    @cached_property
     def mass_kg(self) -> float:
         """The load in kg."""
         return float(self.value * KG_PER[self.unit])

@@ -11,10 +11,12 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 from drivers.learn.cuts import Cut
 from drivers.learn.find_check import Found
 from drivers.learn.readings import Source
+from drivers.learn.recording import Known
 
 LEAST_SHARE = 0.06
 """A kind of message rarer than this share of all is not looked into."""
@@ -22,6 +24,8 @@ LEAST_SHARE = 0.06
 
 SHARED, SHARED_CHECKED = 0.97, 0.995
 """Share of messages that share a byte from which on the others are damaged, or of another kind."""
+MOST_KINDS, KIND_SHARE, ALONE = 3, 0.6, 0.9
+"""Other kinds of message of one size, share of the commonest, and of the others that come one by one."""
 MOSTLY = 0.85
 """Share of lines that have the same number of columns where they are read by columns."""
 
@@ -149,6 +153,33 @@ def _alike(rows: list[Row], head: int, tail: int, share: float) -> list[Row]:
             break
         rows = kept
     return rows
+
+
+def of_a_kind(shape: Shape, knowns: Sequence[Known]) -> Iterator[Shape]:
+    """Yield what is left of messages of one size without those that a byte tells to be of other kinds.
+
+    These come one by one and as often at each known load, which neither a claim nor a sign does.
+    """
+    for source in shape.sources():
+        column = shape.column(source)
+        (kind, count), *others = Counter(column).most_common(MOST_KINDS + 2)
+        some = KIND_SHARE * len(column) < count < SHARED * len(column)
+        if not some or len(others) > MOST_KINDS:
+            continue
+        other = [cell != kind for cell in column]
+        alone = sum(now and not after for now, after in pairwise([*other, False]))
+        if alone >= ALONE * sum(other) and _evenly(shape.rows, other, knowns):
+            yield shape.only([row for row, odd in zip(shape.rows, other, strict=True) if not odd])
+
+
+def _evenly(rows: Sequence[Row], odd: Sequence[bool], knowns: Sequence[Known]) -> bool:
+    """Tell whether odd rows are about as common at each known load as everywhere."""
+    share = sum(odd) / len(odd)
+    for known in knowns:
+        held = [flag for row, flag in zip(rows, odd, strict=True) if known.holds(row.t_s)]
+        if not share / 3 - 2 / max(len(held), 1) < sum(held) / max(len(held), 1) < 3 * share:
+            return False
+    return True
 
 
 def by_cells(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shape]:

@@ -9,6 +9,7 @@ from itertools import pairwise
 
 from drivers.learn import pads
 from drivers.learn.cuts import Cut, Piece
+from drivers.learn.effort import Effort
 from drivers.learn.fields import describe
 from drivers.learn.find_check import Found, find_check
 from drivers.learn.periodic import LEAST, TURNING
@@ -16,7 +17,7 @@ from drivers.learn.ranking import rank
 from drivers.learn.readings import Source, overlap, smallest
 from drivers.learn.recording import FOLDS, Known, Recording
 from drivers.learn.roles import Role, address_places, counters
-from drivers.learn.shapes import Shape, by_cells, by_position
+from drivers.learn.shapes import Shape, by_cells, by_position, of_a_kind
 from drivers.learn.siblings import siblings
 from drivers.learn.signs import says_minus
 from drivers.learn.units import with_units
@@ -62,11 +63,16 @@ class Solution:
 
 
 def solve(
-    cut: Cut, recording: Recording, knowns: Sequence[Known], *, without: frozenset[int] = frozenset()
+    cut: Cut,
+    recording: Recording,
+    knowns: Sequence[Known],
+    *,
+    effort: Effort,
+    without: frozenset[int] = frozenset(),
 ) -> tuple[list[Solution], list[str]]:
     """Solve a cut: solutions, and reasons why fields that answer were not taken.
 
-    `without` are whole seconds that are left out.
+    `without` are whole seconds that are left out. Raises TooMuchError when it would take too long.
     """
     pieces = _pieces(cut, recording)
     if len(pieces) < LEAST:
@@ -88,10 +94,10 @@ def solve(
     reasons: list[str] = []
     below = tuple(known for known in knowns if known.value < 0)
     folded = [replace(known, value=abs(known.value)) for known in knowns]
-    for shape in map(with_units, _shapes(cut, check, messages)):
-        found, why = _solve_shape(shape, knowns)
+    for shape in map(with_units, _shapes(cut, check, messages, knowns)):
+        found, why = _solve_shape(shape, knowns, effort)
         if found is None and below:
-            found, _ = _solve_shape(shape, folded, below)
+            found, _ = _solve_shape(shape, folded, effort, below)
         reasons += why
         if found is not None:
             wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces) / len(recording.data)
@@ -220,10 +226,21 @@ def _begun_alike(messages: list[bytes], one: int) -> bool:
     return any(a and b for a, b in pairwise([*fixed, fixed[0]]))
 
 
-def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) -> Iterator[Shape]:
+def _shapes(
+    cut: Cut, check: Found | None, messages: list[tuple[float, bytes]], knowns: Sequence[Known]
+) -> Iterator[Shape]:
+    """Ways to see messages as a table, likely ones first; at last one kind of several of the same size."""
+    positions = list(by_position(cut, check, messages)) if len(messages) >= LEAST else []
+    yield from _plain_shapes(cut, check, messages, positions)
+    for shape in positions:
+        yield from of_a_kind(shape, knowns)
+
+
+def _plain_shapes(
+    cut: Cut, check: Found | None, messages: list[tuple[float, bytes]], positions: list[Shape]
+) -> Iterator[Shape]:
     if len(messages) < LEAST:
         return
-    positions = list(by_position(cut, check, messages))
     rows = [len(shape.rows) for shape in positions]
     if rows and max(rows) > 0.9 * len(messages):
         yield from positions
@@ -236,13 +253,13 @@ def _shapes(cut: Cut, check: Found | None, messages: list[tuple[float, bytes]]) 
 
 
 def _solve_shape(
-    shape: Shape, knowns: Sequence[Known], below: tuple[Known, ...] = ()
+    shape: Shape, knowns: Sequence[Known], effort: Effort, below: tuple[Known, ...] = ()
 ) -> tuple[Solution | None, list[str]]:
     """Solve a shape; `below` are loads below zero of which `knowns` hold the magnitude: a sign is needed."""
     counting = counters(shape)
     taken = [role.source for role in counting] + ([shape.units.source] if shape.units else [])
     skip = {place for source in taken for place in smallest(source)}
-    search = Search(shape, knowns, None, skip)
+    search = Search(shape, knowns, None, skip, effort)
     values = _ranked(shape, search.values())
     together = pads.combined(search) if not values or pads.of_several(search, values[0]) else []
     if not values or (together and not _pieces_of(together[0], values[0])):
@@ -252,7 +269,7 @@ def _solve_shape(
     for one, address in () if values else _addressed(shape, skip):
         if values and one.masks:
             break
-        search = Search(one, knowns, address, skip | {address})
+        search = Search(one, knowns, address, skip | {address}, effort)
         named_by = _ranked(one, [v for v in search.values() if not _follows(one, address, v.source)])
         reasons += search.reasons
         if named_by and (not values or rank(one, named_by[0])[:4] > rank(named, values[0])[:4]):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 from drivers.learn import readings
 from drivers.learn.against import (
@@ -15,6 +15,7 @@ from drivers.learn.against import (
     ends_in_digit,
     even_step,
     few_below,
+    fills,
     half_of,
     in_thousands,
     led_by_constant,
@@ -27,6 +28,7 @@ from drivers.learn.against import (
 )
 from drivers.learn.answer import MANY, Answer, Series, answer, step_of, window
 from drivers.learn.candidates import NUMERIC, candidates
+from drivers.learn.effort import CALL, Effort
 from drivers.learn.probe import few_rows, probe, rises, with_common_addresses
 from drivers.learn.readings import Reading, Source
 from drivers.learn.recording import Known
@@ -52,6 +54,9 @@ DRIFT = 8
 """How far a slow number may go from one message to the next, where seconds are held back between them."""
 STEPS_OF_TEN = ({0x00, 0x50}, {0x00, 0x20, 0x40, 0x60, 0x80})
 """Last bytes of packed decimals that step by 50 or 20."""
+FIGURES = NUMERIC - frozenset(b" +-")
+FILLED = ("twos", "ones")
+"""Sign forms whose highest bytes are all ones below zero."""
 OVERLAP = 0.5
 """A place answers by itself when its bytes at two known loads agree in less than this share."""
 
@@ -60,8 +65,14 @@ class Search:
     """One shape searched for its value with one address (or none)."""
 
     def __init__(
-        self, shape: Shape, knowns: Sequence[Known], address: Source | None, skip: set[Source]
+        self,
+        shape: Shape,
+        knowns: Sequence[Known],
+        address: Source | None,
+        skip: set[Source],
+        effort: Effort,
     ) -> None:
+        self.effort = effort
         self.shape = shape if address is None else with_common_addresses(shape, address)
         self.knowns, self.address = knowns, address
         self._skip = skip
@@ -88,26 +99,26 @@ class Search:
 
     def _answering(self) -> set[int]:
         """Places (or cells) whose bytes differ between known loads: a value holds one of them."""
-        shape = self.shape
-        if self._answers is not None:
-            return self._answers
-        out: set[int] = set()
-        rows = self._probe
-        held = [[row for row in rows if known.holds(row.t_s)] for known in self.knowns]
-        for source in shape.sources():
-            place = source if isinstance(source, int) else source[0]
-            seen = [self._by_pad(members, source) for members in held]
-            if any(_differ(a[name], b.get(name, Counter())) for a in seen for b in seen for name in a):
-                out.add(place)
-        self._answers = out
-        return out
+        if self._answers is None:
+            rows, held = self._probe, self._held()
+            self.effort.spend(len(rows) * len(self.shape.sources()) // 4)
+            self._answers = {
+                source if isinstance(source, int) else source[0]
+                for source in self.shape.sources()
+                if _answers(self.shape.cells(rows, source), held)
+            }
+        return self._answers
 
-    def _by_pad(self, rows: list[Row], source: Source) -> dict[bytes, Counter[bytes]]:
-        out: dict[bytes, Counter[bytes]] = {}
-        for row in rows:
+    def _held(self) -> list[list[list[int]]]:
+        """By pad, and by known load: which rows of the probe stood under it."""
+        pads: dict[bytes, list[list[int]]] = {}
+        for number, row in enumerate(self._probe):
             name = b"" if self.address is None else self.shape.get(row, self.address)
-            out.setdefault(name, Counter())[self.shape.get(row, source)] += 1
-        return out
+            sets = pads.setdefault(name, [[] for _ in self.knowns])
+            for known, members in zip(self.knowns, sets, strict=True):
+                if known.holds(row.t_s):
+                    members.append(number)
+        return list(pads.values())
 
     def _counts(self, source: Source, reading: Reading) -> bool:
         """Raw counts are believed where one plain field holds all that answers."""
@@ -129,6 +140,7 @@ class Search:
         """See how a reading answers in some rows."""
         if self._few and not rises(self.shape, self._few, source, reading.reader()):
             return None
+        self.effort.spend(len(rows) + CALL)
         read = self._read(source, reading, rows)
         if read is None:
             return None
@@ -196,6 +208,7 @@ class Search:
 
     def _whole(self, source: Source, reading: Reading) -> Value | None:
         """Judge a reading on all rows."""
+        self.effort.spend(3 * len(self.shape.rows))
         groups, unread, places = series(self.shape, self.shape.rows, source, reading.reader(), self.address)
         found = answer(groups, self.knowns, last_place(reading, places))
         if found is None or found.share < AGREEING or unread > (1 - READABLE) * len(self.shape.rows):
@@ -215,14 +228,12 @@ class Search:
         if isinstance(verdict, str):
             self.reasons.append(verdict)
             return None
-        carrying = {
-            name: groups[name] for name, m in found.levels.items() if max(m) - min(m) > CARRIES * found.reach
-        }
+        loaded = {name: groups[name] for name in carrying(found)}
         if (
             ended_by_constant(reading, groups)
             or lowest_is_another(reading, groups)
             or mantissa_is_another(self.shape, source, reading)
-            or (verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, carrying))
+            or (verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, loaded))
         ):
             return None
         return Value(
@@ -245,8 +256,12 @@ class Search:
         return (sides - known) & set(range(self.shape.size or 0))
 
     def _digits_at(self, place: int) -> bool:
-        """Tell whether a place ever holds what stands in decimal text."""
-        return not NUMERIC.isdisjoint(cell[0] for cell in self._cells((place, 1)))
+        """Tell whether a place holds digits at times, or nothing but what stands in decimal text.
+
+        A blank or a minus among other marks is one state of a character of bits.
+        """
+        seen = {cell[0] for cell in self._cells((place, 1))}
+        return not FIGURES.isdisjoint(seen) or seen <= NUMERIC
 
     def _carries(self, source: Source, reading: Reading) -> bool:
         """Tell whether a byte beside a binary number counts its turns or its parts: then it is cut short."""
@@ -304,7 +319,9 @@ class Search:
                 beside -= {low}
         if reading.coding == "text":
             beside = set(filter(self._digits_at, beside))
-        if any(self._lively(place) for place in beside & self._answering()) or self._carries(source, reading):
+        more = any(self._lively(place) for place in beside & self._answering())
+        filled = reading.form in FILLED and fills(self._loaded(found), source, reading)
+        if more or filled or self._carries(source, reading):
             return True  # it is a piece of a longer number
         if reading.coding != "float" and found.reach < FINE * found.step:
             self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
@@ -321,7 +338,19 @@ class Search:
             return True
         if reading.form == "unsigned":
             return sign_seen(self.shape, source, reading, groups, found)
-        return reading.form == "ones" and not ones_seen(self.shape, [source], reading)
+        return reading.form == "ones" and not ones_seen(self._loaded(found), [source], reading)
+
+    def _loaded(self, found: Answer) -> Shape:
+        """The shape with the rows of pads that carried a load: others may be another kind of message."""
+        if self.address is None:
+            return self.shape
+        names = {n.encode("latin-1") for n in carrying(found)}
+        return self.shape.only([row for row in self.shape.rows if self.shape.get(row, self.address) in names])
+
+
+def carrying(found: Answer) -> list[str]:
+    """Names of the pads that carried a load."""
+    return [name for name, m in found.levels.items() if max(m) - min(m) > CARRIES * found.reach]
 
 
 def _last_digits(seen: set[int], reading: Reading) -> bool:
@@ -356,7 +385,18 @@ def _parts(source: Source) -> range:
     return range(source, source + 1) if isinstance(source, int) else range(source[0], sum(source))
 
 
+def _answers(column: list[bytes], held: list[list[list[int]]]) -> bool:
+    """Tell whether bytes of a pad at two known loads hardly overlap."""
+    if len(set(column)) == 1:
+        return False
+    for sets in held:
+        seen = [Counter([column[n] for n in members]) for members in sets]
+        if any(_differ(a, b) for a, b in combinations(seen, 2)):
+            return True
+    return False
+
+
 def _differ(a: Counter[bytes], b: Counter[bytes]) -> bool:
     """Tell whether two sets of bytes hardly overlap."""
-    both, total = sum((a & b).values()), min(a.total(), b.total())
-    return total >= 3 and both < OVERLAP * total
+    total = min(a.total(), b.total())
+    return total >= 3 and sum(min(count, b[cell]) for cell, count in a.items()) < OVERLAP * total

@@ -14,6 +14,7 @@ from make_streams import FAMILIES, make
 from stream_apart import make_apart
 from stream_kit import Stream
 from stream_odd import FAR, make_far, make_odd
+from stream_strange import STRANGE, make_strange
 from stream_wide import WIDE, make_wide
 
 from drivers import checks
@@ -65,9 +66,28 @@ def test_an_indicator_of_the_wide_family_is_learnt_wholly_right(seed: int) -> No
     assert got.seconds < 10
 
 
+@pytest.mark.parametrize("seed", range(len(STRANGE)))
+def test_an_indicator_of_the_strange_family_is_learnt_wholly_right(seed: int) -> None:
+    got = score(make_strange(seed))
+    assert got.verdict == "right", got.why
+    assert got.seconds < 10
+
+
 @pytest.mark.parametrize(
     ("family", "seed", "was"),
     [
+        (make_apart, 1032, "a minus that is one state of a character of bits, taken for the number's"),
+        (make_apart, 8, "an answer and the next question taken as one, with the next pad's address"),
+        (make_apart, 20, "an answer behind its question, whose check begins with the answer"),
+        (make_strange, 17, "five messages and one of another kind as long, taken as one"),
+        (make_strange, 18, "a message's end and the next one's address, taken as one"),
+        (
+            make_strange,
+            30,
+            "another kind's bytes counted as numbers: twos' taken for ones' complement",
+        ),
+        (make_strange, 1031, "the low 15 bits of a number of four bytes"),
+        (make_strange, 43, "the type of the next message taken for the end of a line"),
         (make_apart, 17, "ones' complement of several pads, taken for twos'"),
         (make_apart, 24, "a status letter beside digits in a row, taken for one of them"),
         (make_apart, 14, "a pad with a name and a unit that never stirred, held to the number it showed"),

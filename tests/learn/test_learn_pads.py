@@ -10,6 +10,7 @@ import pytest
 from drivers.api import Frame
 from drivers.layout import load_layout
 from drivers.learn.cuts import Cut
+from drivers.learn.effort import Effort
 from drivers.learn.learn import Outcome, learn
 from drivers.learn.recording import Recording, parse_known
 from drivers.learn.solve import solve
@@ -145,5 +146,8 @@ def test_several_messages_are_never_taken_for_one() -> None:
     recording = Recording([(n / 40, message) for n, message in enumerate(sent)])
     knowns = [parse_known("0@0:8"), parse_known("90kg@12:20")]
     one = len(sent[0])
-    assert solve(Cut(kind="fixed", start=b"\x02", size=one), recording, knowns)[0]
-    assert solve(Cut(kind="fixed", start=b"\x02", size=3 * one), recording, knowns) == ([], [])
+    assert solve(Cut(kind="fixed", start=b"\x02", size=one), recording, knowns, effort=Effort())[0]
+    assert solve(Cut(kind="fixed", start=b"\x02", size=3 * one), recording, knowns, effort=Effort()) == (
+        [],
+        [],
+    )

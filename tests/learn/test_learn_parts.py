@@ -11,9 +11,9 @@ from support import ROOT
 from drivers import checks
 from drivers.api import Frame, Reject
 from drivers.layout import load_layout
-from drivers.learn import lines
+from drivers.learn import effort, lines
 from drivers.learn.answer import answer
-from drivers.learn.cuts import Cut, Piece
+from drivers.learn.cuts import Cut, Piece, misplaced
 from drivers.learn.find_check import Found, find_check
 from drivers.learn.learn import learn
 from drivers.learn.recording import Known, Recording, parse_known
@@ -279,3 +279,38 @@ def test_a_line_longer_than_the_size_does_not_throw_lines_out_of_step() -> None:
 
 def test_no_path_of_this_machine_is_written() -> None:
     assert str(ROOT) not in _learnt(lambda n, load, moving: f"{load / 10:.1f} kg\r\n".encode())
+
+
+def _sized_10() -> list[tuple[float, bytes]]:
+    """A load of 84.2 kg from 10 s on, in messages of 10 bytes."""
+    out = []
+    for n in range(200):
+        count = round(842 * min(max(n / 10 - 10, 0.0), 1.0)) + n % 2
+        body = count.to_bytes(4, "big") + bytes([n % 256, 0x0C, 0x51])
+        out.append((n / 10, b"\xa5\x5a" + body + bytes([sum(body) & 0xFF])))
+    return out
+
+
+def test_a_cut_is_wrong_where_chunks_begin_elsewhere() -> None:
+    chunks = _sized_10()
+    recording = Recording(chunks)
+    right = Cut(kind="fixed", start=b"\xa5\x5a", size=10)
+    shifted = Cut(kind="fixed", start=b"\x0c\x51", size=10)
+    assert not misplaced(right.pieces(recording.data), recording.starts)
+    assert misplaced(shifted.pieces(recording.data), recording.starts)
+    evenly = range(0, len(recording.data), 7)  # chunks of a converter's buffer say nothing
+    assert not misplaced(shifted.pieces(recording.data), evenly)
+
+
+def test_work_is_bounded_and_what_was_not_tried_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    recording, knowns = Recording(_sized_10()), [parse_known("0@0:8"), parse_known("84.2kg@12:20")]
+    assert learn(recording, knowns, name="x").proven
+    monkeypatch.setattr(effort.Effort.__init__, "__defaults__", (2000, 2000))
+    outcome = learn(recording, knowns, name="x")
+    assert not outcome.proven
+    assert "not tried to the end" in outcome.missing[0]
+    assert "messages of 10 bytes" in outcome.missing[0]
+    monkeypatch.setattr(effort.Effort.__init__, "__defaults__", (effort.TRYING, 2000))
+    outcome = learn(recording, knowns, name="x")
+    assert not outcome.proven
+    assert any("not proven, for it would take too long" in why for why in outcome.missing)
