@@ -317,6 +317,24 @@ def decoder(plan: Plan) -> Callable[[bytes], list[Frame] | Reason]:
     return decode
 
 
+def gister(plan: Plan) -> Callable[[bytes], tuple[bytes, ...] | None]:
+    """Make the function that tells what of a whole message its frames are made of; None where the message is
+    refused before any field is read."""
+    passes = plan.check.passes if plan.check else None
+    take, unwrap, shortest = plan.take, plan.unwrap, plan.shortest
+
+    def gist(raw: bytes) -> tuple[bytes, ...] | None:
+        try:
+            message = raw if unwrap is None else unwrap(raw)
+            if len(message) < shortest or (passes is not None and not passes(message)):
+                return None
+            return tuple(take(message))
+        except (Refused, *UNREADABLE):
+            return None
+
+    return gist
+
+
 def _several(reads: list[Read], parts: Parts, raw: bytes) -> list[Frame] | Reason:
     frames: list[Frame] = []
     for read in reads:

@@ -111,7 +111,7 @@ from pathlib import Path
 from drivers.api import Driver, SerialSettings
 from drivers.body import Body, Made, read_body
 from drivers.checks import Check
-from drivers.decode import Pad, Plan, decoder
+from drivers.decode import Pad, Plan, decoder, gister
 from drivers.fields import read_pads
 from drivers.framing import Framing, read_check, read_framing
 from drivers.modbus import read_modbus
@@ -154,7 +154,10 @@ class Layout:
 
     def driver(self) -> Driver:
         """Make a decoder for one port, beginning anew."""
-        splitter = self.framing.splitter(decoder(self.plan()), tail_safe=self._tail_safe(), sure=self._sure())
+        plan = self.plan()
+        splitter = self.framing.splitter(
+            decoder(plan), gister(plan), tail_safe=self._tail_safe(), sure=self._sure()
+        )
         wraps = next((pad.seq_wraps for pad in self.pads if pad.seq_wraps), None)
         return StreamDriver(
             name=self.name, serial=self.serial, splitter=splitter, poll=self.poll, seq_wraps=wraps

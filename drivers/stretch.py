@@ -9,6 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import repeat
+
+import numpy as np
+from msgspec.structs import replace
+from numpy.typing import NDArray
 
 from drivers.api import Frame, Reason
 from drivers.cutters import Cutter, Ended
@@ -17,58 +22,82 @@ MOST = 1 << 15
 """Different messages remembered; then the memory is emptied before the next stretch."""
 
 
+Gist = Callable[[bytes], "tuple[bytes, ...] | None"]
+"""What of a message its frames are made of; None of one that is refused by its framing."""
+
+
 @dataclass(frozen=True, eq=False)
 class Stretch:
     """Good messages that follow one another from the first byte not yet read.
 
     `buffer` holds the `held` bytes that the driver had kept back, then those asked about. Message k is number
-    `which[k]` of the different messages, whose frames and sizes (bytes) are `frames` and `sizes`: both only
-    grow, until they are other lists.
+    `which[k]` of the different ones, whose frames (less their `raw`) and sizes (bytes) are `frames` and
+    `sizes`: both only grow, until they are other lists.
     """
 
     buffer: bytes
     held: int
-    which: list[int]
+    which: NDArray[np.intp]
     frames: list[list[Frame]]
     sizes: list[int]
 
 
 class Memory:
-    """Decodes messages and remembers them by their bytes."""
+    """Decodes messages and remembers them: by their bytes, and by what their frames are made of.
 
-    def __init__(self, decode: Callable[[bytes], list[Frame] | Reason]) -> None:
-        self._decode = decode
+    The second helps where a counter or a clock in each line makes all of them different.
+    """
+
+    def __init__(self, decode: Callable[[bytes], list[Frame] | Reason], gist: Gist) -> None:
+        self._decode, self._gist = decode, gist
         self._empty()
 
     def _empty(self) -> None:
         self._known: dict[bytes, int] = {}
+        self._said: dict[tuple[int, tuple[bytes, ...]], int] = {}
         self._frames: list[list[Frame]] = []
         self._sizes: list[int] = []
 
     def stretch(self, cutter: Cutter, rest: bytes, data: bytes) -> Stretch:
         """Read good messages from `rest` and `data` on, up to the first that is none, or not yet whole."""
-        if len(self._known) > MOST:
+        if len(self._frames) > MOST:
             self._empty()
+        if len(self._known) > MOST:
+            self._known = {}
         buffer = rest + data if rest else data
         pieces, tail = _pieces(cutter, buffer)
         which = self._numbers(pieces, tail, cutter.longest)
         return Stretch(buffer, len(rest), which, self._frames, self._sizes)
 
-    def _numbers(self, pieces: list[bytes], tail: bytes, longest: int) -> list[int]:
+    def _numbers(self, pieces: list[bytes], tail: bytes, longest: int) -> NDArray[np.intp]:
         known = self._known
-        found = [known.get(piece, -1) for piece in pieces]
-        for at in [k for k, number in enumerate(found) if number < 0]:
-            number = known.get(pieces[at], -1)
+        found = np.fromiter(map(known.get, pieces, repeat(-1)), np.intp, len(pieces))
+        for at in np.flatnonzero(found < 0).tolist():
+            piece = pieces[at]
+            number = known.get(piece, -1)
             if number < 0:
-                message = pieces[at] + tail
-                read = self._decode(message) if len(message) <= longest else None
-                if not isinstance(read, list):
+                number = self._number(piece + tail, longest)
+                if number < 0:
                     return found[:at]
-                number = known[pieces[at]] = len(self._frames)
-                self._frames.append(read)
-                self._sizes.append(len(message))
+                known[piece] = number
             found[at] = number
         return found
+
+    def _number(self, message: bytes, longest: int) -> int:
+        """Number of a message not seen before; -1 of one that is not good."""
+        gist = self._gist(message) if len(message) <= longest else None
+        if gist is None:
+            return -1
+        said = len(message), gist
+        number = self._said.get(said, -1)
+        if number < 0:
+            read = self._decode(message)
+            if not isinstance(read, list):
+                return -1
+            number = self._said[said] = len(self._frames)
+            self._frames.append([replace(frame, raw=b"") for frame in read])
+            self._sizes.append(len(message))
+        return number
 
 
 def _pieces(cutter: Cutter, buffer: bytes) -> tuple[list[bytes], bytes]:

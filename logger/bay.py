@@ -151,7 +151,7 @@ class Bay:
                 continue  # another port's chunk before them has to be fed
             port = self._ports[chunks.ports[number]]
             ask = getattr(port.driver, "stretch", None)
-            found = ask(b"".join([chunks.data[k] for k in where.tolist()])) if ask else None
+            found = ask(chunks.data.joined(where)) if ask else None
             if found is None:
                 count = int(where[0])
                 continue

@@ -16,6 +16,7 @@ from drivers.api import Frame
 from drivers.stretch import Stretch
 from logger.columns import Columns
 from logger.model import Sample
+from logger.packed import Packed
 
 Indices = NDArray[np.intp]
 Taken = tuple[Columns, Indices, Indices]
@@ -35,7 +36,7 @@ class Chunks:
     port: Indices
     t_mono_ns: NDArray[np.int64]
     t_wall_ns: NDArray[np.int64]
-    data: Sequence[bytes]
+    data: Packed
 
     def __len__(self) -> int:
         """How many chunks."""
@@ -93,13 +94,13 @@ class Part:
         """`where` are the places of the port's chunks."""
         known.learn(stretch.frames)
         self._where, self._stretch, self.known = where, stretch, known
-        which = np.array(stretch.which, np.intp)
+        which = stretch.which
         odd = np.flatnonzero(known.odd[which])
         self._which = which[: odd[0]] if len(odd) else which
         sizes = np.array(stretch.sizes, np.int64)
         self._ends = np.cumsum(sizes[self._which]) - stretch.held
         """By message: where it ends in the bytes of these chunks."""
-        self._stops = np.cumsum([len(chunks.data[k]) for k in where.tolist()])
+        self._stops = np.cumsum(chunks.data.sizes[where])
         """By chunk: where it ends in them."""
 
     def good(self) -> int | None:

@@ -216,7 +216,7 @@ def _next_whole(data: bytes, offset: int, boot_id: str | None, seq: int) -> int:
 def _decode(data: bytes, offset: int, boot_id: str | None, seq: int) -> tuple[Batch, str] | str:
     """The batch at an offset and its run, or what is wrong; it must be of the run and behind row `seq`."""
     begin = data[offset : offset + 8]
-    if _metadata_size(begin) is None:
+    if metadata_size(begin) is None:
         return NO_BATCH
     try:
         batch, words, end = _arrow_batch(data, offset)
@@ -250,7 +250,7 @@ def batch_fault(batch: Any, words: dict[bytes, bytes], begin: bytes, size: int) 
 
     `words` are its metadata, `begin` the first 8 of the `size` bytes that it took.
     """
-    told = _metadata_size(begin)
+    told = metadata_size(begin)
     if told is None:
         return NO_BATCH
     batch.validate(full=True)
@@ -265,7 +265,7 @@ def batch_fault(batch: Any, words: dict[bytes, bytes], begin: bytes, size: int) 
     return ""
 
 
-def _metadata_size(begin: bytes) -> int | None:
+def metadata_size(begin: bytes) -> int | None:
     """Size of the metadata of the message that begins so; None where none begins."""
     size = int.from_bytes(begin[4:], "little", signed=True)
     return size if begin[:4] == MARK and 0 < size <= MOST_METADATA else None

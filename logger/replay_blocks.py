@@ -49,7 +49,7 @@ def _one_by_one(bay: Bay, found: Iterable[Entry]) -> Iterator[Record]:
 def _sleeps(rows: Rows, kind: Indices) -> Indices:
     """Places of the ticks before which the computer may have slept."""
     ticks = np.flatnonzero(kind == 1)
-    sleeps = [not rows.data(k, k + 1)[0].endswith(b',"slept_ns":0}') for k in ticks.tolist()]
+    sleeps = [not rows.data.piece(k).endswith(b',"slept_ns":0}') for k in ticks.tolist()]
     return ticks[np.array(sleeps, np.bool_)]
 
 
@@ -68,7 +68,7 @@ def _in_blocks(bay: Bay, path: Path, rows: Rows, note: OnDamage) -> Iterator[Rec
                 port=port[lo:hi],
                 t_mono_ns=rows.t_mono_ns[lo:hi],
                 t_wall_ns=rows.t_wall_ns[lo:hi],
-                data=rows.data(lo, hi),
+                data=rows.data.taken(lo, hi),
             )
             records, taken = bay.feed_chunks(block)
             yield from records
