@@ -24,7 +24,7 @@ AGAIN_S = 60.0
 """The same line comes at most so often (s); in between it is counted."""
 MOST_KEPT = 1000
 """Different lines remembered at most; beyond that the oldest are forgotten and may come again."""
-LOOSE = ("detail", "time", "level")
+LOOSE = ("detail", "reason", "time", "level")
 """Fields in which two lines may differ and still be the same fault: figures move, faults stay."""
 PRIORITY = {"debug": 7, "info": 6, "warning": 4, "error": 3, "critical": 2}
 """syslog(3) numbers."""

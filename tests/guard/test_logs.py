@@ -51,6 +51,17 @@ def test_a_flapping_port_makes_two_lines_a_minute_and_its_last_state_is_told() -
     assert put(quiet, **held[0][1]) == held[0][1], "what is due is not held back again"
 
 
+def test_a_figure_in_a_reason_makes_no_line_of_its_own() -> None:
+    clock = Clock()
+    quiet = Quiet(clock)
+    assert put(quiet, event="pad", pad="P1", condition="empty", reason="zero drifts -0.057 kg/h")
+    clock.now_s += 30.0
+    assert put(quiet, event="pad", pad="P1", condition="empty", reason="zero drifts -0.019 kg/h") is None
+    clock.now_s += 30.0
+    last = put(quiet, event="pad", pad="P1", condition="empty", reason="zero drifts 0.004 kg/h")
+    assert (last["reason"], last["more"]) == ("zero drifts 0.004 kg/h", 1)
+
+
 def test_another_fault_is_another_line_and_a_returning_one_counts() -> None:
     clock = Clock()
     quiet = Quiet(clock)
