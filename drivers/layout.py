@@ -73,6 +73,7 @@ count from its end, -1 being the last byte.
       scale = 0.02  offset = -1.5   what was read times scale plus offset, in the unit; both exact as written
     how a code reads (status, sign, unit):
       map = {ST = "steady", "-" = "minus"}         bytes → words; "*" is all that is not listed
+                                                   (a star itself is "<2A>")
       bits = {0 = "moving/steady", 7 = "1"}        bit → words when set / words when clear; "1" or "0" alone:
                                                    the bit always is so; coding = "binary" or "hex", order
       words: steady moving overload underload low_battery at_zero net plus minus absent void, the units

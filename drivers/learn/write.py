@@ -193,7 +193,12 @@ def _words(text: str) -> str:
 
 
 def _entries(role: Role) -> list[str]:
-    return [f'"{quoted(cell)}" = "{_words(words)}"' for cell, words in role.map.items()]
+    return [f'"{_key(cell)}" = "{_words(words)}"' for cell, words in role.map.items()]
+
+
+def _key(cell: bytes) -> str:
+    """A code as the key of a map, in which a star alone stands for all others."""
+    return "<2A>" if cell == b"*" else quoted(cell)
 
 
 def _address(shape: Shape, role: Role) -> list[str]:

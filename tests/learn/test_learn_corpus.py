@@ -86,6 +86,7 @@ def test_an_indicator_of_the_strange_family_is_learnt_wholly_right(seed: int) ->
             30,
             "another kind's bytes counted as numbers: twos' taken for ones' complement",
         ),
+        (make_apart, 2052, "a star among the codes, written as the key that stands for all others"),
         (make_strange, 1031, "the low 15 bits of a number of four bytes"),
         (make_strange, 43, "the type of the next message taken for the end of a line"),
         (make_apart, 17, "ones' complement of several pads, taken for twos'"),
