@@ -1,8 +1,9 @@
 """How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
 
-    python tools/bench_learn.py [--odd | --far | --wide | --apart | --strange] [FIRST [LAST]]
+    python tools/bench_learn.py [--odd | --far | --wide | --apart | --strange] [--least S] [--first S]
+                                [FIRST [LAST]]
 
-Seeds are 0 to 119 unless said.
+Seeds are 0 to 119 unless said. `--least` prolongs recordings, as `--first` cuts them, to so many seconds.
 
 Every stream is learnt as a user would; then the layout's driver reads the recording and a later stretch of
 the same indicator in use (heavier loads, readings below zero). A wrong mass or pad in any frame is "wrong".
@@ -10,13 +11,14 @@ the same indicator in use (heavier loads, readings below zero). A wrong mass or 
 
 from __future__ import annotations
 
+import argparse
 import re
 import sys
 import time
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from make_streams import make
 from stream_apart import make_apart
@@ -138,11 +140,30 @@ def compare(
     return read / max(total, 1), "", claimed > 0 and agree > 0.98 * claimed and claimed > 0.9 * read
 
 
-def main(first: int, last: int, invent: Callable[[int], Stream]) -> int:
+def shortened(stream: Stream, first_s: float) -> Stream | None:
+    """The first seconds of a stream; None when no two known loads stood in them for two seconds."""
+    knowns = [known for text in stream.known if (known := parse_known(text)).from_s < first_s - 2]
+    if len({known.mass_kg for known in knowns}) < 2:
+        return None
+    chunks = [(t_s, data) for t_s, data in stream.chunks if t_s < first_s]
+    size = sum(len(data) for _, data in chunks)
+    text = [
+        f"{known.text.partition('@')[0]}@{known.from_s:g}:{min(known.to_s, first_s - 0.2):g}"
+        for known in knowns
+    ]
+    truth = {end: readings for end, readings in stream.truth.items() if end <= size}
+    return replace(stream, known=text, chunks=chunks, truth=truth)
+
+
+def main(
+    first: int, last: int, invent: Callable[[int, float], Stream], least_s: float, first_s: float
+) -> int:
     """Score seeds and print a line each, then the figures."""
     scores: list[tuple[Stream, Score]] = []
     for seed in range(first, last + 1):
-        stream = invent(seed)
+        stream = shortened(invent(seed, least_s), first_s)
+        if stream is None:
+            continue
         got = score(stream)
         scores.append((stream, got))
         print(
@@ -167,16 +188,22 @@ def _figures(scores: list[tuple[Stream, Score]]) -> None:
     print(f"CPU time a stream: mean {sum(cpu_s) / total:.2f} s, most {max(cpu_s):.2f} s")
 
 
+FAMILIES = {
+    "own": make,
+    "odd": make_odd,
+    "far": make_far,
+    "wide": make_wide,
+    "apart": make_apart,
+    "strange": make_strange,
+}
+
+
 if __name__ == "__main__":
-    words = [int(word) for word in sys.argv[1:] if not word.startswith("--")]
-    families = {
-        "--odd": make_odd,
-        "--far": make_far,
-        "--wide": make_wide,
-        "--apart": make_apart,
-        "--strange": make_strange,
-    }
-    chosen = next((invent for word, invent in families.items() if word in sys.argv[1:]), make)
-    sys.exit(
-        main(words[0] if words else 0, words[1] if len(words) > 1 else words[0] if words else 119, chosen)
-    )
+    asked = argparse.ArgumentParser()
+    asked.add_argument("seeds", nargs="*", type=int, default=[0, 119])
+    asked.add_argument("--least", type=float, default=0, help="record for so many seconds at least")
+    asked.add_argument("--first", type=float, default=1e9, help="keep the first seconds only")
+    for family in FAMILIES:
+        asked.add_argument(f"--{family}", dest="family", action="store_const", const=family, default="own")
+    given = asked.parse_args()
+    sys.exit(main(given.seeds[0], given.seeds[-1], FAMILIES[given.family], given.least, given.first))

@@ -68,8 +68,8 @@ FAMILIES = (
 )
 
 
-def make(seed: int) -> Stream:
-    """Invent one stream from its seed."""
+def make(seed: int, least_s: float = 0) -> Stream:
+    """Invent one stream from its seed, of at least so many seconds."""
     rng = random.Random(seed)
     design = FAMILIES[seed % len(FAMILIES)](rng)
     load = Fraction(rng.choice(("84.2", "71.4", "63.85", "92.6")))
@@ -79,9 +79,8 @@ def make(seed: int) -> Stream:
         known.append(f"0@{seconds - 5:g}:{seconds - 0.5:g}")
         for plan in plans:
             plan.append((seconds - 9, 0.0))
-    recorded = wire(
-        rng, design, states(rng, design, plans, rate, seconds), damage=0 if rng.random() < 0.3 else 2e-4
-    )
+    made = states(rng, design, plans, rate, max(seconds, least_s))
+    recorded = wire(rng, design, made, damage=0 if rng.random() < 0.3 else 2e-4)
     used = [
         [
             (0.0, 0.0),

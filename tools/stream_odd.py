@@ -74,25 +74,26 @@ ODD = (
 FAR = (*TEXTS, *BINARIES)
 
 
-def make_odd(seed: int) -> Stream:
+def make_odd(seed: int, least_s: float = 0) -> Stream:
     """Invent one odd stream from its seed, recorded in one of several manners."""
-    return invented("odd", ODD, seed)
+    return invented("odd", ODD, seed, least_s)
 
 
-def make_far(seed: int) -> Stream:
+def make_far(seed: int, least_s: float = 0) -> Stream:
     """Invent one stream of the third family."""
-    return invented("far", FAR, seed)
+    return invented("far", FAR, seed, least_s)
 
 
-def invented(family: str, designs: tuple[Callable[[Rng], Design], ...], seed: int) -> Stream:
-    """Invent one stream of a family from its seed."""
+def invented(family: str, designs: tuple[Callable[[Rng], Design], ...], seed: int, least_s: float) -> Stream:
+    """Invent one stream of a family from its seed, of at least so many seconds."""
     rng = random.Random(f"{family} {seed}")
     design = designs[seed % len(designs)](rng)
     load = rng.choice((84.2, 71.4, 63.85, 92.6, 25.0, 101.3))
     plans, known, seconds = _session(rng, design, load)
     rate = rng.choice((6, 10, 10, 15, 25)) * (1 if design.together else max(len(design.pads) * 0.8, 1))
     manner = rng.choice(("quiet", "noise", "sway", "noise"))
-    recorded = _line(rng, design, _states(rng, design, plans, rate, seconds, manner), clean=False)
+    made = _states(rng, design, plans, rate, max(seconds, least_s), manner)
+    recorded = _line(rng, design, made, clean=False)
     used = [
         [(0.0, 0.0), (2.0, rng.uniform(90, 290)), (7.0, rng.uniform(-18, -4)), (12.0, 33.0)] for _ in plans
     ]

@@ -306,13 +306,14 @@ STRANGE: tuple[Callable[[random.Random], Design], ...] = (
 )
 
 
-def make_strange(seed: int) -> Stream:
-    """Invent one stream of this family from its seed."""
+def make_strange(seed: int, least_s: float = 0) -> Stream:
+    """Invent one stream of this family from its seed, of at least so many seconds."""
     rng = random.Random(f"strange {seed}")
     design = STRANGE[seed % len(STRANGE)](rng)
     plans, known, seconds = short_session(rng, design)
     rate = 10.0 * (1 if design.together else max(1, len(design.pads)))
-    recorded = wire(rng, design, states(rng, design, plans, rate, seconds), damage=rng.choice((0.0, 2e-4)))
+    made = states(rng, design, plans, rate, max(seconds, least_s))
+    recorded = wire(rng, design, made, damage=rng.choice((0.0, 2e-4)))
     used: list[Plan] = [
         [(0.0, 0.0), (2.0, rng.uniform(95, 250)), (7.0, rng.uniform(-14, -3)), (12.0, rng.uniform(15, 95))]
         for _ in plans

@@ -20,13 +20,13 @@ LOADS = (84.2, 71.4, 63.85, 92.6, 77.0, 58.3, 101.3, 66.15)
 JUGS = (10.0, 5.4, 12.5, 20.0)
 
 
-def make_wide(seed: int) -> Stream:
-    """Invent one stream of the wide family from its seed."""
+def make_wide(seed: int, least_s: float = 0) -> Stream:
+    """Invent one stream of the wide family from its seed, of at least so many seconds."""
     rng = random.Random(f"wide {seed}")
     design = WIDE[seed % len(WIDE)](rng)
     plans, known, seconds, manner = _session(rng, design)
     rate = rng.choice((8, 10, 10, 10, 12)) * (1 if design.together else len(design.pads))
-    made = _states(rng, design, plans, rate, seconds)
+    made = _states(rng, design, plans, rate, max(seconds, least_s))
     if rng.random() < 0.4:
         lost = rng.uniform(3, seconds - 3)
         made = [one for one in made if not lost < one[0].t_s < lost + rng.uniform(0.3, 1.2)]

@@ -193,8 +193,11 @@ def led_by_constant(shape: Shape, source: Source, reading: Reading, groups: dict
     return bool(unit) and any(_always_led(values, unit) for _, values in groups.values())
 
 
-def ended_by_constant(reading: Reading, groups: dict[str, Series]) -> bool:
+def ended_by_constant(shape: Shape, source: Source, reading: Reading, groups: dict[str, Series]) -> bool:
     """Tell whether an integer's lowest byte (hexadecimal digit) never changes: it is another field's."""
+    if reading.coding == "bcd" and isinstance(source, tuple):
+        lowest = source[0] if reading.order == "little" else sum(source) - 1
+        return source[1] > 1 and set(shape.column((lowest, 1))) == {b"\0"}
     if reading.coding not in ("binary", "hex") or reading.mask:
         return False
     below = 16 if reading.coding == "hex" else 256

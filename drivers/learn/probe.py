@@ -12,8 +12,8 @@ from drivers.learn.shapes import Row, Shape
 from drivers.learn.value import UNREADABLE
 from drivers.numbers import Reader
 
-PROBE = 24
-"""Rows looked at first, of each known load (and pad) and of the rest."""
+PROBE, PROBE_ALL, PROBE_LEAST = 24, 360, 12
+"""Rows looked at first, of each known load (and pad) and of the rest; where there are many, fewer of each."""
 FEW = 3
 """Rows of each pad at each known load that tell at once whether a reading rises with the load."""
 SHAKEN = 0.1
@@ -28,7 +28,8 @@ def probe(shape: Shape, knowns: Sequence[Known], address: Source | None) -> list
         held = [number for number, known in enumerate(knowns) if known.holds(row.t_s)]
         for number in held or [-1]:
             sets.setdefault((number, name), []).append(row)
-    chosen = {id(row): row for members in sets.values() for row in members[:: max(len(members) // PROBE, 1)]}
+    each = max(min(PROBE, PROBE_ALL // max(len(sets), 1)), PROBE_LEAST)
+    chosen = {id(row): row for members in sets.values() for row in members[:: max(len(members) // each, 1)]}
     return sorted(chosen.values(), key=lambda row: row.t_s)
 
 

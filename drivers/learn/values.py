@@ -140,7 +140,7 @@ class Search:
         """See how a reading answers in some rows."""
         if self._few and not rises(self.shape, self._few, source, reading.reader()):
             return None
-        self.effort.spend(len(rows) + CALL)
+        self.effort.spend(CALL)
         read = self._read(source, reading, rows)
         if read is None:
             return None
@@ -163,6 +163,7 @@ class Search:
         few = rows[:: max(len(rows) // 12, 1)]
         if series(self.shape, few, source, reader, None)[1] > 0.2 * len(few):
             return None
+        self.effort.spend(len(rows))
         groups, unread, places = series(self.shape, rows, source, reader, self.address)
         if unread > (1 - READABLE) * len(rows) + 1 or not groups:
             return None
@@ -230,7 +231,7 @@ class Search:
             return None
         loaded = {name: groups[name] for name in carrying(found)}
         if (
-            ended_by_constant(reading, groups)
+            ended_by_constant(self.shape, source, reading, groups)
             or lowest_is_another(reading, groups)
             or mantissa_is_another(self.shape, source, reading)
             or (verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, loaded))

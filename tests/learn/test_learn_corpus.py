@@ -155,6 +155,11 @@ def test_what_cannot_be_told_is_asked_about(seed: int, was: str) -> None:
     assert score(make_apart(seed)).verdict in ("right", "undecided"), was
 
 
+def test_packed_decimals_do_not_end_in_a_byte_that_is_always_nothing() -> None:
+    """Of 91.16 in packed decimals 91.0 was read, its hundreds taken for the digits behind the point."""
+    assert score(make_apart(6, least_s=60)).verdict in ("right", "undecided")
+
+
 def test_a_sign_is_told_from_a_flag_of_standing_near_zero() -> None:
     """Bit 3 stands with 0 and 1 and no other number: never with a number that came without it as well."""
     assert score(make_apart(0)).verdict == "right"
