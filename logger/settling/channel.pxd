@@ -29,9 +29,10 @@ cdef class Channel(Kept):
     cpdef list break_off(self)
     @cython.locals(by_time=Py_ssize_t, by_count=Py_ssize_t)
     cdef Py_ssize_t _least(self) except -1
-    @cython.locals(cells=Cells, least=Py_ssize_t, band=double, span_s=double, near=bint, sure=bint, fit=Estimate, patient=double)
+    @cython.locals(cells=Cells, least=Py_ssize_t, fit=Estimate)
     cdef list _seek(self, long long end_ns)
-    cdef bint _sways_on(self) except -1
+    @cython.locals(near=bint, sure=bint, swayed=bint, patient=double)
+    cdef list _standing(self, Estimate fit, long long end_ns)
     @cython.locals(noise=NoiseLearner, cells=Cells, slack=double)
     cdef bint _restless(self, Py_ssize_t least) except -1
     @cython.locals(noise=NoiseLearner, band=double, sd=double, last=double)

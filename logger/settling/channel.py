@@ -23,7 +23,7 @@ from logger.settling.level import Level
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
-from logger.settling.sway import sways
+from logger.settling.sway import sways, swung_back
 from logger.settling.tail import Estimate, Tails, estimate, slope
 from logger.settling.watch import Watch
 
@@ -117,26 +117,26 @@ class Channel(Kept):
         if cells.n & 1 and cells.t_of[cells.n - 1] - cells.t_of[cells.n - 2] < 0.15:
             return []  # every other cell will do
         fit = self._fit_alone(cells.n)
-        s = self.settings
         if fit.count >= least and self._stands(fit):
-            fit = self._refined(fit, cells.n)
-            near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
-            patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
-            sure = fit.risk <= min(patient, s.risk_most) or fit.span_s >= s.creep_rest_s
-            if near and sure and (fit.span_s >= s.sway_rest_s or not self._sways_on()):
-                return self._declare(fit, end_ns)
-            if fit.span_s >= late_s(self.noise):
-                told = late_fit(fit, near, cells, self.noise)
-                self._late = None if told is None else (self._level(told, end_ns), fit)
+            return self._standing(self._refined(fit, cells.n), end_ns)
         return self._seek_sway(end_ns)
 
-    def _sways_on(self) -> bool:
-        """May this level and the short rest just before be two ends of one sway?"""
-        last, s = self.last, self.settings
-        if last is None or last.change != "closed" or self._peak > s.wobble_bands * 2.0 * self.noise.band():
-            return False
-        rest_s, gone_s = (last.to_ns - last.from_ns) * 1e-9, (self.cells.last_ns - last.to_ns) * 1e-9
-        return rest_s < s.sway_rest_s and gone_s < s.wobble_rest_s
+    def _standing(self, fit: Estimate, end_ns: int) -> list[Level]:
+        """The load stands still by this fit: declare it once that is sure enough."""
+        s = self.settings
+        near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
+        patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
+        sure = fit.risk <= min(patient, s.risk_most) or fit.span_s >= s.creep_rest_s
+        swayed = swung_back(self.last, self._peak, self.noise.band(), self.cells.last_ns, s)
+        if near and sure and (fit.span_s >= s.sway_rest_s or not swayed):
+            return self._declare(fit, end_ns)
+        if fit.span_s >= late_s(self.noise):
+            told = late_fit(fit, near, self.cells, self.noise)
+            if told is not None:
+                self._late = (self._level(told, end_ns), fit)
+            elif self._late is not None and end_ns - self._late[0].to_ns > s.late_kept_s * 1e9:
+                self._late = None
+        return [] if fit.span_s >= s.sway_rest_s else self._seek_sway(end_ns)
 
     def _restless(self, least: int) -> bool:
         """Are the newest cells too far apart to lie within a band? Spares most fits while things move."""
@@ -361,9 +361,9 @@ class Channel(Kept):
     def _close(self, end: int, change: str) -> list[Level]:
         assert self.level is not None
         cells = self.cells
-        guard = (1 if end > 6 else 0) if change == "closed" else 0  # movement may have begun within a cell
-        if end - guard >= 3:
-            fit = self._fit(end - guard)
+        last = self._watch.undisturbed(end) if change == "closed" else end
+        if last >= 3:
+            fit = self._fit(last)
             self.level = self._restated(fit, change, end)
             self._pay()
             closed = self.level

@@ -7,6 +7,8 @@ import math
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from logger.settling.cells import Cells
 from logger.settling.kept import Kept
@@ -15,6 +17,8 @@ from logger.settling.tail import ENOUGH_CELLS, Estimate, Noise
 
 CALM_CELLS = 12
 """Cells in a stretch that may show the noise where no rest did."""
+FIRST_CELLS = 8
+"""The same where there are too few cells to choose from."""
 SEEK_CELLS = 160
 """Cells looked back upon while no rest is found."""
 
@@ -113,16 +117,17 @@ class NoiseLearner(Kept):
 
     def _calmest(self, order: int) -> float:
         n = self.cells.n
-        count = min(n - order, SEEK_CELLS) // CALM_CELLS * CALM_CELLS or n - order
+        count = min(n - order, SEEK_CELLS)
         if count < 2:
             return 0.0
         bend = np.diff(self.cells.x[n - order - count : n], order)
         square = bend * bend * (self.cells.mean_n / (2.0 if order == 1 else 6.0))
-        calm = square.reshape(-1, min(CALM_CELLS, count)).mean(axis=1)
+        first = order == 1 and count < 2 * CALM_CELLS
+        calm = _every_stretch(square) if first else _side_by_side(square)
         shown = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise,
         if len(shown) < 0.67 * len(calm):  # unless that is the rule
             return 0.0
-        return float(shown.min())
+        return float(np.quantile(shown, 0.25) if first else shown.min())
 
     def learn(self, fit: Estimate) -> None:
         """Learn from a quiet stretch."""
@@ -154,3 +159,16 @@ class NoiseLearner(Kept):
         calm = self.calm()
         if calm > 4.0 * self.variance:
             self.variance = calm
+
+
+def _every_stretch(square: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means of all short stretches: of the first few cells some may be quiet, wherever they lie."""
+    means: NDArray[np.float64] = sliding_window_view(square, min(FIRST_CELLS, len(square))).mean(axis=1)
+    return means
+
+
+def _side_by_side(square: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Means of the newest stretches, none of which share a cell: the least is so by little luck."""
+    size = min(CALM_CELLS, len(square))
+    means: NDArray[np.float64] = square[len(square) % size :].reshape(-1, size).mean(axis=1)
+    return means

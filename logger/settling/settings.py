@@ -92,6 +92,8 @@ class Settling:
     """… and not at all if it was still going, by so many standard deviations of the slope …"""
     late_goes_bands: float = 0.3
     """… and by so many bands within creep_horizon_s."""
+    late_kept_s: float = 1.0
+    """What began to go is remembered for so long: it may be the next movement that begins."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 15

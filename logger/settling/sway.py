@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from logger.settling.cells import Cells
+from logger.settling.level import Level
 from logger.settling.settings import Settling
 from logger.settling.tail import turns
 
@@ -26,3 +27,14 @@ def _sways(cells: Cells, rest_s: float, band: float, settings: Settling) -> bool
     gone = abs(cells.middle(half, n) - cells.middle(lo, half))
     swings = turns(cells.t[lo:n], cells.x[lo:n])
     return gone <= settings.wobble_gone * span and swings >= settings.wobble_turns
+
+
+def swung_back(last: Level | None, peak: float, band: float, now_ns: int, s: Settling) -> bool:
+    """May the level of now and the short rest just before it be two ends of one sway?
+
+    `peak` is the farthest that the load was from that rest since.
+    """
+    if last is None or last.change != "closed" or peak > s.wobble_bands * 2.0 * band:
+        return False
+    rest_s, gone_s = (last.to_ns - last.from_ns) * 1e-9, (now_ns - last.to_ns) * 1e-9
+    return rest_s < s.sway_rest_s and gone_s < s.wobble_rest_s

@@ -16,6 +16,9 @@ cdef class Watch(Kept):
     cpdef moved_up(self, Py_ssize_t places)
     @cython.locals(cells=Cells, n=Py_ssize_t, r=double, sd=double, far=double, limit=double, gone=double)
     cpdef take(self)
+    cpdef double limit(self) except -1
+    @cython.locals(cells=Cells, limit=double, last=Py_ssize_t, i=Py_ssize_t)
+    cpdef Py_ssize_t undisturbed(self, Py_ssize_t n) except -1
     @cython.locals(slack=double, here=Py_ssize_t)
     cdef _cusum(self, double z)
     @cython.locals(n=Py_ssize_t, m0=double, w0=double, m1=double, w1=double, eta=double, per=double, se=double)

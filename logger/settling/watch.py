@@ -44,15 +44,18 @@ class Watch(Kept):
         self._up_from = max(self._up_from - places, 0)
         self._down_from = max(self._down_from - places, 0)
 
+    def limit(self) -> float:
+        """How far off the level a cell must be to be evidence of movement."""
+        s, sd = self.settings, max(self.sd, 1e-15)
+        far = s.close_sigma * math.sqrt(sd * sd + self.wander * self.wander)
+        return max(far, s.close_d * self.noise.resolution)
+
     def take(self) -> int | None:
         """Judge the newest cell; return the index of the cell with which movement began, None if none did."""
         s, cells = self.settings, self.cells
         n = cells.n
         r = cells.newest() - self.level
-        sd = max(self.sd, 1e-15)
-        limit = max(
-            s.close_sigma * math.sqrt(sd * sd + self.wander * self.wander), s.close_d * self.noise.resolution
-        )
+        sd, limit = max(self.sd, 1e-15), self.limit()
         self.off = self.off + 1 if abs(r) > limit else 0
         if self.off >= 2 or (self.off and cells.w[n - 1] >= 3 and abs(r) > 1.5 * limit):
             return n - self.off
@@ -63,6 +66,17 @@ class Watch(Kept):
             gone = float(cells.t[n - 1] - cells.t[n - 2])
             self.level += r * min(gone / s.watch_s, 1.0 / s.watch_cells)
         return None
+
+    def undisturbed(self, n: int) -> int:
+        """How many of the oldest n cells movement had not touched yet: it may begin gently, or within a cell,
+        and pause as hands do."""
+        cells, limit, last = self.cells, self.limit(), n
+        for i in range(n - 1, 2, -1):
+            if cells.t_of[n - 1] - cells.t_of[i] > self.settings.reopen_s:
+                break
+            if abs(cells.x_of[i] - self.level) > limit:
+                last = i
+        return last - (1 if last > 6 else 0)
 
     def _cusum(self, z: float) -> int | None:
         """Two-sided cumulative sum; the index from which it rose, once it alarms."""
