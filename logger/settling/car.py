@@ -270,7 +270,13 @@ class Car(Kept):
         assert self._origin_ns is not None
         lo = (before.t_to_mono_ns - self._origin_ns) * 1e-9 - 0.5
         hi = (after.t_declared_mono_ns - self._origin_ns) * 1e-9
-        points = [(t, x) for t, x in self._history if lo <= t <= hi]
+        points: list[tuple[float, float]] = []
+        for t, x in reversed(self._history):
+            if t < lo:
+                break  # times never go back
+            if t <= hi:
+                points.append((t, x))
+        points.reverse()
         zero = sum(pad.zero.zero_kg for pad in self.pads)
         found = rock_of(
             np.array([t for t, _ in points]),

@@ -4,6 +4,7 @@ from logger.settling.kept cimport Kept
 from logger.settling.cells cimport Cell, Cells
 from logger.settling.noise cimport NoiseLearner
 from logger.settling.prior cimport TailPrior, stirred
+from logger.settling.sums cimport Curves
 from logger.settling.tail cimport Estimate, Noise, Tails, estimate, together
 
 cdef class Diagonal(Kept):
@@ -13,7 +14,8 @@ cdef class Diagonal(Kept):
     cdef public Cells _cells
     cdef public Py_ssize_t _pattern
     cdef dict _fits
-    cdef Py_ssize_t _warped
+    cdef Py_ssize_t _warped, _curves_n
+    cdef Curves _curves
     cdef double[::1] _warp, _rest, _off
 
     cdef _begin(self)

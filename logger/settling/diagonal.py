@@ -21,6 +21,7 @@ from logger.settling.kept import Kept
 from logger.settling.noise import NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
+from logger.settling.sums import Curves
 from logger.settling.tail import Estimate, Noise, estimate, together
 
 PATTERNS = np.array(((1.0, -1.0, -1.0, 1.0), (1.0, 1.0, -1.0, -1.0), (1.0, -1.0, 1.0, -1.0)))
@@ -52,6 +53,8 @@ class Diagonal(Kept):
         self._fits: dict[tuple[int, int], Estimate] = {}
         self._warped = 0
         """How many of the oldest joint cells `_warp` is up to date for."""
+        self._curves, self._curves_n = Curves(), 0
+        """Curves of the joint cells' ages, and the number of the newest."""
         self._warp, self._rest, self._off = np.zeros(CAPACITY), np.zeros(CAPACITY), np.zeros(CAPACITY)
 
     def __setstate__(self, state: tuple[Any, ...]) -> None:
@@ -70,7 +73,7 @@ class Diagonal(Kept):
 
     def _renew(self) -> None:
         self._fits.clear()
-        self._warped = 0
+        self._warped = self._curves_n = 0
 
     def of(self, pad: int) -> Share:
         """One pad's part in it."""
@@ -147,7 +150,9 @@ class Diagonal(Kept):
         cells, off = self._cells, self._off[:n]
         now_s = float(cells.t_of[n - 1])
         tails = prior.tails(off, cells.t_of[:n], now_s, stirred(off, band), band)
-        return estimate(cells.t_of[lo:n], x[lo:n], cells.w_of[lo:n], noise, tails, band)
+        if n != self._curves_n:
+            self._curves_n, self._curves.have = n, 0
+        return estimate(cells.t_of[lo:n], x[lo:n], cells.w_of[lo:n], noise, tails, band, self._curves)
 
     def _quiet(self) -> Noise:
         """Noise of the diagonal: the mean of four independent readings, two of them turned over."""

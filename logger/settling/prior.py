@@ -73,7 +73,7 @@ class TailPrior(Kept):
         """Take the fit of a whole rest: most cars have one kind of tail, some now one and now another."""
         s = self.settings
         keep = 1.0 - 1.0 / s.tail_memory_rests
-        weights = fit.weights()
+        weights = np.array(fit.weights())
         told = np.log(np.maximum(weights, 1e-6)) - self.log_prior
         self._told = self._told * keep + s.tail_told * (told - told.max())
         self._counts = self._counts * keep + weights

@@ -5,12 +5,24 @@ from libc cimport math
 cdef double LONGEST_AGO, WANDER_S
 cdef Py_ssize_t LEAST
 
+cdef class Curves:
+    cdef public Py_ssize_t have
+    cdef Py_ssize_t room
+    cdef double[::1] values
+
+    @cython.locals(
+        kinds=Py_ssize_t, have=Py_ssize_t, long_ago=double, k=Py_ssize_t, i=Py_ssize_t, at=Py_ssize_t, tau=double,
+        past=double, curve=double, values=double[::1],
+    )
+    cdef reach(self, list times_s, double[::1] age, Py_ssize_t use, Py_ssize_t room)
+
 cdef class Sums:
     cdef readonly Py_ssize_t count, use, crossings
     cdef readonly double per_cell, samples, span_s, oldest_s, weight_sum, steady, touch, loose
     cdef readonly double variance, scatter, eta, fall, lever, wander, swings
     cdef public double mean, mixed, to_go
     cdef readonly Py_ssize_t slow
+    cdef readonly Curves own
     cdef double[::1] lean, squares, size, pull, front, known, told, log_p, values, ahead
     cdef Py_ssize_t _room
     cdef double[::1] _age, _y, _weight, _left, _curves
@@ -29,12 +41,12 @@ cdef class Sums:
         double least, double distrust, double horizon, double band,
     )
     @cython.locals(
-        long_ago=double, kinds=Py_ssize_t, use=Py_ssize_t, room=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, at=Py_ssize_t,
+        kinds=Py_ssize_t, use=Py_ssize_t, room=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, at=Py_ssize_t,
         curves=double[::1], age=double[::1], weight=double[::1], y=double[::1], total=double, mean=double,
-        f0=double, ff=double, fy=double, tau=double, level=double, past=double, curve=double, own=double,
+        values=double[::1], f0=double, ff=double, fy=double, level=double, curve=double, own=double,
         fast=double, product=double, heavy=double, held=double, square=double,
     )
-    cpdef fit(self, list times_s, double soft)
+    cpdef fit(self, list times_s, double soft, Curves known)
     @cython.locals(
         best=Py_ssize_t, k=Py_ssize_t, at=Py_ssize_t, i=Py_ssize_t, most=double, size=double, square=double,
         lean=double, touch=double, left=double[::1], y=double[::1], curves=double[::1],

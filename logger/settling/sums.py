@@ -32,6 +32,34 @@ LEAST = 3
 """Fewest cells that are fitted."""
 
 
+class Curves:
+    """What tails of some time constants were at the ages of cells, newest first; the same for all that is read
+    of these cells."""
+
+    def __init__(self) -> None:
+        self.have = 0
+        """For how many cells they are worked out."""
+        self.room = 0
+        self.values = zeros(0)
+        """By time constant, `room` for each."""
+
+    def reach(self, times_s: Sequence[float], age: Numbers, use: int, room: int) -> None:
+        """Work out what is missing for so many cells of these ages (s)."""
+        kinds, have, long_ago = len(times_s), self.have, LONG_AGO
+        if self.room != room or len(self.values) < kinds * room:
+            self.room, self.values, have = room, zeros(kinds * room), 0
+        values = self.values
+        for k in range(kinds):
+            at, tau = k * room, times_s[k]
+            for i in range(have, use):
+                past = age[i] / tau
+                curve = 0.0
+                if past <= long_ago:
+                    curve = math.exp(past)
+                values[at + i] = curve
+        self.have = max(have, use)
+
+
 class Sums:
     """The numbers of one fit, newest cell first; made once and used for many, as making arrays costs time.
 
@@ -75,6 +103,8 @@ class Sums:
         self.mean = self.mixed = self.to_go = 0.0
         """Mean of all kinds' settled values from the newest cell, its variance, and how far from settled the
         newest is."""
+        self.own = Curves()
+        """Curves of a fit that shares them with no other."""
         self._room = 0
         self._make_tails(4, 16)
         self._make(256)
@@ -136,13 +166,17 @@ class Sums:
         self.count, self.use, self.samples = count, use, samples
         self.span_s, self.oldest_s = age[count - 1], age[use - 1]
 
-    def fit(self, times_s: Sequence[float], soft: float) -> None:
-        """Weighted least squares by time constants (s; the fast one first, held softly by its prior)."""
+    def fit(self, times_s: Sequence[float], soft: float, known: Curves) -> None:
+        """Weighted least squares by time constants (s; the fast one first, held softly by its prior).
+
+        `known` are their curves, as far as they are worked out for these cells.
+        """
         kinds, use = len(times_s), self.use
         if len(self._curves) < kinds * self._room:
             self._curves = zeros(kinds * self._room)
         curves, room, age, weight, y = self._curves, self._room, self._age, self._weight, self._y
-        long_ago = LONG_AGO
+        known.reach(times_s, age, use, room)
+        values = known.values
         total = mean = 0.0
         for i in range(use):
             total += weight[i]
@@ -152,18 +186,13 @@ class Sums:
         f0 = ff = fy = 0.0
         for k in range(kinds):
             at = k * room
-            tau, level = times_s[k], 0.0
+            level = 0.0
             for i in range(use):
-                past = age[i] / tau
-                curve = 0.0
-                if past <= long_ago:
-                    curve = math.exp(past)
-                curves[at + i] = curve
-                level += weight[i] * curve
+                level += weight[i] * values[at + i]
             level /= total
             own = fast = product = 0.0
             for i in range(use):
-                curve = curves[at + i] - level
+                curve = values[at + i] - level
                 curves[at + i] = curve
                 heavy = weight[i] * curve
                 own += heavy * curve

@@ -1,7 +1,7 @@
 # Types for compiling tail.py; where nothing is compiled nobody reads this.
 cimport cython
 from libc cimport math
-from logger.settling.sums cimport Sums, risk_of, zeros
+from logger.settling.sums cimport Curves, Sums, risk_of, zeros
 
 cdef double LONG_AGO, NEVER
 cdef object ROOM
@@ -32,7 +32,8 @@ cdef class Estimate:
     kinds=double[::1], found=Estimate,
 )
 cpdef Estimate estimate(
-    const double[::1] t, const double[::1] x, const double[::1] w, Noise noise, Tails tails, double band
+    const double[::1] t, const double[::1] x, const double[::1] w, Noise noise, Tails tails, double band,
+    Curves curves=*
 )
 
 cdef double _least_variance(Noise noise)

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.settling.sums import ENOUGH_CELLS, LONG_AGO, Sums, risk_of, zeros
+from logger.settling.sums import ENOUGH_CELLS, LONG_AGO, Curves, Sums, risk_of, zeros
 
 if TYPE_CHECKING:
     from logger.settling.sums import Numbers
@@ -123,10 +123,13 @@ _IDLE = [Sums()]
 """Sums that nobody uses now; taken out while they are used, so that two threads never meet in them."""
 
 
-def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: float) -> Estimate:
+def estimate(
+    t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: float, curves: Curves | None = None
+) -> Estimate:
     """Fit the cells (times s, means, sample counts; oldest first, at least 3) and say what they settle to.
 
-    `band` is what counts as standing still around the newest cells. Values may have any magnitude: sums run
+    `band` is what counts as standing still around the newest cells; `curves` may be shared by what ends with
+    the same cell. Values may have any magnitude: sums run
     on differences from the newest.
     """
     sums = _IDLE.pop() if _IDLE else Sums()
@@ -135,7 +138,10 @@ def estimate(t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: flo
     times = tails.times_s
     wide = tails.spread[(tails.sizes - 1) * len(times)]
     sums.make_room(len(times) - 1, tails.sizes)
-    sums.fit(times, least / (wide * wide))
+    if curves is None:
+        curves = sums.own
+        curves.have = 0
+    sums.fit(times, least / (wide * wide), curves)
     sums.scatters(noise.variance, noise.weight, noise.eta)
     count, per_cell, eta = sums.count, sums.per_cell, sums.eta
     rounding = noise.copies * noise.step * noise.step / 12.0
