@@ -22,6 +22,8 @@ MOST = 1 << 15
 """Different messages remembered; then the memory is emptied before the next stretch."""
 
 
+Key = tuple[int, "tuple[bytes, ...] | None"]
+"""A message's size, and its gist."""
 Gist = Callable[[bytes], "tuple[bytes, ...] | None"]
 """What of a message its frames are made of; None of one that is refused by its framing."""
 
@@ -54,7 +56,7 @@ class Memory:
 
     def _empty(self) -> None:
         self._known: dict[bytes, int] = {}
-        self._said: dict[tuple[int, tuple[bytes, ...]], int] = {}
+        self._said: dict[Key, int] = {}
         self._frames: list[list[Frame]] = []
         self._sizes: list[int] = []
 
@@ -70,33 +72,32 @@ class Memory:
         return Stretch(buffer, len(rest), which, self._frames, self._sizes)
 
     def _numbers(self, pieces: list[bytes], tail: bytes, longest: int) -> NDArray[np.intp]:
-        known = self._known
+        known, said, gist = self._known, self._said, self._gist
         found = np.fromiter(map(known.get, pieces, repeat(-1)), np.intp, len(pieces))
         for at in np.flatnonzero(found < 0).tolist():
             piece = pieces[at]
-            number = known.get(piece, -1)
-            if number < 0:
-                number = self._number(piece + tail, longest)
-                if number < 0:
-                    return found[:at]
+            number = known.get(piece)
+            if number is None:
+                message = piece + tail
+                size = len(message)
+                key = size, gist(message) if size <= longest else None
+                number = said.get(key)
+                if number is None:
+                    number = self._decoded(message, key)
+                    if number is None:
+                        return found[:at]
                 known[piece] = number
             found[at] = number
         return found
 
-    def _number(self, message: bytes, longest: int) -> int:
-        """Number of a message not seen before; -1 of one that is not good."""
-        gist = self._gist(message) if len(message) <= longest else None
-        if gist is None:
-            return -1
-        said = len(message), gist
-        number = self._said.get(said, -1)
-        if number < 0:
-            read = self._decode(message)
-            if not isinstance(read, list):
-                return -1
-            number = self._said[said] = len(self._frames)
-            self._frames.append([replace(frame, raw=b"") for frame in read])
-            self._sizes.append(len(message))
+    def _decoded(self, message: bytes, key: Key) -> int | None:
+        """Number of a message that says something new; None of one that is not good."""
+        read = self._decode(message) if key[1] is not None else None
+        if not isinstance(read, list):
+            return None
+        number = self._said[key] = len(self._frames)
+        self._frames.append([replace(frame, raw=b"") for frame in read])
+        self._sizes.append(len(message))
         return number
 
 

@@ -33,7 +33,7 @@ LEAST = 3
 
 
 class Curves:
-    """What tails of some time constants were at the ages of cells, newest first; the same for all that is read
+    """What tails of some time constants were at the ages of cells, newest first; one for all that is read
     of these cells."""
 
     def __init__(self) -> None:
