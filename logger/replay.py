@@ -124,7 +124,7 @@ def _dataset(path: Path, unit: str, capacity_kg: float | None) -> list[Replayed]
 
     out = []
     for run, samples in columns_by_run(path):
-        pads = sorted(samples.pads[k] for k in np.unique(samples.pad))
+        pads = sorted(samples.pads[k] for k in np.flatnonzero(np.bincount(samples.pad)))
         start_ns = int(samples.t_mono_ns[0])
         notes = ["values are as on the wire: a dataset alone does not say what the pads can carry"]
         notes = [] if capacity_kg else notes
