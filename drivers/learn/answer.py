@@ -28,6 +28,8 @@ WANDERED, WANDERED_STEPS = 0.05, 4
 """A pad that rises by less than this share of the one that rises most, and by few steps, carries nothing."""
 CARRIED = 0.1
 """Share of the load that a pad which carried some of it rose by at least."""
+CARRIES = 0.2
+"""Share of the known load that a pad which carried some of it rose by at least; others may be none."""
 LEAST = 3
 """Readings of a pad needed at each known load."""
 MANY = 12
@@ -53,6 +55,10 @@ class Answer:
     inside: int
     within: float
     levels: dict[str, list[float]]
+
+    def carrying(self) -> list[str]:
+        """Names of the pads that carried a load."""
+        return [name for name, m in self.levels.items() if max(m) - min(m) > CARRIES * self.reach]
 
     @property
     def share(self) -> float:

@@ -278,11 +278,12 @@ def _number(sent: bytes, coding: str, order: str) -> int | None:
 
 
 def _begun_again(probe: list[bytes]) -> list[int]:
-    """Where messages of one size begin as they did: with an answer behind the question, which it repeats."""
+    """Where an answer begins behind its question in messages of one size: it repeats it, or is a line."""
     size = len(probe[0])
     if any(len(message) != size for message in probe):
         return []
-    return [n for n in range(4, size - 3) if all(m[n : n + 2] == m[:2] for m in probe)][:2]
+    lines = [n for n in range(2, size - 3) if all(m[n - 1] in b"\r\n" and m[n] not in b"\r\n" for m in probe)]
+    return lines + [n for n in range(4, size - 3) if all(m[n : n + 2] == m[:2] for m in probe)][:2]
 
 
 def _spans(place: _Place, cut: Cut, shortest: int, again: list[int]) -> Iterator[tuple[int, int]]:

@@ -126,7 +126,7 @@ def _places_sent(shape: Shape, value: Value, rows: list[Row]) -> set[int]:
 def of_one_kind(shape: Shape, value: Value, counting: Sequence[Role]) -> tuple[Shape, list[str]]:
     """Leave out messages that read like none before and after, where a code tells them apart."""
     notes: list[str] = []
-    odd = _odd_rows(shape, value)
+    odd, seen = _odd_rows(shape, value)
     taken = [*value.sources.values(), *(role.source for role in counting)]
     for source in shape.sources():
         if source == value.address or any(overlap(source, span) for span in taken):
@@ -135,8 +135,9 @@ def of_one_kind(shape: Shape, value: Value, counting: Sequence[Role]) -> tuple[S
         if len(counted) > 16:
             continue
         outlying = Counter(shape.get(row, source) for row, out in zip(shape.rows, odd, strict=True) if out)
+        shown = Counter(shape.get(row, source) for row, shows in zip(shape.rows, seen, strict=True) if shows)
         foreign = {
-            c for c, n in outlying.items() if n > 0.6 * counted[c] and counted[c] < 0.35 * len(shape.rows)
+            c for c, n in outlying.items() if n > 0.6 * shown[c] and counted[c] < 0.35 * len(shape.rows)
         }
         kept = [
             not out or shape.get(row, source) not in foreign for row, out in zip(shape.rows, odd, strict=True)
@@ -150,22 +151,26 @@ def of_one_kind(shape: Shape, value: Value, counting: Sequence[Role]) -> tuple[S
     return shape, notes
 
 
-def _odd_rows(shape: Shape, value: Value) -> list[bool]:
-    """Rows whose number lies outside of what the rows of the same pad before and after show."""
+def _odd_rows(shape: Shape, value: Value) -> tuple[list[bool], list[bool]]:
+    """Rows whose number lies outside of what the pad shows before and after, and where that would show.
+
+    Where an empty pad shows nothing, bytes of something else that read as nothing do not.
+    """
     read = value.reader()
     tolerance = max(0.08 * value.answer.reach, 6 * value.answer.step)
     pads: dict[bytes, list[tuple[int, float]]] = {}
-    odd = [False] * len(shape.rows)
+    odd, seen = [False] * len(shape.rows), [False] * len(shape.rows)
     for n, row in enumerate(shape.rows):
         name = b"" if value.address is None else shape.get(row, value.address)
         try:
             pads.setdefault(name, []).append((n, number_of(shape, row, value.source, read)))
         except UNREADABLE:
-            odd[n] = True
+            odd[n] = seen[n] = True
     for numbers in pads.values():
         for (_, before), (n, now), (_, after) in zip(numbers, numbers[1:], numbers[2:], strict=False):
             odd[n] = not min(before, after) - tolerance <= now <= max(before, after) + tolerance
-    return odd
+            seen[n] = odd[n] or min(abs(before), abs(after)) > tolerance
+    return odd, seen
 
 
 def _inside(source: Source, span: Source) -> bool:

@@ -198,7 +198,8 @@ def by_cells(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shape]:
             yield from _token_shapes(cut, check, texts, (head, tail), tokens)
     yield from _token_shapes(cut, check, texts, (head, tail), _PHRASES)
     if sum(_APART.search(text) is not None for _, _, text in texts) > 0.05 * len(texts):
-        yield from _token_shapes(cut, check, texts, (head, tail), _TOKENS_APART)
+        for tokens in (_TOKENS_APART, _WORDS_APART):
+            yield from _token_shapes(cut, check, texts, (head, tail), tokens)
     yield from _column_shapes(cut, check, texts, (head, tail))
 
 
@@ -330,11 +331,11 @@ _PHRASES = re.compile(
 )
 """Tokens where words with blanks between them are one, and marks may stand for one another."""
 _APART = re.compile(rb"(?<![0-9])[0-9]{1,3} [0-9]{3}(?![0-9])")
-_TOKENS_APART = re.compile(
-    rb"(?P<number>(?:(?<![0-9.])[+-] *)?[0-9]{1,3}(?: [0-9]{3})*(?![0-9])(?:[.,][0-9]+)?)"
-    rb"|(?P<word>[A-Za-z]+(?: [A-Za-z]+)*)|(?P<blank> +)|(?P<other>[^ ])"
-)
-"""Tokens where a blank marks thousands: 63 880."""
+_IN_THOUSANDS = rb"(?P<number>(?:(?<![0-9.])[+-] *)?[0-9]{1,3}(?: [0-9]{3})*(?![0-9])(?:[.,][0-9]+)?)"
+_MARKS = rb"[=~#*?!<>^_@&%$]+|[.]{2,})|(?P<blank> +)|(?P<other>[^ ])"
+_TOKENS_APART = re.compile(_IN_THOUSANDS + rb"|(?P<word>[A-Za-z]+(?: [A-Za-z]+)*|" + _MARKS)
+_WORDS_APART = re.compile(_IN_THOUSANDS + rb"|(?P<word>[A-Za-z]+|" + _MARKS)
+"""Tokens where a blank marks thousands and marks may stand for words; words in a row are one, or not."""
 
 
 def _token_shapes(

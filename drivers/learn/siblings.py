@@ -52,8 +52,10 @@ def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
 def _passed_over(shape: Shape, value: Value) -> list[str]:
     """Say which place between pads wavers near zero as they do, and was not taken for one."""
     taken = list(value.sources.values())
-    if len(taken) < 2 or not isinstance(taken[0], tuple):
+    if len(taken) < 2:
         return []
+    if not isinstance(taken[0], tuple):
+        return _before_or_behind(shape, value)
     starts = sorted(source[0] for source in taken if isinstance(source, tuple))
     step, size, read = min(b - a for a, b in pairwise(starts)), taken[0][1], value.reader()
     far = 2 * STEPS_OFF * value.answer.step
@@ -70,6 +72,25 @@ def _passed_over(shape: Shape, value: Value) -> list[str]:
                     f"undecided: {told(shape, place)} lies between two pads and may be one. To decide, "
                     "record again and load each pad in turn"
                 ]
+    return []
+
+
+def _before_or_behind(shape: Shape, value: Value) -> list[str]:
+    """Say which cell at the distance of numbered pads may be one more: others would get other numbers."""
+    cells = sorted(cell for cell in value.sources.values() if isinstance(cell, int))
+    step = cells[1] - cells[0]
+    numbered = list(value.sources) == [str(n + 1) for n in range(len(cells))]
+    even = all(b - a == step for a, b in pairwise(cells))
+    if not (numbered and even and value.places):
+        return []
+    one = replace(value, sources={"": cells[0]}, groups={"": next(iter(value.groups.values()))})
+    _, silent, small = _kinds(shape, one)
+    for cell in (cells[0] - step, cells[-1] + step):
+        if cell in silent or cell in small:
+            return [
+                f"undecided: {told(shape, cell)} is written like the pads beside it and may be one, and all "
+                "would have other numbers. To decide, record again and load each pad in turn"
+            ]
     return []
 
 
@@ -216,6 +237,8 @@ def _kind(numbers: list[float], value: Value) -> str:
     ours = next(iter(value.groups.values()))[1]
     if all(number == 0 for number in numbers):
         return "silent"
+    if value.places and len(set(numbers)) == 1 and abs(numbers[0]) <= STEPS_OFF * value.answer.step:
+        return "small"
     near = sum(abs(number) < NEAR_ZERO * reach for number in numbers) / len(numbers)
     loaded = sorted(numbers)[-4 - len(numbers) // 100 :][0] > 0.2 * reach  # more than damage does
     upper = sum(theirs == -(mine < 0) for mine, theirs in zip(ours, numbers, strict=False))

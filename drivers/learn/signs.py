@@ -14,6 +14,8 @@ from drivers.learn.value import UNREADABLE, Value, number_of
 
 NEAR = 0.25
 """Share of the known load up to which numbers are small, as negative ones are."""
+NOTHING = 1e-6
+"""Share of the known load below which a number is zero: other bytes read as a float are mostly that small."""
 NEARLY = 0.97
 """Share of rows in which a code must stand with small numbers to be thought a sign; others may be damaged."""
 WHOLE = 0.97
@@ -83,6 +85,8 @@ def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -
 
 def is_slow(column: list[bytes], kept: dict[bytes, int]) -> bool:
     """Tell a number that drifts by ones, as a battery's does: neighbouring codes, and few changes."""
+    if all(code.isalpha() for code in kept):
+        return False  # K and L are neighbours, too
     codes = sorted(int.from_bytes(code, "big") for code in kept)
     changes = sum(a != b for a, b in pairwise(column))
     return codes == list(range(codes[0], codes[0] + len(codes))) and changes < 2 * len(codes) + 2
@@ -131,7 +135,8 @@ def is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool,
     below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
     near = NEAR * value.answer.reach
     far = sum(number > near for number in below)
-    if len(below) < 2 or far > (1 - NEARLY) * len(below) or sum(n == 0 for n in below) > 0.1 * len(below):
+    zeros = sum(abs(n) <= NOTHING * value.answer.reach for n in below)
+    if len(below) < 2 or far > (1 - NEARLY) * len(below) or zeros > 0.1 * len(below):
         return False, ""
     runs = sum(flag and not before for flag, before in zip(flagged[1:], flagged, strict=False))
     others = [n for n, flag in zip(numbers, flagged, strict=True) if n <= near and not flag]
@@ -140,7 +145,18 @@ def is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool,
     before, after = travel([a for a, _ in zone]), travel([b for _, b in zone])
     both = 0 in others or bool(set(others) & set(below))  # a flag of standing near zero parts magnitudes
     sure = runs >= 4 and len(others) >= 4 and after <= 2.05 * before and both
+    sure = sure and not _goes_with_pads(shape, value, flagged)
     return sure, f"stands in {len(below)} frames, all near zero and none at zero"
+
+
+def _goes_with_pads(shape: Shape, value: Value, flagged: Sequence[bool]) -> bool:
+    """Tell whether a flag is set in all messages of some pads and in none of the others: it may be a name."""
+    if value.address is None:
+        return False
+    names = shape.column(value.address)
+    came = Counter(names)
+    set_in = Counter(name for name, flag in zip(names, flagged, strict=True) if flag)
+    return all(not 1 - NEARLY < set_in[name] / count < NEARLY for name, count in came.items())
 
 
 def _names_pads(shape: Shape, value: Value, column: Sequence[bytes], kept: dict[bytes, int]) -> bool:
@@ -192,17 +208,19 @@ def flags_of(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_
     """A byte of bits: one claims steadiness or is the sign, those never seen to change must stay."""
     if not isinstance(source, tuple) or source[1] != 1:
         return None
-    numbers = [cell[0] for cell in shape.column(source)]
+    column = shape.column(source)
+    numbers = [cell[0] for cell in column]
+    seek_sign = seek_sign and not _names_pads(shape, value, column, kept_cells(shape, source))
     words: dict[int, str] = {}
     why: list[str] = []
     for bit in range(8):
-        column = [number >> bit & 1 for number in numbers]
-        if len(set(column)) == 1:
-            words[bit] = str(column[0])
-        elif (said := claims(column, moved)) is not None and said[0] != said[1]:
+        states = [number >> bit & 1 for number in numbers]
+        if len(set(states)) == 1:
+            words[bit] = str(states[0])
+        elif (said := claims(states, moved)) is not None and said[0] != said[1]:
             words[bit] = f"{said[1]}/{said[0]}"
             why.append(f"bit {bit} claims steadiness")
-        elif seek_sign and (found := is_minus(shape, value, [bool(b) for b in column]))[0]:
+        elif seek_sign and (found := is_minus(shape, value, [bool(b) for b in states]))[0]:
             words[bit] = "minus/plus"
             why.append(f"bit {bit} {found[1]}")
     if not why:

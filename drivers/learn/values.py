@@ -46,8 +46,6 @@ FINE = 40
 """Steps that the largest known load must span: a coarser field cannot be told from chance."""
 LIVELY = 10
 """Changes of a byte above which it is no slow number such as a battery's."""
-CARRIES = 0.2
-"""Share of the known load that a pad which carried some of it rose by at least; others may be none."""
 DEAD = 2
 """How many times the known load a display shows at most with nothing on; only converter counts show more."""
 DRIFT = 8
@@ -229,7 +227,7 @@ class Search:
         if isinstance(verdict, str):
             self.reasons.append(verdict)
             return None
-        loaded = {name: groups[name] for name in carrying(found)}
+        loaded = {name: groups[name] for name in found.carrying()}
         if (
             ended_by_constant(self.shape, source, reading, groups)
             or lowest_is_another(reading, groups)
@@ -345,13 +343,8 @@ class Search:
         """The shape with the rows of pads that carried a load: others may be another kind of message."""
         if self.address is None:
             return self.shape
-        names = {n.encode("latin-1") for n in carrying(found)}
+        names = {n.encode("latin-1") for n in found.carrying()}
         return self.shape.only([row for row in self.shape.rows if self.shape.get(row, self.address) in names])
-
-
-def carrying(found: Answer) -> list[str]:
-    """Names of the pads that carried a load."""
-    return [name for name, m in found.levels.items() if max(m) - min(m) > CARRIES * found.reach]
 
 
 def _last_digits(seen: set[int], reading: Reading) -> bool:

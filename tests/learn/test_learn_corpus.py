@@ -87,6 +87,13 @@ def test_an_indicator_of_the_strange_family_is_learnt_wholly_right(seed: int) ->
             "another kind's bytes counted as numbers: twos' taken for ones' complement",
         ),
         (make_apart, 2052, "a star among the codes, written as the key that stands for all others"),
+        (
+            make_strange,
+            2019,
+            "a type of message taken for the sign, for its bytes as a float are next to nothing",
+        ),
+        (make_strange, 36, "a pad between others that stood at 0.1 all the time, left out"),
+        (make_apart, 1021, "letters for steady and dots for moving behind blanks between thousands"),
         (make_strange, 1031, "the low 15 bits of a number of four bytes"),
         (make_strange, 43, "the type of the next message taken for the end of a line"),
         (make_apart, 17, "ones' complement of several pads, taken for twos'"),
@@ -149,10 +156,16 @@ def test_what_went_wrong_once_is_right(family: Callable[[int], Stream], seed: in
         (82, "as before, with the key pressed while the load came"),
         (94, "as before, with the key pressed before the number went far"),
         (84, "a flag of standing near zero, taken for the sign"),
+        (3034, "K, then L on the empty pad, taken for a number that drifts"),
     ],
 )
 def test_what_cannot_be_told_is_asked_about(seed: int, was: str) -> None:
     assert score(make_apart(seed)).verdict in ("right", "undecided"), was
+
+
+def test_a_name_that_is_repeated_is_no_sign() -> None:
+    """The 4 of a pad that always stood above zero has a bit that no other pad's name has."""
+    assert score(make_wide(33, least_s=60)).verdict == "right"
 
 
 def test_packed_decimals_do_not_end_in_a_byte_that_is_always_nothing() -> None:
