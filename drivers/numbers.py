@@ -23,7 +23,7 @@ CODINGS = ("text", "hex", "binary", "bcd", "float")
 INTEGER_FORMS = ("unsigned", "twos", "ones", "magnitude", "offset")
 ORDERS = ("big", "little", "swapped")
 
-_BCD_SIGNS = {0x0: 1, 0xA: 1, 0xC: 1, 0xE: 1, 0xF: 1, 0xB: -1, 0xD: -1, 0x8: -1, 0x1: -1}
+BCD_SIGNS = {0x0: 1, 0xA: 1, 0xC: 1, 0xE: 1, 0xF: 1, 0xB: -1, 0xD: -1, 0x8: -1, 0x1: -1}
 """Sign nibbles: C and F plus, D and B minus as in packed decimal; 0 plus, 1 and 8 minus as a set sign bit."""
 
 
@@ -194,9 +194,9 @@ def bcd(*, form: str = "unsigned", order: str = "big", decimals: int = 0, backwa
         sign = 1
         if form != "unsigned":
             nibble, digits = (digits[0], digits[1:]) if form == "sign-first" else (digits[-1], digits[:-1])
-            if int(nibble, 16) not in _BCD_SIGNS:
+            if int(nibble, 16) not in BCD_SIGNS:
                 raise ValueError(f"{nibble!r} is no sign nibble")
-            sign = _BCD_SIGNS[int(nibble, 16)]
+            sign = BCD_SIGNS[int(nibble, 16)]
         if not digits.isdecimal():
             raise ValueError(f"{digits!r} is not BCD")
         return sign * int(digits), decimals

@@ -12,7 +12,6 @@ the same indicator in use (heavier loads, readings below zero). A wrong mass or 
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 import time
 from bisect import bisect_left
@@ -83,22 +82,17 @@ def score(stream: Stream) -> Score:
 
 
 def _crossed(names: dict[str | None, str]) -> str:
-    """Say which pads have each other's names: names are the true ones, or in their order; "" when none."""
+    """Say which pads have each other's names, where both name them alike or by numbers; "" when none.
+
+    `names` are the true ones by the layout's.
+    """
     told = {name: true for name, true in names.items() if name is not None}
-    same = set(told) == set(told.values())
-    order = sorted(told, key=_in_order)
-    right = [told[name] for name in order] == (order if same else sorted(told.values(), key=_in_order))
-    lowest = all(re.fullmatch("[0-9a-f]{4}", true) and _ends_in(true, name) for name, true in told.items())
-    return "" if right or lowest else f"names are crossed: {told}"
-
-
-def _ends_in(code: str, name: str) -> bool:
-    """Tell whether a pad is named by the last byte of its code in hexadecimal digits, which may suffice."""
-    return name.isdigit() and int(code, 16) & 0xFF == int(name)
-
-
-def _in_order(name: str) -> tuple[int, str]:
-    return (int(name), "") if name.isdigit() else (-1, name)
+    if set(told) == set(told.values()):
+        return "" if all(name == true for name, true in told.items()) else f"names are crossed: {told}"
+    if not all(name.isdigit() for pair in told.items() for name in pair):
+        return ""
+    order = [int(told[name]) for name in sorted(told, key=int)]
+    return "" if order == sorted(order) else f"names are crossed: {told}"
 
 
 def compare(

@@ -14,7 +14,7 @@ from drivers.learn.readings import Reading, Source
 from drivers.learn.shapes import Shape
 from drivers.learn.value import number_in
 from drivers.learn.verdict import READABLE
-from drivers.numbers import Reader
+from drivers.numbers import BCD_SIGNS, Reader
 
 JUMP = 0.15
 """Share of the known load's answer by which neighbouring numbers differ where something happens."""
@@ -26,6 +26,8 @@ LONG = 150
 """Messages of which one damaged one may have passed a weak check."""
 FEW_LOWEST, MANY_ABOVE = 8, 40
 """Values of a lowest byte and of what stands above it: steps up to 500 leave 16 in the byte at least."""
+LONGEST = 4
+"""Bytes of the longest integer that is looked for."""
 FLOAT = 4
 """Bytes of the shortest float whose halves are looked at by themselves."""
 QUIET = 4
@@ -206,6 +208,19 @@ def ended_by_constant(shape: Shape, source: Source, reading: Reading, groups: di
     return count > READABLE * len(numbers) and (last > 0 or len(set(numbers)) > 2)
 
 
+def signs_doubled(shape: Shape, source: Source, reading: Reading) -> bool:
+    """Tell whether two sign nibbles of packed decimals would mean the same: then one of them means minus."""
+    if not reading.form.startswith("sign") or not isinstance(source, tuple):
+        return False
+    first = (reading.form == "sign-first") != (reading.order == "little")
+    high = (reading.form == "sign-first") != reading.backwards
+    at = source[0] if first else sum(source) - 1
+    least = 0 if shape.check else 1
+    counted = Counter(cell[0] >> 4 if high else cell[0] & 0x0F for cell in shape.column((at, 1)))
+    signs = [BCD_SIGNS.get(nibble) for nibble, count in counted.items() if count > least]
+    return len(signs) > len(set(signs))
+
+
 def lowest_is_another(reading: Reading, groups: dict[str, Series]) -> bool:
     """Tell whether an integer's lowest byte takes few values while those above take many: it is no part."""
     base = {"binary": 256, "bcd": 100}.get(reading.coding, 0)
@@ -232,6 +247,8 @@ def fills(shape: Shape, source: Source, reading: Reading) -> bool:
     """Tell whether the byte above a binary number is all ones below zero, else nothing: it goes on there."""
     if reading.coding != "binary" or not isinstance(source, tuple) or reading.order == "swapped":
         return False
+    if source[1] >= LONGEST:
+        return False  # no load fills it, and longer integers are not read
     above = (source[0] - 1, 1) if reading.order == "big" else (sum(source), 1)
     if above not in shape.sources():
         return False

@@ -14,6 +14,8 @@ from drivers.wire import to_text
 
 FEW_CHUNKS = 12
 """Chunks that begin within messages below which nothing is concluded from where they do."""
+EQUAL = 0.97
+"""Share of chunks of one size from which on they need not be messages."""
 SPLIT, ASIDE = 0.25, 0.5
 """Where a cut is wrong: share of chunks that begin with a message, at most, and elsewhere, at least."""
 
@@ -27,11 +29,15 @@ class Piece:
     message: bytes
 
 
-def misplaced(pieces: Sequence[Piece], starts: Sequence[int]) -> bool:
-    """Tell whether chunks begin at one and the same place within messages, and not where messages do.
+def misplaced(pieces: Sequence[Piece], starts: Sequence[int]) -> int:
+    """How many last bytes of messages belong to the next: most chunks begin there, and not where messages do.
 
-    `starts` are the offsets of chunks, rising.
+    `starts` are the offsets of chunks, rising; 0 when they say nothing, as where all are of one size: that
+    may be what the recorder asked for.
     """
+    sizes = Counter(b - a for a, b in pairwise(starts))
+    if max(sizes.values(), default=0) > EQUAL * sizes.total():
+        return 0
     begins = [piece.begin for piece in pieces]
     ahead: Counter[int] = Counter()
     behind: Counter[int] = Counter()
@@ -42,7 +48,8 @@ def misplaced(pieces: Sequence[Piece], starts: Sequence[int]) -> bool:
             behind[pieces[number].stop - start] += start > begins[number]
     whole, kept = ahead.total(), ahead.pop(0, 0)
     most = max((count for counted in (ahead, behind) for count in counted.values()), default=0)
-    return whole >= FEW_CHUNKS and kept < SPLIT * whole and most > ASIDE * whole
+    wrong = whole >= FEW_CHUNKS and kept < SPLIT * whole and most > ASIDE * whole
+    return behind.most_common(1)[0][0] if wrong else 0
 
 
 @dataclass(frozen=True, kw_only=True)

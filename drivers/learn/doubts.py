@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from collections.abc import Iterator
-from itertools import pairwise
 
 from drivers.learn.against import ends_in_digit, ones_seen, twos_seen
 from drivers.learn.answer import Series, travel
-from drivers.learn.pads import GROSS, NET, STEPS_OFF, label
+from drivers.learn.pads import GROSS, NET, label, told
 from drivers.learn.readings import Reading, Source, overlap
-from drivers.learn.roles import FEW, Role
 from drivers.learn.shapes import Shape
-from drivers.learn.signs import NEAR, NEARLY, is_slow, kept_cells, numbers_of
 from drivers.learn.solve import Solution
+from drivers.learn.switched import switched
 from drivers.learn.value import Value
 from drivers.learn.write import PLAIN_LIMITS
 from drivers.wire import COUNTS
@@ -28,14 +24,6 @@ MANY = 25
 """Different numbers whose last digits tell that they are no sign."""
 EMPTY = 0.02
 """Share of the known load that a number may show when empty and still be called zero."""
-FEW_CODES = 4
-"""Codes of several characters of which more came are no units or ranges."""
-ONCE, LONG = 2, 10
-"""Changes of a code that was switched, and messages that it must stand in to be looked at."""
-STILL_STEPS = 3
-"""Steps by which an empty pad wavers from message to message."""
-LEAP = 3
-"""How many times farther than before and after a number goes where another unit begins."""
 MOST_BESIDE = 4
 """Bits of another field that may stand above a number in its bytes, though they were never seen set."""
 
@@ -94,7 +82,7 @@ def doubts(solution: Solution) -> tuple[list[str], list[str]]:
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
     missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
     missing += _sign_digit(solution.value) + _outside(solution) + _led(solution)
-    missing += _goes_on(solution) + _complement(solution) + _switched(solution)
+    missing += _goes_on(solution) + _complement(solution) + switched(solution)
     notes = [note for note in solution.notes if not note.startswith("undecided")]
     missing += [note for note in solution.notes if note.startswith("undecided")]
     for rival in _apart(solution):
@@ -172,71 +160,6 @@ def _complement(solution: Solution) -> list[str]:
         "record again with many readings on both sides of zero: tare with a load on the pad, then take it "
         "off slowly"
     ]
-
-
-def _switched(solution: Solution) -> list[str]:
-    """A code beside the number that changed once, of which one value was seen only near zero.
-
-    It may be another unit, range or net: what is read then was never held to a known load.
-    """
-    shape, value = solution.shape, solution.answered
-    if value.address is not None or len(solution.value.sources) > 1 or shape.units is not None:
-        return []
-    numbers, near = numbers_of(shape, value), NEAR * value.answer.reach
-    off, still = STEPS_OFF * value.answer.step, STILL_STEPS * value.answer.step
-    resting = [abs(b) <= off and abs(b - a) <= still for a, b in pairwise([math.inf, *numbers])]
-    for role in solution.roles:
-        if role.kind not in ("steady", "code", "free") or role.pad or not (role.map or role.bits):
-            continue
-        kept = kept_cells(shape, role.source)
-        if not 1 < len(kept) <= FEW or is_slow(shape.column(role.source), kept):
-            continue
-        for seen, flagged in _halves(shape, role, kept):
-            here = sum(flagged)
-            beside = sum(rests and not flag for rests, flag in zip(resting, flagged, strict=True))
-            small = sum(flag and abs(n) <= near for n, flag in zip(numbers, flagged, strict=True))
-            changes = sum(a != b for a, b in pairwise(flagged))
-            empty = beside >= LONG and small > NEARLY * here
-            odd = empty or _leaps(numbers, flagged, near) or (changes == 1 and _amid(numbers, flagged, off))
-            if changes <= ONCE and here >= LONG and odd:
-                return [
-                    f"undecided: {seen} stood where no known load did, or not with the same numbers; it may "
-                    "tell another unit, range or net. To decide, record again with the load on while it "
-                    "stands, or without pressing a key"
-                ]
-    return []
-
-
-def _amid(numbers: list[float], flagged: list[bool], off: float) -> bool:
-    """Tell whether a code changes while the load comes: a flag of standing near zero does so before."""
-    return any(
-        flagged[n] != flagged[n - 1] and off < abs(numbers[n - 1]) < abs(numbers[n])
-        for n in range(1, len(numbers))
-    )
-
-
-def _leaps(numbers: list[float], flagged: list[bool], near: float) -> bool:
-    """Tell whether a number leaps where a code changes, and goes smoothly before and after."""
-    for n in range(2, len(numbers) - 1):
-        if flagged[n] != flagged[n - 1]:
-            before, leap, after = (abs(numbers[k] - numbers[k - 1]) for k in (n - 1, n, n + 1))
-            if leap > max(LEAP * before, LEAP * after, near):
-                return True
-    return False
-
-
-def _halves(shape: Shape, role: Role, kept: dict[bytes, int]) -> Iterator[tuple[str, list[bool]]]:
-    """Each way in which a code falls into two: by its bits where it is a byte, else by each value."""
-    column = shape.column(role.source)
-    place = _place(shape, role.source)
-    if all(len(cell) == 1 for cell in kept) and isinstance(role.source, tuple):
-        for bit in range(8):
-            if len({cell[0] >> bit & 1 for cell in kept}) == 2:
-                for state in (0, 1):
-                    yield f"bit {bit} as {state} in {place}", [cell[0] >> bit & 1 == state for cell in column]
-        return
-    for code in kept if len(kept) <= FEW_CODES else ():
-        yield f"{code.decode('latin-1')!r} in {place}", [cell == code for cell in column]
 
 
 def _led(solution: Solution) -> list[str]:
@@ -344,7 +267,7 @@ def _apart(solution: Solution) -> list[Value]:
 
 def _against(solution: Solution, rival: Value) -> str:
     """Compare another field that answers: in another unit it is the same number twice."""
-    value, place = solution.answered, _place(solution.shape, rival.source)
+    value, place = solution.answered, told(solution.shape, rival.source)
     ours, theirs = value.masses_kg(), rival.masses_kg()
     step = max(value.answer.step * value.verdict.factor_kg(), rival.answer.step * rival.verdict.factor_kg())
     step = step if value.places == 0 else value.answer.step * value.per_read_kg()
@@ -380,9 +303,3 @@ def _is_sum(solution: Solution, rival: Value) -> bool:
     step = max(solution.value.answer.step, 1e-9)
     near = sum(abs(a - b) <= 2.1 * step for a, b in zip(total, theirs, strict=False))
     return near > 0.95 * max(len(total), 1)
-
-
-def _place(shape: Shape, source: Source) -> str:
-    if isinstance(source, tuple):
-        return f"the field at byte {source[0]}"
-    return f"the field {shape.keys[source]!r}" if shape.keys else f"text {source + 1} of the line"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -28,6 +29,8 @@ BESIDE = 0.75
 BY_CHANCE = ("slip", "hdlc")
 """Ways to cut by a byte that stands in any stream: without a check others are tried, too, unless chunks keep
 to the messages."""
+SAME = 0.97
+"""Share of messages in which a byte never changes, but for damage."""
 CHECKED = 0.1
 """What a check is worth, in share of the bytes explained."""
 SHORT_S = 3.0
@@ -84,12 +87,34 @@ def learn(
     return Outcome(proven=False, missing=_why_nothing(reasons))
 
 
-def _misplaced(cut: Cut, recording: Recording) -> bool:
-    """Tell whether chunks speak against a cut; the end of a line may come before a text as well."""
-    text = len(recording.data.translate(None, bytes(TEXT))) < 0.1 * len(recording.data)
-    if text and cut.end and cut.end[-1:] in PLAIN_ENDS:
-        return False
-    return misplaced(cut.pieces(recording.data), recording.starts)
+def _placed(recording: Recording, say: Say) -> Iterator[Cut]:
+    """Yield ways to cut; last those that chunks speak against though what crosses over never changes."""
+    shifted = []
+    for cut in guess(recording):
+        same = _crossing(cut, recording)
+        if same is None:
+            yield cut
+        elif same > SAME:
+            shifted.append(cut)
+        else:
+            say(f"cut into {cut.told()}: what comes together begins elsewhere")
+    yield from shifted
+
+
+def _crossing(cut: Cut, recording: Recording) -> float | None:
+    """Share of messages that end with the same bytes of the next one, where chunks tell so; else None.
+
+    The end of a line may come before a text as well.
+    """
+    data = recording.data
+    if cut.end and cut.end[-1:] in PLAIN_ENDS and len(data.translate(None, bytes(TEXT))) < 0.1 * len(data):
+        return None
+    pieces = cut.pieces(data)
+    size = misplaced(pieces, recording.starts)
+    if not size:
+        return None
+    tails = Counter(data[piece.stop - size : piece.stop] for piece in pieces)
+    return tails.most_common(1)[0][1] / len(pieces)
 
 
 def _by_chance(cut: Cut, recording: Recording) -> bool:
@@ -157,10 +182,7 @@ def _solutions(
     """Yield what explains nearly all as soon as it is found, at last what explains most of the rest."""
     left: list[Solution] = []
     untried: list[str] = []
-    for cut in guess(recording):
-        if _misplaced(cut, recording):
-            say(f"cut into {cut.told()}: what comes together begins elsewhere")
-            continue
+    for cut in _placed(recording, say):
         try:
             with effort.trying():
                 found, why = _trained(cut, recording, knowns, effort)
@@ -317,12 +339,13 @@ def _places(solution: Solution) -> list[object]:
 
 def _found(solution: Solution, proof: Proof, final: Proof) -> dict[str, object]:
     value, shape = solution.value, solution.shape
+    address = next((role for role in solution.roles if role.kind == "address"), None)
     return {
         "frame": shape.cut.told(),
         "check": shape.check.name if shape.check else "none",
         "value": value.reading.told(),
         "unit": value.verdict.unit,
-        "pads": sorted(value.groups) if value.address is not None else list(value.sources),
+        "pads": sorted(address.map.values()) if address else list(value.sources),
         "frames": final.frames,
         "of": final.expected,
         "held_back_frames": proof.frames,

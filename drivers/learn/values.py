@@ -23,6 +23,7 @@ from drivers.learn.against import (
     mantissa_is_another,
     ones_seen,
     sign_seen,
+    signs_doubled,
     smooth,
     zigzags,
 )
@@ -230,6 +231,7 @@ class Search:
         loaded = {name: groups[name] for name in found.carrying()}
         if (
             ended_by_constant(self.shape, source, reading, groups)
+            or signs_doubled(self.shape, source, reading)
             or lowest_is_another(reading, groups)
             or mantissa_is_another(self.shape, source, reading)
             or (verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, loaded))

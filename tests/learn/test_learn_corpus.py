@@ -121,6 +121,8 @@ def test_an_indicator_of_the_strange_family_is_learnt_wholly_right(seed: int) ->
         ),
         (make_wide, 4002, "three messages with a sum, cut by a byte of a slow number as if it were SLIP"),
         (make_far, 6055, "a peak that stays, taken for what is there now"),
+        (make_odd, 6, "the lower half of a number of eight bytes, refused"),
+        (make_odd, 16, "a cut amid a long sync, which harms nothing"),
         (make_odd, 3176, "a number cut before its last digit, of which two came"),
         (make_odd, 3124, "messages of three pads in turn, taken as one"),
         (make_odd, 2140, "as before, with a XOR that holds over three messages too"),
@@ -156,6 +158,7 @@ def test_what_went_wrong_once_is_right(family: Callable[[int], Stream], seed: in
         (82, "as before, with the key pressed while the load came"),
         (94, "as before, with the key pressed before the number went far"),
         (84, "a flag of standing near zero, taken for the sign"),
+        (4002, "packed decimals with F for minus, which elsewhere means plus"),
         (3034, "K, then L on the empty pad, taken for a number that drifts"),
     ],
 )

@@ -292,14 +292,19 @@ def _sized_10() -> list[tuple[float, bytes]]:
 
 
 def test_a_cut_is_wrong_where_chunks_begin_elsewhere() -> None:
-    chunks = _sized_10()
-    recording = Recording(chunks)
+    whole = _sized_10()
+    split = [
+        (t_s, part) for t_s, data in whole for part in ((data[:4], data[4:]) if data[5] % 8 == 3 else (data,))
+    ]
+    recording = Recording(split)
     right = Cut(kind="fixed", start=b"\xa5\x5a", size=10)
     shifted = Cut(kind="fixed", start=b"\x0c\x51", size=10)
     assert not misplaced(right.pieces(recording.data), recording.starts)
     assert misplaced(shifted.pieces(recording.data), recording.starts)
-    evenly = range(0, len(recording.data), 7)  # chunks of a converter's buffer say nothing
-    assert not misplaced(shifted.pieces(recording.data), evenly)
+    evenly = range(3, len(recording.data), 10)  # as a recorder may ask for bytes
+    assert not misplaced(right.pieces(recording.data), evenly)
+    buffered = [n + n // 7 % 3 for n in range(0, len(recording.data), 7)]  # as a converter may send them
+    assert not misplaced(right.pieces(recording.data), buffered)
 
 
 def test_work_is_bounded_and_what_was_not_tried_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
