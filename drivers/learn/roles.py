@@ -16,6 +16,7 @@ COUNTING = 0.85
 """Share of steps between messages that a counter takes alike; messages are lost now and then."""
 FEW = 12
 """Distinct values that a code has at most."""
+SIGNS = frozenset((b"+", b"-", b" "))
 MOVING, STILL = -1, 0
 """Labels of rows; a row still at known load k has the label STILL + k."""
 
@@ -146,6 +147,8 @@ def address_places(shape: Shape, skip: set[Source], only: Source | None = None) 
         counted = Counter(column)
         kept = [value for value, count in counted.items() if count > 0.015 * len(column)]
         changes = sum(a != b for a, b in itertools.pairwise(column)) / len(column)
+        if set(kept) <= SIGNS:
+            continue  # of pads that take turns one may stand above zero and the other below
         if 2 <= len(kept) <= 16 and changes > 0.2 and sum(counted[v] for v in kept) > 0.97 * len(column):
             found.append((-round(changes, 1), len(kept), source))
     return [source for _, _, source in sorted(found, key=lambda item: item[:2])][:8]

@@ -46,7 +46,20 @@ def siblings(shape: Shape, value: Value) -> tuple[Value, list[str]]:
             if len(other.sources) > len(best.sources) and other.groups[next(iter(other.sources))][1]:
                 best, silent = other, still
     notes = [f"{told(shape, source)} is written like the value and stayed 0" for source in silent]
-    return best, notes + _passed_over(shape, best)
+    return best, notes + (_upper_halves(best) or _passed_over(shape, best))
+
+
+def _upper_halves(value: Value) -> list[str]:
+    """Say which of two pads side by side shows nothing but the sign of the other: numbers are longer."""
+    for (one, a), (other, b) in pairwise(value.groups.items()):
+        for upper, lower in ((a[1], b[1]), (b[1], a[1])):
+            same = sum(above == -(below < 0) for above, below in zip(upper, lower, strict=False))
+            if min(upper, default=0) < 0 and same > WITHIN * len(upper):
+                return [
+                    f"undecided: of {one} and {other} one shows nothing but the other's sign; numbers may be "
+                    "longer. To decide, record again and load each pad in turn"
+                ]
+    return []
 
 
 def _passed_over(shape: Shape, value: Value) -> list[str]:

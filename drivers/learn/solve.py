@@ -16,10 +16,10 @@ from drivers.learn.periodic import LEAST, TURNING
 from drivers.learn.ranking import rank
 from drivers.learn.readings import Source, overlap, smallest
 from drivers.learn.recording import FOLDS, Known, Recording
-from drivers.learn.roles import Role, address_places, counters
+from drivers.learn.roles import SIGNS, Role, address_places, counters
 from drivers.learn.shapes import Shape, by_cells, by_position, of_a_kind
 from drivers.learn.siblings import siblings
-from drivers.learn.signs import says_minus
+from drivers.learn.signs import kept_cells, says_minus
 from drivers.learn.units import with_units
 from drivers.learn.value import Value
 from drivers.learn.values import Search
@@ -300,7 +300,7 @@ def _addressed(shape: Shape, skip: set[Source]) -> Iterator[tuple[Shape, Source]
     halves = [
         replace(shape, masks={source: mask})
         for source in shape.sources()
-        if source not in skip
+        if source not in skip and not set(kept_cells(shape, source)) <= SIGNS
         for mask in (0xF0, 0x0F)
     ]
     found = [

@@ -166,6 +166,17 @@ def test_what_cannot_be_told_is_asked_about(seed: int, was: str) -> None:
     assert score(make_apart(seed)).verdict in ("right", "undecided"), was
 
 
+@pytest.mark.parametrize(
+    ("seed", "was"),
+    [
+        (5039, "the sign taken for a name: answers that do not tell their pad, one above and one below zero"),
+        (5047, "upper halves of numbers that were all ones or nothing, taken for pads"),
+    ],
+)
+def test_what_the_strange_family_showed_at_last_is_not_learnt_wrongly(seed: int, was: str) -> None:
+    assert score(make_strange(seed)).verdict in ("right", "undecided"), was
+
+
 def test_a_name_that_is_repeated_is_no_sign() -> None:
     """The 4 of a pad that always stood above zero has a bit that no other pad's name has."""
     assert score(make_wide(33, least_s=60)).verdict == "right"
