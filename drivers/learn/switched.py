@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from drivers.learn.pads import STEPS_OFF, told
+from drivers.learn.readings import Source
 from drivers.learn.roles import FEW, Role
 from drivers.learn.shapes import Shape
 from drivers.learn.signs import NEAR, NEARLY, is_slow, kept_cells, numbers_of
@@ -50,9 +51,19 @@ def _codes(solution: Solution) -> Iterator[tuple[str, list[bool]]]:
     for role in solution.roles:
         if role.kind not in ("steady", "code", "free") or role.pad or not (role.map or role.bits):
             continue
+        if _pointed(shape, role.source):
+            continue
         kept = kept_cells(shape, role.source)
         if 1 < len(kept) <= FEW and not is_slow(shape.column(role.source), kept):
             yield from _halves(shape, role, kept)
+
+
+def _pointed(shape: Shape, source: Source) -> bool:
+    """Tell whether a place holds a digit beside a decimal point: a battery's 3.70 becomes 3.69 once."""
+    if not isinstance(source, tuple) or not all(cell.isdigit() for cell in kept_cells(shape, source)):
+        return False
+    beside = (source[0] - 2, source[0] - 1, sum(source), sum(source) + 1)
+    return any((at, 1) in shape.sources() and set(kept_cells(shape, (at, 1))) == {b"."} for at in beside)
 
 
 def _resting(numbers: list[float], off: float, still: float) -> list[bool]:

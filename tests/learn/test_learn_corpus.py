@@ -121,6 +121,7 @@ def test_an_indicator_of_the_strange_family_is_learnt_wholly_right(seed: int) ->
         ),
         (make_wide, 4002, "three messages with a sum, cut by a byte of a slow number as if it were SLIP"),
         (make_far, 6055, "a peak that stays, taken for what is there now"),
+        (make, 24, "a battery's 3.70 that became 3.69 once, taken for a unit key"),
         (make_odd, 6, "the lower half of a number of eight bytes, refused"),
         (make_odd, 16, "a cut amid a long sync, which harms nothing"),
         (make_odd, 3176, "a number cut before its last digit, of which two came"),
