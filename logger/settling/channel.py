@@ -18,7 +18,7 @@ from msgspec.structs import replace
 from logger.settling.cells import CAPACITY, Cell, Cells, Trail
 from logger.settling.diagonal import Share
 from logger.settling.kept import Kept
-from logger.settling.late import late_fit, late_s
+from logger.settling.late import another, late_fit, late_s
 from logger.settling.level import Level
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
@@ -133,7 +133,10 @@ class Channel(Kept):
         if fit.span_s >= late_s(self.noise):
             told = late_fit(fit, near, self.cells, self.noise)
             if told is not None:
-                self._late = (self._level(told, end_ns), fit)
+                level = self._level(told, end_ns)
+                if self._late is not None and another(level, self._late[0], self.noise.band()):
+                    return self._tell_late(end_ns, "closed")
+                self._late = (level, fit)
             elif self._late is not None and end_ns - self._late[0].to_ns > s.late_kept_s * 1e9:
                 self._late = None
         return [] if fit.span_s >= s.sway_rest_s else self._seek_sway(end_ns)

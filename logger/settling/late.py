@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 from logger.settling.cells import Cells
+from logger.settling.level import Level
 from logger.settling.noise import NoiseLearner
 from logger.settling.tail import Estimate
 
@@ -28,3 +31,9 @@ def late_fit(fit: Estimate, near: bool, cells: Cells, noise: NoiseLearner) -> Es
     stood = float(cells.x[cells.n - fit.count : cells.n].std())
     u = max(stood, 0.5 * abs(fit.value - fit.now), 0.5 * noise.tolerance())
     return fit.other(fit.now, u, fit.risk, fit.now)
+
+
+def another(level: Level, late: Level, band: float) -> bool:
+    """Does the load stand at another level than the one that was not told yet?"""
+    off = abs(level.value - late.value)
+    return bool(level.from_ns > late.to_ns and off > max(3.0 * math.hypot(level.u, late.u), band))
