@@ -11,7 +11,7 @@ from logger.settling.tail cimport Estimate, Noise, Tails, estimate
 from logger.settling.watch cimport Watch
 
 cdef class Channel(Kept):
-    cdef public object settings, level, last, _late
+    cdef public object settings, level, last, _late, _before
     cdef public Estimate _lesson
     cdef public TailPrior prior
     cdef public Cells cells
@@ -33,15 +33,11 @@ cdef class Channel(Kept):
     cdef list _seek(self, long long end_ns)
     @cython.locals(near=bint, sure=bint, swayed=bint, patient=double)
     cdef list _standing(self, Estimate fit, long long end_ns)
-    @cython.locals(noise=NoiseLearner, cells=Cells, slack=double)
-    cdef bint _restless(self, Py_ssize_t least) except -1
     @cython.locals(noise=NoiseLearner, band=double, sd=double, last=double)
     cdef bint _stands(self, Estimate fit) except -1
     cdef double _cell_sd(self, Estimate fit) except? -1
     @cython.locals(noise=NoiseLearner, cells=Cells, fit=Estimate)
     cdef list _seek_sway(self, long long end_ns)
-    @cython.locals(cells=Cells, off=double, limit=double)
-    cdef bint _left_behind(self) except -1
     cdef list _tell_late(self, long long end_ns, str change)
     cdef Estimate _fit(self, Py_ssize_t n)
     @cython.locals(cells=Cells, learned=NoiseLearner, band=double, noise=Noise, fit=Estimate)
@@ -62,13 +58,14 @@ cdef class Channel(Kept):
     cdef list _rest(self, Cell cell)
     @cython.locals(now=double, pace=double, fit=Estimate)
     cdef list _refine(self)
+    cdef list _apart(self, Estimate fit)
     cdef _pay(self)
     cdef _with_parts(self, level)
     @cython.locals(cells=Cells, to_ns=cython.longlong)
     cdef _restated(self, Estimate fit, str change, Py_ssize_t n)
     @cython.locals(told=Py_ssize_t)
     cdef list _moved(self, Py_ssize_t start)
-    @cython.locals(cells=Cells, guard=Py_ssize_t, fit=Estimate)
+    @cython.locals(cells=Cells, last=Py_ssize_t, fit=Estimate)
     cdef list _close(self, Py_ssize_t end, str change)
     cdef _keep_lesson(self, Estimate fit)
     cdef _drop(self, Py_ssize_t count)

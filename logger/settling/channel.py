@@ -19,7 +19,7 @@ from logger.settling.cells import CAPACITY, Cell, Cells, Trail
 from logger.settling.diagonal import Share
 from logger.settling.kept import Kept
 from logger.settling.late import another, late_fit, late_s
-from logger.settling.level import Level
+from logger.settling.level import Level, joined
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
@@ -34,7 +34,7 @@ class Channel(Kept):
     kept = (
         *("settings", "prior", "cells", "noise", "level", "last", "knock", "share", "_watch", "_trail"),
         *("_peak", "_stirred", "_lesson", "_late", "_wide", "_until_fit", "_told_s", "_samples", "_tried"),
-        *("_owes",),
+        *("_owes", "_before"),
     )
 
     def __init__(self, settings: Settling, prior: TailPrior, parts: int = 0) -> None:
@@ -57,6 +57,8 @@ class Channel(Kept):
         """Which of the cells behind, in the movement before this rest, is the latest that was movement."""
         self._lesson: Estimate | None = None
         """Fit of a whole rest; teaches once the next rest shows that it ended by a movement."""
+        self._before: Level | None = None
+        """The rest as it was before the disturbance last bridged; None if none was."""
         self._late: tuple[Level, Estimate] | None = None
         """A level seen standing that was not sure enough to tell yet."""
         self._wide = False
@@ -109,10 +111,10 @@ class Channel(Kept):
         least = self._least()
         if cells.n < least:
             return []
-        if self._left_behind():
+        if self._late is not None and self._watch.left(self._late[0]):
             return self._tell_late(end_ns, "closed")
         self._wide = False
-        if self._restless(least):
+        if self.noise.restless(least):
             return self._seek_sway(end_ns)
         if cells.n & 1 and cells.t_of[cells.n - 1] - cells.t_of[cells.n - 2] < 0.15:
             return []  # every other cell will do
@@ -134,20 +136,12 @@ class Channel(Kept):
             told = late_fit(fit, near, self.cells, self.noise)
             if told is not None:
                 level = self._level(told, end_ns)
-                if self._late is not None and another(level, self._late[0], self.noise.band()):
+                if self._late is not None and another(level, self._late[0], self.noise):
                     return self._tell_late(end_ns, "closed")
                 self._late = (level, fit)
             elif self._late is not None and end_ns - self._late[0].to_ns > s.late_kept_s * 1e9:
                 self._late = None
         return [] if fit.span_s >= s.sway_rest_s else self._seek_sway(end_ns)
-
-    def _restless(self, least: int) -> bool:
-        """Are the newest cells too far apart to lie within a band? Spares most fits while things move."""
-        noise, cells = self.noise, self.cells
-        if noise.variance is None:
-            return False
-        slack = 2.5 * (max(noise.variance, noise.rounding) / cells.mean_n) ** 0.5
-        return bool(cells.spread(cells.n - least, cells.n) > 2.0 * (noise.band() + slack))
 
     def _stands(self, fit: Estimate) -> bool:
         """Does the load stand still by this fit, apart from what it may still have to go?"""
@@ -187,16 +181,6 @@ class Channel(Kept):
             return self._declare(fit, end_ns)
         self._wide = False
         return []
-
-    def _left_behind(self) -> bool:
-        """Has the load moved on from a level that was not yet sure enough to tell?"""
-        if self._late is None:
-            return False
-        level, s, cells = self._late[0], self.settings, self.cells
-        off = abs(cells.newest() - level.value)
-        limit = max(s.late_bands * self.noise.band(), s.close_sigma * level.wobble)
-        self._watch.off = self._watch.off + 1 if off > limit else 0
-        return self._watch.off >= 2 or bool(self._watch.off and cells.w_of[cells.n - 1] >= 3)
 
     def _tell_late(self, end_ns: int, change: str) -> list[Level]:
         """A level that ended before it could be told with confidence is told when it ends."""
@@ -267,11 +251,12 @@ class Channel(Kept):
         if old is not None and self._watch.same(
             old, fit.value, fit.u, int(cells.first_of[start]), self._wide
         ):
-            self.knock = self._peak
+            self.knock, self._before = self._peak, old
             level = replace(old, change="reopened", to_ns=cells.last_ns)
             self._samples = old.n + int(fit.samples)
             self._drop(start)
         else:
+            self._before = None
             self._drop(start)
             self._samples = int(fit.samples)
             level = self._with_parts(self._level(fit, end_ns))
@@ -326,7 +311,10 @@ class Channel(Kept):
         ramp = self._watch.ramp(2.0 * self.settings.wobble_bands if self._wide else 1.0)
         if ramp is not None:
             return self._moved(ramp)
+        parted = self._apart(fit)
         self._settle(fit)
+        if parted:
+            return parted
         now = float(self.cells.t_of[self.cells.n - 1])
         pace = self.settings.refine_every_s * (1.0 if fit.span_s < 10 else 5.0)
         self.level = self._restated(fit, "refined", self.cells.n)
@@ -336,6 +324,16 @@ class Channel(Kept):
         self._told_s = now
         self._pay()
         return [self.level]
+
+    def _apart(self, fit: Estimate) -> list[Level]:
+        """What was taken for the rest before, after a knock, is another: close that one, declare this."""
+        old = self._before
+        if old is None or self._wide or not self._watch.apart(old, fit.value, fit.u):
+            return []
+        self._before = None
+        self._samples = int(fit.samples)
+        self.level = self._with_parts(self._level(fit, self.cells.last_ns))
+        return [old, self.level]
 
     def _pay(self) -> None:
         assert self.level is not None
@@ -350,7 +348,8 @@ class Channel(Kept):
         assert self.level is not None
         cells, to_ns = self.cells, int(self.cells.last_of[n - 1])
         fall, ctt = slope(cells.t[n - 1] - cells.t[:n], cells.x[:n], cells.w[:n])
-        level = replace(self.level, change=change, to_ns=to_ns, value=fit.value, u=fit.u, slope=fall)
+        value, u = (fit.value, fit.u) if self._before is None else joined(self._before, fit.value, fit.u)
+        level = replace(self.level, change=change, to_ns=to_ns, value=value, u=u, slope=fall)
         return replace(
             level, u_slope=math.pow(fit.variance / ctt, 0.5), n=self._samples, wobble=self._watch.sd
         )
@@ -363,10 +362,11 @@ class Channel(Kept):
 
     def _close(self, end: int, change: str) -> list[Level]:
         assert self.level is not None
-        cells = self.cells
+        cells, parted = self.cells, []
         last = self._watch.undisturbed(end) if change == "closed" else end
         if last >= 3:
             fit = self._fit(last)
+            parted = self._apart(fit)
             self.level = self._restated(fit, change, end)
             self._pay()
             closed = self.level
@@ -383,7 +383,7 @@ class Channel(Kept):
         self._peak = float(np.abs(cells.x[end : cells.n] - closed.value).max(initial=0.0))
         self._watch.reset()
         self._drop(end)
-        return [closed]
+        return [*parted, closed]
 
     def _keep_lesson(self, fit: Estimate) -> None:
         """Keep what this rest shows of tails, if it was long and the movement before it large."""

@@ -33,7 +33,7 @@ def late_fit(fit: Estimate, near: bool, cells: Cells, noise: NoiseLearner) -> Es
     return fit.other(fit.now, u, fit.risk, fit.now)
 
 
-def another(level: Level, late: Level, band: float) -> bool:
+def another(level: Level, late: Level, noise: NoiseLearner) -> bool:
     """Does the load stand at another level than the one that was not told yet?"""
-    off = abs(level.value - late.value)
-    return bool(level.from_ns > late.to_ns and off > max(3.0 * math.hypot(level.u, late.u), band))
+    sure = 3.0 * math.hypot(level.u, late.u) / math.sqrt(noise.settings.modest)
+    return level.from_ns > late.to_ns and abs(level.value - late.value) > max(sure, noise.band())

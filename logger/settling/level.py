@@ -6,6 +6,8 @@ from msgspec import Struct
 
 from logger.settling.cells import Array
 
+TINY = 1e-18
+
 
 class Level(Struct, frozen=True, gc=False):
     """A rest as the channel sees it (values as on the wire); `change` says what happened to it."""
@@ -31,3 +33,13 @@ class Level(Struct, frozen=True, gc=False):
     def open(self) -> bool:
         """True while the rest lasts."""
         return self.change not in ("closed", "silenced", "ended")
+
+
+def joined(before: Level, value: float, u: float) -> tuple[float, float]:
+    """What one rest reads that a knock parted, and its uncertainty.
+
+    Each part counts by how well it is known. Both share the display's rounding and the same tail, so that
+    together they are known no better than the better one.
+    """
+    a, b = 1.0 / max(before.u * before.u, TINY), 1.0 / max(u * u, TINY)
+    return (a * before.value + b * value) / (a + b), min(before.u, u)

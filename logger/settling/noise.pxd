@@ -21,6 +21,8 @@ cdef class NoiseLearner(Kept):
     cpdef double sigma(self) except? -1
     @cython.locals(sigma=double, d=double)
     cpdef double tolerance(self) except? -1
+    @cython.locals(slack=double)
+    cpdef bint restless(self, Py_ssize_t least) except -1
     cpdef double calm(self) except? -1
     @cython.locals(noise=Noise)
     cpdef Noise for_fit(self)

@@ -104,6 +104,14 @@ class NoiseLearner(Kept):
         noise.weight, noise.tolerance = 4.0, reach
         return noise
 
+    def restless(self, least: int) -> bool:
+        """Are so many of the newest cells too far apart to lie within a band? Spares most fits while things
+        move."""
+        if self.variance is None:
+            return False
+        slack = 2.5 * math.sqrt(max(self.variance, self.rounding) / self.cells.mean_n)
+        return bool(self.cells.spread(self.cells.n - least, self.cells.n) > 2.0 * (self.band() + slack))
+
     def calm(self) -> float:
         """Variance of one sample without a rest: the calmest stretch of a dozen cells.
 

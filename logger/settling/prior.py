@@ -49,7 +49,8 @@ class TailPrior(Kept):
 
     def _begin(self) -> None:
         """Make what is worked out anew whenever it is needed."""
-        self._tails = Tails(self.times_s, self.log_prior, len(self.sizes), self.settings.tail_doubt)
+        s = self.settings
+        self._tails = Tails(self.times_s, self.log_prior, len(self.sizes), s.tail_doubt, s.modest)
 
     def __setstate__(self, state: tuple[Any, ...]) -> None:
         super().__setstate__(state)

@@ -13,11 +13,11 @@ cdef class Noise:
 cdef class Tails:
     cdef public list times_s, log_prior
     cdef public double[::1] spread
-    cdef public double doubt
+    cdef public double doubt, modest
     cdef public Py_ssize_t sizes
 
 cdef class Estimate:
-    cdef public double value, u, risk, now, slope, u_slope, samples, span_s, variance, scatter, eta, wander
+    cdef public double value, u, claimed, risk, now, slope, u_slope, samples, span_s, variance, scatter, eta, wander
     cdef public Py_ssize_t count, changes, crossings
     cdef double[::1] kinds
 

@@ -33,8 +33,8 @@ ROOM = array("d", [0.0])
 """Multiplied, so much room."""
 NOTHING = array("d")
 PLAIN = (
-    *("value", "u", "risk", "now", "slope", "u_slope", "count", "samples", "span_s", "variance", "scatter"),
-    *("eta", "wander", "changes", "crossings"),
+    *("value", "u", "claimed", "risk", "now", "slope", "u_slope", "count", "samples", "span_s"),
+    *("variance", "scatter", "eta", "wander", "changes", "crossings"),
 )
 """What an estimate is made of, beside its kinds."""
 
@@ -56,14 +56,18 @@ class Noise:
 class Tails:
     """Expectation: time constants (s; first the fast tail's, which is always fitted), log prior of no slow
     one and of each size and time constant, spreads (by size, the fast tail's first in each), and the share of
-    what a tail has to go (`doubt`) that no exponential tells."""
+    what a tail has to go (`doubt`) that no exponential tells; what all this leads to has `modest` times the
+    variance it claims."""
 
-    def __init__(self, times_s: list[float], log_prior: list[float], sizes: int, doubt: float) -> None:
+    def __init__(
+        self, times_s: list[float], log_prior: list[float], sizes: int, doubt: float, modest: float
+    ) -> None:
         self.times_s = times_s
         self.log_prior = log_prior
         self.sizes = sizes
         self.spread = zeros(sizes * len(times_s))
         self.doubt = doubt
+        self.modest = modest
 
 
 class Estimate:
@@ -71,6 +75,8 @@ class Estimate:
 
     def __init__(self) -> None:
         self.value = self.u = 0.0
+        self.claimed = 0.0
+        """Variance of the value by the fit alone; risks are reckoned with it."""
         self.risk = 0.0
         """Probability that the settled value lies farther from `value` than the tolerance."""
         self.now = 0.0
@@ -111,6 +117,7 @@ class Estimate:
         """The same cells, read otherwise."""
         made = Estimate()
         made.value, made.u, made.risk, made.now = value, u, risk, now
+        made.claimed = self.claimed
         made.slope, made.u_slope, made.count = self.slope, self.u_slope, self.count
         made.samples, made.span_s = self.samples, self.span_s
         made.variance, made.scatter, made.eta = self.variance, self.scatter, self.eta
@@ -155,7 +162,8 @@ def estimate(
     sums.slopes()
     origin = float(x[len(x) - 1])
     found.value = sums.mean + origin
-    found.u = math.sqrt(sums.mixed + more)
+    found.claimed = sums.mixed + more
+    found.u = math.sqrt(tails.modest * sums.mixed + more)
     found.risk = risk_of(noise.tolerance, kinds, share, NEVER)
     found.now = sums.mean + sums.to_go + origin
     found.slope, found.u_slope = sums.fall, math.sqrt(scale / sums.lever)
@@ -230,11 +238,10 @@ def _weigh(sums: Sums, tails: Tails, scale: float, share: float) -> Numbers:
 
 def together(own: Estimate, beside: Estimate, shared: Estimate, sign: float, tolerance: float) -> Estimate:
     """A pad's own estimate made better by its share of the diagonal and what it reads beside that."""
-    more = beside.u * beside.u
     return own.other(
         beside.value + sign * shared.value,
-        math.sqrt(more + shared.u * shared.u),
-        risk_of(tolerance, shared.kinds, more, NEVER),
+        math.sqrt(beside.u * beside.u + shared.u * shared.u),
+        risk_of(tolerance, shared.kinds, beside.claimed, NEVER),
         beside.now + sign * shared.now,
     )
 

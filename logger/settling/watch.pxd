@@ -23,5 +23,9 @@ cdef class Watch(Kept):
     cdef _cusum(self, double z)
     @cython.locals(n=Py_ssize_t, m0=double, w0=double, m1=double, w1=double, eta=double, per=double, se=double)
     cdef bint _shifted(self, Py_ssize_t start) except -1
-    @cython.locals(wander=object)
+    @cython.locals(cells=Cells, limit=double)
+    cpdef bint left(self, late) except -1
+    @cython.locals(first_ns=cython.longlong, last_ns=cython.longlong, gone_s=double, crept=double)
+    cpdef bint apart(self, old, double value, double u) except -1
+    cdef double _sure(self, old, double u) except? -1
     cpdef bint same(self, old, value, u, long long from_ns, bint wide) except -1

@@ -109,6 +109,13 @@ class Watch(Kept):
             > max(1.2 * self.noise.resolution, 0.4 * self.noise.band(), 4.5 * se, 3.0 * self.wander)
         )
 
+    def left(self, late: Level) -> bool:
+        """Has the load moved on from a level that was not yet sure enough to tell?"""
+        s, cells = self.settings, self.cells
+        limit = max(s.late_bands * self.noise.band(), s.close_sigma * late.wobble)
+        self.off = self.off + 1 if abs(cells.newest() - late.value) > limit else 0
+        return self.off >= 2 or bool(self.off and cells.w_of[cells.n - 1] >= 3)
+
     def same(self, old: Level, value: float, u: float, from_ns: int, wide: bool) -> bool:
         """Is what stands since `from_ns` the rest closed last, after a knock or a radio gap?
 
@@ -119,10 +126,26 @@ class Watch(Kept):
         limit_s = max(limit_s, s.reopen_cells * self.cells.step_s())
         if wide:
             limit_s = max(limit_s, s.wobble_rest_s)
-        wander, resolution = self.wander, self.noise.resolution
-        sure = 3.0 * (u**2 + old.u**2 + wander**2) ** 0.5
-        near = max(0.6 * resolution, min(sure, s.same_tolerances * self.noise.band()))
+        near = min(self._sure(old, u), s.same_tolerances * self.noise.band())
+        near = max(0.6 * self.noise.resolution, near)
         return bool((from_ns - old.to_ns) * 1e-9 <= limit_s and abs(value - old.value) <= near)
+
+    def apart(self, old: Level, value: float, u: float) -> bool:
+        """Is what was taken for the rest before, after a knock, known by now to be another level?
+
+        What crept before may have gone on creeping; after creep_rest_s it is one rest, whatever it did.
+        """
+        first_ns, last_ns = int(self.cells.first_of[0]), self.cells.last_ns
+        if (last_ns - first_ns) * 1e-9 > self.settings.creep_rest_s:
+            return False
+        gone_s = 0.5e-9 * (first_ns + last_ns - old.from_ns - old.to_ns)
+        crept = abs(old.slope) * gone_s if abs(old.slope) > 3.0 * old.u_slope else 0.0
+        return bool(abs(value - old.value) > max(self._sure(old, u), self.noise.tolerance()) + crept)
+
+    def _sure(self, old: Level, u: float) -> float:
+        """How far two levels may lie apart and be the same: three times what their fits claim."""
+        claimed = (u * u + old.u * old.u) / self.settings.modest
+        return 3.0 * math.sqrt(claimed + self.wander * self.wander)
 
     def ramp(self, sway_bands: float) -> int | None:
         """Index where a steady ramp faster than creep began, or None."""
