@@ -163,13 +163,13 @@ def test_different_placements_count_everything():
 
 
 def test_ten_kilograms_within_a_decimetre():
-    """Pads of 0.1 kg resolution, rests repeating to 0.1 kg, car not moved, eight rests before and after.
+    """Pads of 0.1 kg resolution, rests repeating to 0.1 kg, car not moved, ten rests before and after.
 
-    One rest each leaves the mass to ±0.57 kg (2u): four pads twice at 0.1 kg. Eight rests bring it below.
+    One rest each leaves the mass to ±0.57 kg (2u): four pads twice at 0.1 kg. Ten rests bring it below 0.2.
     """
     rng = np.random.default_rng(8)
     mass_ok, place_ok = [], []
-    for _ in range(60):
+    for _ in range(120):
         x, y = rng.uniform(0, 2.4), rng.uniform(-0.6, 0.6)
         rows = [
             weighing(
@@ -180,10 +180,10 @@ def test_ten_kilograms_within_a_decimetre():
                 run=f"{b} {n}",
             )
             for b, s in (("a", STATE), ("b", without(10, x, y)))
-            for n in range(8)
+            for n in range(10)
         ]
         got = solve_builds(rows, GEOMETRY).part("a", "b")
         mass_ok.append(abs(got.mass.value - 10) <= 0.2)
         place_ok.append(np.hypot(got.x.value - x, got.y.value - y) <= 0.1)
-    assert np.mean(mass_ok) >= 0.9
+    assert np.mean(mass_ok) >= 0.95
     assert np.mean(place_ok) == 1.0
