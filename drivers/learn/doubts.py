@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 
 from drivers.learn.against import ends_in_digit, ones_seen, twos_seen
 from drivers.learn.answer import Series, travel
+from drivers.learn.below_zero import unsaid_sign
 from drivers.learn.pads import GROSS, NET, label, told
 from drivers.learn.readings import Reading, Source, overlap
+from drivers.learn.recording import Known
 from drivers.learn.shapes import Shape
 from drivers.learn.solve import Solution
 from drivers.learn.switched import switched
@@ -22,6 +25,8 @@ SEVERAL = 8
 
 MANY = 25
 """Different numbers whose last digits tell that they are no sign."""
+LEAST_ALIKE = 3
+"""Numbers that came several times, each with a byte of its own, of a check."""
 EMPTY = 0.02
 """Share of the known load that a number may show when empty and still be called zero."""
 MOST_BESIDE = 4
@@ -78,11 +83,12 @@ def safe_limits(solution: Solution) -> tuple[float, float]:
     return (-8388608.0, 8388607.0) if counted else PLAIN_LIMITS
 
 
-def doubts(solution: Solution) -> tuple[list[str], list[str]]:
+def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list[str]]:
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
     missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
     missing += _sign_digit(solution.value) + _outside(solution) + _led(solution)
     missing += _goes_on(solution) + _complement(solution) + switched(solution)
+    missing += unsaid_sign(solution, knowns) + _check_unknown(solution)
     notes = [note for note in solution.notes if not note.startswith("undecided")]
     missing += [note for note in solution.notes if note.startswith("undecided")]
     for rival in _apart(solution):
@@ -119,6 +125,39 @@ def _check_doubt(shape: Shape) -> list[str]:
         f"undecided: the check fits {shape.check.name} and {shape.check.rival} alike, for too few different "
         "numbers came. To decide, record again and put the load on slowly, through many readings"
     ]
+
+
+def _check_unknown(solution: Solution) -> list[str]:
+    """A byte right behind a binary number that follows from it, in messages without a check, is one.
+
+    Then messages are cut in a wrong place, or it is a sum that is not known.
+    """
+    value, shape = solution.value, solution.shape
+    if shape.check is not None or shape.size is None or value.reading.coding != "binary":
+        return []
+    places = {role.source for role in solution.roles if role.kind in ("free", "code", "steady")}
+    for source in value.sources.values():
+        at = sum(source) if isinstance(source, tuple) else 0
+        if (at, 1) in places and _follows(shape.column(source), shape.column((at, 1))):
+            return [
+                f"undecided: the byte at {at} follows from the number before it, as a check does, though "
+                "none was found: messages may begin elsewhere. To decide, record again, longer, with a load "
+                "on each pad in turn"
+            ]
+    return []
+
+
+def _follows(numbers: list[bytes], beside: list[bytes]) -> bool:
+    """Tell whether a byte is the same for equal numbers and another for others, as hardly any field is."""
+    by_number: dict[bytes, Counter[bytes]] = {}
+    for number, byte in zip(numbers, beside, strict=True):
+        by_number.setdefault(number, Counter())[byte] += 1
+    often = [counted for counted in by_number.values() if counted.total() > 1]
+    total = sum(counted.total() for counted in often)
+    same = sum(counted.most_common(1)[0][1] for counted in often)
+    kinds = {counted.most_common(1)[0][0] for counted in often}
+    alike = len(often) >= LEAST_ALIKE and same > STILL * total
+    return alike and len(kinds) == len(often) and len(set(beside)) > MANY
 
 
 def _too_few(solution: Solution) -> list[str]:

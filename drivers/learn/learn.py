@@ -266,7 +266,7 @@ def _told(
     whole: Solution, proof: Proof, recording: Recording, knowns: Sequence[Known], origin: Origin
 ) -> Outcome:
     """Say what was learnt and proven, or what speaks against it all the same."""
-    missing, notes = doubts(whole)
+    missing, notes = doubts(whole, knowns)
     text = _text(whole, origin)
     final = prove(text, recording, knowns, frozenset(), whole)
     found = _found(whole, proof, final)

@@ -277,7 +277,10 @@ def _kind(numbers: list[float], value: Value) -> str:
     signed = value.reading.form == "twos" or value.reading.coding == "text" or min(ours) < 0
     below = low < 0 and (high > 0 or signed)  # all high bits set, a minus, or a sign as the first has it
     number = below or not code or _wide_and_wavering(numbers, often, value)
-    like = near > 0.98 and abs(middle) <= off and calm and not loaded and even and len(often) > 1
+    leapt = any(b - a > 2 * off for a, b in pairwise(sorted(often)))  # a byte above that is another field's
+    like = (
+        not leapt and near > 0.98 and abs(middle) <= off and calm and not loaded and even and len(often) > 1
+    )
     changed = sum(a != b for a, b in pairwise(numbers)) / len(numbers)
     wavers = low >= 0 and high <= WIDE * value.answer.step and WAVERS[0] < changed
     return "pad" if like and number else "small" if like and wavers else ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
+from math import nan
 
 from drivers.learn.answer import travel
 from drivers.learn.readings import Source
@@ -24,6 +25,8 @@ MOST_OF = 0.8
 """Share of a load below zero that a pad which carries it shows at least."""
 SEVERAL = 3
 """Pads from which on a code that goes with the pad is a second name, and no sign."""
+FEWEST = 4
+"""Messages with a code of which one may be damaged."""
 SIGNS = {b"+": "plus", b"-": "minus", b" ": "plus"}
 
 
@@ -99,7 +102,7 @@ def sign_among(
     numbers, column = numbers_of(shape, value), shape.column(source)
     near = NEAR * value.answer.reach
     below = Counter(cell for n, cell in zip(numbers, column, strict=True) if 0 < n < near)
-    small = {code for code, count in kept.items() if below[code] >= NEARLY * count}
+    small = {code for code, count in kept.items() if below[code] >= NEARLY * count - _spoilt(shape, count)}
     if value.below:
         carried = _carried(shape, value, numbers)
         small = {cell for cell, below in zip(column, carried, strict=True) if below} & set(kept)
@@ -131,12 +134,13 @@ def is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool,
     """Whether flagged rows are surely negative, and the evidence; "" when they are not negative at all."""
     if value.below:
         return _minus_where_known(shape, value, flagged)
-    numbers = numbers_of(shape, value)
+    numbers = numbers_of(shape, value, unread=nan)
     below = [number for number, flag in zip(numbers, flagged, strict=True) if flag]
     near = NEAR * value.answer.reach
     far = sum(number > near for number in below)
+    spoilt = _spoilt(shape, len(below))
     zeros = sum(abs(n) <= NOTHING * value.answer.reach for n in below)
-    if len(below) < 2 or far > (1 - NEARLY) * len(below) or zeros > 0.1 * len(below):
+    if len(below) < 2 or far > (1 - NEARLY) * len(below) or zeros > max(0.1 * len(below), spoilt):
         return False, ""
     runs = sum(flag and not before for flag, before in zip(flagged[1:], flagged, strict=False))
     others = [n for n, flag in zip(numbers, flagged, strict=True) if n <= near and not flag]
@@ -147,6 +151,11 @@ def is_minus(shape: Shape, value: Value, flagged: Sequence[bool]) -> tuple[bool,
     sure = runs >= 4 and len(others) >= 4 and after <= 2.05 * before and both
     sure = sure and not _goes_with_pads(shape, value, flagged)
     return sure, f"stands in {len(below)} frames, all near zero and none at zero"
+
+
+def _spoilt(shape: Shape, count: int) -> int:
+    """How many of some messages may be damaged in their number, where no check vouches for it."""
+    return int(shape.check is None and count >= FEWEST)
 
 
 def _goes_with_pads(shape: Shape, value: Value, flagged: Sequence[bool]) -> bool:
@@ -193,14 +202,15 @@ def _most_below(value: Value) -> float:
     return 1.2 * max(abs(known.mass_kg) for known in value.below) * value.answer.slope
 
 
-def numbers_of(shape: Shape, value: Value) -> list[float]:
+def numbers_of(shape: Shape, value: Value, *, unread: float = 0.0) -> list[float]:
+    """The numbers of all rows, `unread` for those that do not read."""
     read = value.reader()
     numbers: list[float] = []
     for row in shape.rows:
         try:
             numbers.append(number_of(shape, row, value.source, read))
         except UNREADABLE:
-            numbers.append(0.0)
+            numbers.append(unread)
     return numbers
 
 
