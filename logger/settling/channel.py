@@ -18,7 +18,7 @@ from msgspec.structs import replace
 from logger.settling.cells import CAPACITY, Cell, Cells, Trail
 from logger.settling.diagonal import Share
 from logger.settling.kept import Kept
-from logger.settling.late import another, late_fit, late_s
+from logger.settling.late import another, late_end, late_fit, late_s
 from logger.settling.level import Level, joined
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
@@ -185,9 +185,10 @@ class Channel(Kept):
     def _tell_late(self, end_ns: int, change: str) -> list[Level]:
         """A level that ended before it could be told with confidence is told when it ends."""
         assert self._late is not None
-        late, fit = self._late
+        (late, fit), self._late = self._late, None
+        if change == "closed":
+            late = replace(late, to_ns=late_end(late, self.cells, self.settings))
         late = late if late.parts else self._with_parts(late)
-        self._late = None
         self._watch.reset()
         if not self._wide:
             self.noise.learn(fit)

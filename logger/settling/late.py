@@ -7,6 +7,7 @@ import math
 from logger.settling.cells import Cells
 from logger.settling.level import Level
 from logger.settling.noise import NoiseLearner
+from logger.settling.settings import Settling
 from logger.settling.tail import Estimate
 
 
@@ -31,6 +32,12 @@ def late_fit(fit: Estimate, near: bool, cells: Cells, noise: NoiseLearner) -> Es
     stood = float(cells.x[cells.n - fit.count : cells.n].std())
     u = max(stood, 0.5 * abs(fit.value - fit.now), 0.5 * noise.tolerance())
     return fit.other(fit.now, u, fit.risk, fit.now)
+
+
+def late_end(late: Level, cells: Cells, settings: Settling) -> int:
+    """Until when it stood for certain (monotonic ns): what moved it on may have begun within the noise."""
+    told = cells.index_after(late.to_ns - round(settings.late_cut_s * 1e9))
+    return max(int(cells.last[told - 1]), late.from_ns) if told else late.to_ns
 
 
 def another(level: Level, late: Level, noise: NoiseLearner) -> bool:

@@ -97,6 +97,8 @@ class Settling:
     """… and by so many bands within creep_horizon_s."""
     late_kept_s: float = 1.0
     """What began to go is remembered for so long: it may be the next movement that begins."""
+    late_cut_s: float = 0.4
+    """The last of it may be that movement already, within the noise."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 15
