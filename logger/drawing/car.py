@@ -47,6 +47,8 @@ ELLIPSE_M = 0.11
 CROSS_PX = 13.0
 """Arm of the cross that marks the centre of mass."""
 BOLD = 'font-weight="600"'
+EM_PER_LETTER = 0.58
+"""How wide a letter of a label is in its mean, in its own size: digits and the condition's shape are wide."""
 
 GLYPHS: dict[Condition, str] = {
     Condition.RESTING: "●",
@@ -192,8 +194,12 @@ def _detail(wheel: WheelLoad, corner: str, spread: str, at: Point, sheet: Sheet)
         f'<tspan class="{look}" fill="{_COLOURS[look]}" dx="6">'
         f"{GLYPHS[wheel.condition]} {wheel.condition}{_aged(wheel)}</tspan>"
     )
-    fresh = spread if wheel.age_s is None else ""
-    return svg_text(at, f"{corner} {fresh}".rstrip(), sheet.text, more=word)
+    words = f"{corner} {spread if wheel.age_s is None else ''}".rstrip()
+    size = sheet.text
+    if sheet.nose == "up":  # it has half the width, and no more
+        count = len(f"{words} {GLYPHS[wheel.condition]} {wheel.condition}{_aged(wheel)}")
+        size = min(size, 0.47 * sheet.width / (EM_PER_LETTER * count))
+    return svg_text(at, words, size, more=word)
 
 
 def _aged(wheel: WheelLoad) -> str:

@@ -48,6 +48,25 @@ def test_numbers_can_be_read_from_a_metre_and_nothing_overflows(serve: Any, sit:
     assert min(sizes["buttons"]) >= 44
 
 
+@pytest.mark.parametrize("worst", [Condition.CREEPING, Condition.OVERLOADED])
+def test_labels_side_by_side_do_not_touch_on_a_phone(
+    serve: Any, sit: Callable[..., Seat], worst: Condition
+) -> None:
+    served = serve()
+    served.put(STANDING, *at_rest(0.05), *(condition(pad, worst) for pad in ("P1", "P2", "P3", "P4")))
+    seat = sit(served.await_address(), PHONE)
+    seat.wait(f"document.querySelector('#plan svg').textContent.split('{worst}').length > 4")
+    gaps = seat.page.evaluate(
+        """() => {
+          const box = corner => [...document.querySelectorAll(`#plan [data-corner=${corner}] text`)]
+            .map(text => text.getBoundingClientRect());
+          return [['LF', 'RF'], ['LR', 'RR']].map(([left, right]) =>
+            Math.min(...box(right).map(b => b.left)) - Math.max(...box(left).map(b => b.right)));
+        }"""
+    )
+    assert min(gaps) >= 4, gaps
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_text_stands_out_from_the_paper(serve: Any, sit: Callable[..., Seat], scheme: str) -> None:
     """Contrast of at least 4.5 : 1 (WCAG 2.2, 1.4.3), computed as that text says."""

@@ -63,9 +63,9 @@ def condition(pad: str, what: Condition, reason: str = "") -> PadCondition:
     return PadCondition(pad=pad, condition=what, since_mono_ns=time.monotonic_ns(), reason=reason)
 
 
-def at_rest() -> list[Record]:
+def at_rest(load_u_kg: float = 0.2) -> list[Record]:
     covariance = [0.0] * 16
-    covariance[0::5] = [0.04] * 4
+    covariance[0::5] = [load_u_kg**2] * 4
     now = time.monotonic_ns()
     rest = CarRest(
         pads=PADS,
