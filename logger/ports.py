@@ -18,8 +18,8 @@ from msgspec.structs import replace
 from drivers.api import SerialSettings
 from logger import devices
 from logger.clock import NS, now_ns
+from logger.flood import Allowance
 from logger.model import Chunk, PortEvent
-from logger.share import Share
 from logger.transports import PortLost, PortRefused, Transport, transport_for
 
 Clock = Callable[[], tuple[int, int]]
@@ -107,7 +107,7 @@ class PortReader:
         self._detail = ""
         self._was_open = False
         self._heard_ns = 0
-        self._share = Share(settings.most_bytes_per_s, settings.flood_s)
+        self._allowance = Allowance(settings.most_bytes_per_s, settings.flood_s)
         self._noise_bytes = 0
         self._thread = threading.Thread(target=self._run, name=f"port {settings.name}", daemon=True)
 
@@ -177,7 +177,7 @@ class PortReader:
         if data:
             self._heard_ns = t_mono_ns
             self._take(Chunk(port=settings.name, t_mono_ns=t_mono_ns, t_wall_ns=t_wall_ns, data=data))
-        elif self.state == "flooded" and self._share.calm(t_mono_ns / NS):
+        elif self.state == "flooded" and self._allowance.calm(t_mono_ns / NS):
             self._end_flood()
         elif t_mono_ns - self._heard_ns > settings.idle_s * NS:
             self._tell("idle", f"nothing came for {settings.idle_s:g} s; is the sender on, its cable in?")
@@ -190,7 +190,7 @@ class PortReader:
 
     def _take(self, chunk: Chunk) -> None:
         """Keep a chunk or drop it, and let a line wait that has had its share of the machine."""
-        kept, wait_s = self._share.take(len(chunk.data), chunk.t_mono_ns / NS)
+        kept, wait_s = self._allowance.take(len(chunk.data), chunk.t_mono_ns / NS)
         if kept:
             self._hand_on(chunk)
         else:

@@ -10,7 +10,7 @@ MOST_AHEAD_S = 1.0
 """A flood has ended when so long nothing came, or longer less than the line's share."""
 
 
-class Share:
+class Allowance:
     """What may be taken of a line that brings more than its share.
 
     At first it is made to wait, which loses nothing where the kernel or a network holds what comes: after a
