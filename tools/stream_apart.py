@@ -22,7 +22,7 @@ from drivers import checks, escapes
 FINE = (("kg", "0.1", 1), ("kg", "0.05", 2), ("kg", "0.02", 2), ("lb", "0.1", 1), ("lb", "0.2", 1))
 
 
-def _placed(scale: Scale, count: int) -> int:
+def placed(scale: Scale, count: int) -> int:
     """The number in units of its last place."""
     return round(count * scale.step * 10**scale.places)
 
@@ -39,7 +39,7 @@ def turned_states(rng: Rng) -> Design:
         s = made[0]
         bits = base | (still if s.steady else 0) | (minus if s.count < 0 else 0)
         bits |= empty if abs(s.count) < 2 else 0
-        number = abs(_placed(scale, s.count))
+        number = abs(placed(scale, s.count))
         text = f"{number / 10**scale.places:0{width}.{scale.places}f}" if point else f"{number:0{width}d}"
         digits = text[::-1].encode()
         return start + (bytes([bits]) + digits if first else digits + bytes([bits])) + end
@@ -154,7 +154,7 @@ def stuffed_24(rng: Rng) -> Design:
     name, write = any_check(rng, text=False, none=0.15)
 
     def number(count: int) -> bytes:
-        value = _placed(scale, count)
+        value = placed(scale, count)
         if form == "magnitude":
             value = abs(value) | (value < 0) << 23
         value = {"offset": value + (1 << 23), "ones": value - (value < 0)}.get(form, value)
@@ -179,7 +179,7 @@ def nibble_signs(rng: Rng) -> Design:
     name, write = any_check(rng, text=False, none=0.0)
 
     def number(s: State) -> bytes:
-        value = _placed(scale, abs(s.count))
+        value = placed(scale, abs(s.count))
         lead = bytes([(minus if s.count < 0 else plus) << 4 | (scale.places if places_too else 0)])
         packed = bytes.fromhex(f"{value:0{2 * size}d}")
         return lead + (packed[::-1] if low_first else packed)
@@ -227,7 +227,7 @@ def asked(rng: Rng) -> Design:
         s = made[0]
         number = {
             "int": lambda: struct.pack(">h", s.count),
-            "long": lambda: struct.pack(">i", _placed(scale, s.count)),
+            "long": lambda: struct.pack(">i", placed(scale, s.count)),
             "float": lambda: struct.pack(">f", float(s.count * scale.step)),
         }[form]()
         answer = bytes([17 + s.pad, 0x43, len(number) + 1, 0x20 | s.steady]) + number
@@ -334,19 +334,24 @@ def make_apart(seed: int, least_s: float = 0) -> Stream:
     """Invent one stream of this family from its seed, of at least so many seconds."""
     rng = random.Random(f"apart {seed}")
     design = APART[seed % len(APART)](rng)
-    plans, known, seconds = short_session(rng, design)
+    return of_short_session(rng, design, f"a{seed:05d}", least_s, 270)
+
+
+def of_short_session(rng: Rng, design: Design, name: str, least_s: float, most_kg: float) -> Stream:
+    """Record a design in a short session, and later with loads up to `most_kg` that nobody told."""
+    plans, known, seconds = _short_session(rng, design)
     rate = 10.0 * (1 if design.together else max(1, len(design.pads)))
     made = states(rng, design, plans, rate, max(seconds, least_s))
     recorded = wire(rng, design, made, damage=rng.choice((0.0, 2e-4)))
-    used: list[Plan] = [
-        [(0.0, 0.0), (2.0, rng.uniform(95, 270)), (7.0, rng.uniform(-14, -3)), (12.0, rng.uniform(15, 95))]
-        for _ in plans
-    ]
+    used: list[Plan] = []
+    for _ in plans:
+        far, below, near = rng.uniform(95, most_kg), rng.uniform(-14, -3), rng.uniform(15, 95)
+        used.append([(0.0, 0.0), (2.0, far), (7.0, below), (12.0, near)])
     later = wire(rng, design, states(rng, design, used, rate, 17.0), damage=0)
-    return stream_of(f"a{seed:05d}", design, known, recorded, later, design.features)
+    return stream_of(name, design, known, recorded, later, design.features)
 
 
-def short_session(rng: Rng, design: Design) -> tuple[list[Plan], list[str], float]:
+def _short_session(rng: Rng, design: Design) -> tuple[list[Plan], list[str], float]:
     """Loads by pad, what is known and how long: 20 s, and 7 s more for each further pad that is loaded."""
     load = rng.choice((84.2, 72.6, 91.15, 66.4, 103.8))
     plans: list[Plan] = [[(0.0, 0.0)] for _ in design.pads]

@@ -13,17 +13,12 @@ import random
 import struct
 from collections.abc import Callable
 
-from stream_apart import FINE, short_session
-from stream_kit import Design, Plan, State, Stream, any_check, states, stream_of, wire
-from stream_odd_kit import Rng, Scale, odd_design, scale_of
+from stream_apart import FINE, of_short_session, placed
+from stream_kit import Design, State, Stream, any_check
+from stream_odd_kit import Rng, odd_design, scale_of
 from stream_wide_binary import cobs, integer
 
 from drivers import escapes
-
-
-def _placed(scale: Scale, count: int) -> int:
-    """The number in units of its last place."""
-    return round(count * scale.step * 10**scale.places)
 
 
 def _names(rng: Rng, names: list[str]) -> list[str]:
@@ -60,7 +55,7 @@ def lettered_signs(rng: Rng) -> Design:
 
     def encode(made: list[State]) -> bytes:
         s = made[0]
-        number = _placed(scale, abs(s.count))
+        number = placed(scale, abs(s.count))
         text = f"{number / 10**scale.places:0{width}.{scale.places}f}" if point else f"{number:0{width}d}"
         close = (")" if s.count < 0 else " ") if signs[1] == "(" else ""
         lead = signs[1] if s.count < 0 else signs[0] or " "
@@ -123,7 +118,7 @@ def typed_floats(rng: Rng) -> Design:
             return sync + body + write(body)
 
         number = float(s.count * scale.step)
-        told = struct.pack(order + "f", number) if real else struct.pack(order + "i", _placed(scale, s.count))
+        told = struct.pack(order + "f", number) if real else struct.pack(order + "i", placed(scale, s.count))
         out = message(1, told + bytes([2 if s.steady else 0]))
         if s.seq % often == 2:
             out += message(2, struct.pack(order + "HBBB", 3910 - s.seq // 30, 200 - s.seq % 4, 35, 0))
@@ -142,7 +137,7 @@ def doubled_marks(rng: Rng) -> Design:
 
     def encode(made: list[State]) -> bytes:
         s = made[0]
-        value = _placed(scale, s.count) - (form == "ones" and s.count < 0)
+        value = placed(scale, s.count) - (form == "ones" and s.count < 0)
         told = integer(value, 4, order, form)
         body = bytes([0x10 + s.pad, 0xA0 if s.steady else 0xA4]) + (bytes([scale.places]) if places else b"")
         out = escapes.WRAP[kind](body + told + write(body + told))
@@ -258,7 +253,7 @@ def swapped_words(rng: Rng) -> Design:
     name, write = any_check(rng, text=False, none=0.0)
 
     def number(s: State) -> bytes:
-        value = _placed(scale, s.count)
+        value = placed(scale, s.count)
         if packed:
             told = bytes.fromhex(f"{abs(value):06d}")
             return bytes([0x2D if value < 0 else 0x2B]) + (told[::-1] if turned else told)
@@ -310,13 +305,4 @@ def make_strange(seed: int, least_s: float = 0) -> Stream:
     """Invent one stream of this family from its seed, of at least so many seconds."""
     rng = random.Random(f"strange {seed}")
     design = STRANGE[seed % len(STRANGE)](rng)
-    plans, known, seconds = short_session(rng, design)
-    rate = 10.0 * (1 if design.together else max(1, len(design.pads)))
-    made = states(rng, design, plans, rate, max(seconds, least_s))
-    recorded = wire(rng, design, made, damage=rng.choice((0.0, 2e-4)))
-    used: list[Plan] = [
-        [(0.0, 0.0), (2.0, rng.uniform(95, 250)), (7.0, rng.uniform(-14, -3)), (12.0, rng.uniform(15, 95))]
-        for _ in plans
-    ]
-    later = wire(rng, design, states(rng, design, used, rate, 17.0), damage=0)
-    return stream_of(f"s{seed:05d}", design, known, recorded, later, design.features)
+    return of_short_session(rng, design, f"s{seed:05d}", least_s, 250)
