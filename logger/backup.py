@@ -21,6 +21,7 @@ from typing import Any
 import msgspec
 
 from logger.journal_folder import JOURNAL, find_runs
+from logger.snapshot import SUMS
 from logger.store.sealed import MARKS, TEMPORARY
 from logger.store.writer import DATASET
 from logger.version import VERSION
@@ -101,7 +102,7 @@ def _contents(folder: Path) -> Iterator[tuple[str, Path]]:
     with suppress(ValueError):  # no journal, no configuration
         newest = find_runs(folder)[-1].folder
         for path in sorted(newest.rglob("*")):
-            if path.is_file() and path.suffix != ".arrows":
+            if path.is_file() and path.suffix != ".arrows" and path.name != SUMS:  # it is to be edited
                 yield f"{CONFIG}/{path.relative_to(newest)}", path
 
 

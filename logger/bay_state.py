@@ -47,9 +47,8 @@ def freeze(bay: Bay, wall_offset_ns: int, config_id: str) -> bytes:
         "version": VERSION,
         "config_id": config_id,
         "wall_offset_ns": wall_offset_ns,
-        "sha256": hashlib.sha256(body).hexdigest(),
     }
-    return json.dumps(about).encode() + b"\n" + body
+    return json.dumps(about | {"sha256": _sum(about, body)}).encode() + b"\n" + body
 
 
 def thaw(blob: bytes, bay: Bay, config_id: str) -> int | None:
@@ -58,9 +57,14 @@ def thaw(blob: bytes, bay: Bay, config_id: str) -> int | None:
     try:
         about = json.loads(line)
         same = (about["version"], about["config_id"]) == (VERSION, config_id)
-        if not same or about["sha256"] != hashlib.sha256(body).hexdigest():
+        if not same or about.pop("sha256") != _sum(about, body):
             return None
         bay.resume(_Reader(io.BytesIO(body)).load())
         return int(about["wall_offset_ns"])
     except Exception:
         return None  # whatever a torn or foreign pickle raises, the run is replayed instead
+
+
+def _sum(about: dict[str, Any], body: bytes) -> str:
+    """The hash of a state and of what is said about it."""
+    return hashlib.sha256(json.dumps(about, sort_keys=True).encode() + body).hexdigest()

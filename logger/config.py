@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from drivers.calibration import Line
-from logger import calibration_file, typed_toml
+from logger import calibration_file, snapshot, typed_toml
 from logger.broker import BrokerSettings
 from logger.bus import BusSettings
 from logger.car_file import Car, read_car
@@ -146,7 +146,12 @@ class Loaded:
 
 
 def load(file: Path, *, devices: bool = False) -> Loaded:
-    """Read a config; ConfigError lists every fault. `devices` also wants each port's device to be there."""
+    """Read a config; ConfigError lists every fault. `devices` also wants each port's device to be there.
+
+    One that a run kept is read only as the run had it.
+    """
+    if file.parent.name.startswith("run-") and (damaged := snapshot.fault(file.parent)):
+        raise ConfigError([f"{file.parent}: {damaged}"])
     data, faults = typed_toml.parse(file)
     config = typed_toml.convert(data, Config, faults)
     car = _car(data, faults)

@@ -84,7 +84,7 @@ def mend(loaded: Loaded, tell: Callable[[str, str], None]) -> bool:
         return False
     if loaded.folder.is_dir():
         recover(loaded.folder / JOURNAL, tell)
-        make_missing(loaded.folder, loaded.config.bay.name, bay_from_file, tell)
+        make_missing(loaded.folder, loaded.config.bay.name, bay_from_file, tell, thorough=True)
         mend_ledger(loaded.folder / "ledger.db", loaded.folder / "quarantine", tell)
     return True
 

@@ -18,7 +18,7 @@ from logger.journal_segment import END
 from logger.pairing import FILE as PAIRED
 from logger.pairing import Pairing
 from logger.store import DATASET
-from logger.store.sealed import TEMPORARY, faults, marks
+from logger.store.sealed import TEMPORARY, TORN, faults, marks
 
 TIME_ERROR = 5
 """adjtimex(2): the clock is not synchronised."""
@@ -79,7 +79,10 @@ def damage(folder: Path, live: bool) -> Iterator[tuple[str, str, str]]:
     if aside:
         what = f"{len(aside)} pieces were set aside, the newest {max(aside, key=os.path.getmtime)}"
         yield "quarantine", what, ""
-    found = [fault for mark in marks(folder / DATASET) for fault in faults(folder / DATASET, mark)]
+    torn: list[Path] = []
+    whole = marks(folder / DATASET, torn.append)
+    found = [fault for mark in whole for fault in faults(folder / DATASET, mark)]
+    found += [f"{path}: {TORN}" for path in torn]
     for fault in found[:SHOWN]:
         yield "dataset", fault, step
     if len(found) > SHOWN:

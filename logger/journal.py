@@ -24,6 +24,7 @@ from logger.journal_folder import SEGMENT, Run, next_number, sync_folder
 from logger.journal_segment import END, Entry, Row, encode, head, row_of
 from logger.model import ALL_PADS, Gap, GapCause
 from logger.shortage import no_memory, why_refused
+from logger.snapshot import SUMS, sums
 
 OnTrouble = Callable[[str, str], None]
 """Called with (event, detail) once per change, from any thread; must not block."""
@@ -97,7 +98,10 @@ class Journal:
         self.run = next_number(folder)
         self.folder = folder / Run.name_of(self.run, self.boot_id)
         self._settings, self._on_trouble = settings, on_trouble
-        self._snapshot, self._on_closed, self._on_gap = snapshot or {}, on_closed, on_gap
+        self._snapshot = dict(snapshot or {})
+        if self._snapshot:
+            self._snapshot[SUMS] = sums(self._snapshot)
+        self._on_closed, self._on_gap = on_closed, on_gap
         head()  # imports Arrow now: what is put must not wait for that to become durable
         self._lock = threading.Lock()
         self._queue: deque[tuple[int, Row]] = deque()

@@ -110,8 +110,9 @@ def read_rows(run: Run, on_damage: OnDamage | None = None) -> Iterator[tuple[Pat
 def _read(
     run: Run, on_damage: OnDamage | None, first: int, read: Callable[[bytes], Iterable[Rows | Batch | Damage]]
 ) -> Iterator[tuple[Path, Rows | Batch | Gap]]:
-    seq: int | None = None
-    t_mono_ns = 0
+    whole = bool(run.segments) and first <= segment_number(run.segments[0]) == 1
+    seq = 0 if whole else None  # what was before is not known
+    t_mono_ns: int | None = None
     for path in run.segments:
         if segment_number(path) < first:
             continue
@@ -122,7 +123,7 @@ def _read(
                 continue
             size, first_ns, last_ns = _extent(item)
             if seq is not None and item.seq > seq:
-                yield path, _missing(item.seq - seq, t_mono_ns, first_ns)
+                yield path, _missing(item.seq - seq, first_ns if t_mono_ns is None else t_mono_ns, first_ns)
             yield path, item
             seq, t_mono_ns = item.seq + size, last_ns
 
@@ -164,11 +165,13 @@ def is_live(run: Run) -> bool:
     """Whether a program is writing this run now: it holds a lock on the last segment."""
     if not run.segments:
         return False
-    with run.segments[-1].open("rb") as file:
-        try:
+    try:
+        with run.segments[-1].open("rb") as file:
             fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except OSError:
-            return True
+    except BlockingIOError:
+        return True
+    except OSError:  # what cannot be opened is told by who reads it
+        return False
     return False
 
 

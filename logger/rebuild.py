@@ -18,6 +18,7 @@ from logger.derive import derive
 from logger.journal_folder import (
     JOURNAL,
     SEGMENT,
+    OnDamage,
     Run,
     each_run,
     find_runs,
@@ -26,17 +27,19 @@ from logger.journal_folder import (
     segment_hash,
     segment_number,
 )
-from logger.journal_segment import newer
+from logger.journal_segment import Damage, newer
 from logger.model import Chunk, PortEvent
 from logger.replay import MakeBay
 from logger.shortage import no_memory
+from logger.snapshot import put_back
 from logger.store import DATASET
 from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
-from logger.store.schema import SCHEMA
 from logger.store.sealed import (
     MARKS,
+    TORN,
     faults,
+    is_newer,
     mark_names,
     mark_path,
     marks,
@@ -56,17 +59,19 @@ WARM_MOST = 6
 OnTrouble = Callable[[str, str], None]
 
 
-def make_missing(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble) -> int:
+def make_missing(
+    folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble, *, thorough: bool = False
+) -> int:
     """Seal what the journal holds and the dataset in a bay's folder does not; return how many segments.
 
     For the start of the program: half-written files are removed, the newest sealed files are checked, and
-    those missing or cut short are made again. A run that is being written is left out. Never fatal: what
-    cannot be made is reported and left.
+    those missing or cut short are made again; when `thorough`, each sealed file is compared with its hash. A
+    run that is being written is left out. Never fatal: what cannot be made is reported and left.
     """
     dataset = folder / DATASET
     try:
         tidy(dataset, on_trouble, _live(folder))
-        _unmark_damaged(dataset, on_trouble)
+        _unmark_damaged(folder, on_trouble, thorough)
     except OSError as fault:
         on_trouble(
             "store_untidy", f"{dataset}: {fault.strerror}; what is half written stays until the next start"
@@ -122,14 +127,15 @@ def make_again(folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble)
 
 
 def segments(
-    run: Run, bay: Bay, first: int = 0, wall_offset_ns: int = 0
+    run: Run, bay: Bay, first: int = 0, wall_offset_ns: int = 0, on_damage: OnDamage | None = None
 ) -> Iterator[tuple[int, SegmentRows]]:
     """Derive a run's records from segment `first` on: (segment number, its rows), each when it is complete.
 
-    `bay` stands where that segment begins; so does `wall_offset_ns`, wall less monotonic time (ns).
+    `bay` stands where that segment begins; so does `wall_offset_ns`, wall less monotonic time (ns). What is
+    damaged in a segment is told to `on_damage` before its rows are given.
     """
     rows, offset_ns = SegmentRows(), wall_offset_ns
-    entries = read_run(run, first=first)
+    entries = read_run(run, on_damage, first)
     ahead = next(entries, None)
     for number in map(segment_number, run.segments):
         while ahead is not None and ahead[0] <= number:
@@ -147,11 +153,13 @@ def segments(
 
 def verify(folder: Path) -> Iterator[str]:
     """Compare all that is sealed, journal and dataset, with the hashes in the marks; yield what differs."""
-    for mark in marks(folder / DATASET):
+    torn: list[Path] = []
+    for mark in marks(folder / DATASET, torn.append):
         yield from faults(folder / DATASET, mark, deep=True)
         raw = folder / JOURNAL / mark["run"] / SEGMENT.format(mark["segment"])
         if raw.exists() and segment_hash(raw) != mark["journal_sha256"]:
             yield f"{raw}: its bytes are not those that were sealed"
+    yield from (f"{path}: {TORN}" for path in torn)
 
 
 def config_id(config: Path) -> str:
@@ -185,15 +193,26 @@ def _make(
             "store_not_rebuilt", f"{run.folder}: its first segments are gone; the dataset stays as it is"
         )
         return 0
+    damaged = False
+
+    def tell_damage(path: Path, damage: Damage) -> None:
+        nonlocal damaged
+        damaged = True
+        what = f"bytes {damage.offset}–{damage.end}: {damage.reason}"
+        on_trouble("journal_damaged", f"{path}: {what}; the entries around it are whole")
+
     try:
+        put_back(run.folder, on_trouble)
         _check_known(run)
         config = run.folder / "config.toml"
         ident = config_id(config)
         standing = _standing(dataset, run, min(wanted), make_bay, ident) if short else None
-        for segment, rows in segments(run, *(standing or (make_bay(config),))):
+        begin = standing or (make_bay(config), 0, 0)
+        for segment, rows in segments(run, *begin, on_damage=tell_damage):
             if segment not in wanted:
                 continue
-            if not short and rows.lossy and mark_path(dataset, run.name, segment).exists():
+            # Behind a damage the bay knows less than the live one did.
+            if not short and (rows.lossy or damaged) and _is_whole(dataset, run, segment):
                 on_trouble(
                     "store_kept", f"{run.name} segment {segment}: the dataset holds more than the journal"
                 )
@@ -210,6 +229,13 @@ def _make(
     if made:
         on_trouble("store_rebuilt", f"{run.name}: {made} segments made from the journal")
     return made
+
+
+def _is_whole(dataset: Path, run: Run, segment: int) -> bool:
+    """Whether all that was sealed of a segment is there as it was sealed."""
+    path = mark_path(dataset, run.name, segment)
+    mark = read_mark(path) if path.exists() else None
+    return mark is not None and not faults(dataset, mark, deep=True)
 
 
 def _relabel(dataset: Path, run: Run, on_trouble: OnTrouble) -> None:
@@ -269,15 +295,22 @@ def _warm(bay: Bay, run: Run, segment: int) -> None:
         bay.warm(entry)
 
 
-def _unmark_damaged(dataset: Path, on_trouble: OnTrouble) -> None:
-    """Take away the newest marks that are torn or whose files are missing or cut short: to be made again."""
-    for name in mark_names(dataset)[-NEWEST:]:
+def _unmark_damaged(folder: Path, on_trouble: OnTrouble, thorough: bool) -> None:
+    """Take away marks that are torn or whose files are not as they were sealed: to be made again.
+
+    The newest only, and by the files' sizes, unless `thorough`. What has no raw bytes any more stays.
+    """
+    dataset = folder / DATASET
+    for name in mark_names(dataset)[0 if thorough else -NEWEST :]:
         path = dataset / MARKS / name
         mark = read_mark(path)
-        if mark is not None and mark["schema"] > SCHEMA:
+        if mark is not None and is_newer(mark):
             continue  # a newer program's own
-        found = [f"{path}: torn"] if mark is None else faults(dataset, mark)
+        found = [f"{path}: {TORN}"] if mark is None else faults(dataset, mark, deep=thorough)
+        run, _, number = path.stem.rpartition("-")
+        raw = (folder / JOURNAL / run / f"segment-{number}.arrows").exists()
         for fault in found:
-            on_trouble("store_damaged", f"{fault}; made again from the journal")
-        if found:
+            what = "made again from the journal" if raw else "its raw bytes are gone, so it stays as it is"
+            on_trouble("store_damaged", f"{fault}; {what}")
+        if found and raw:
             path.unlink()

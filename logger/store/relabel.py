@@ -51,7 +51,8 @@ def _seal_again(folder: Path, mark: dict[str, Any], steps: list[tuple[int, int, 
     for table in sorted({Path(file["path"]).parts[0] for file in mark["files"]}):
         paths = [folder / file["path"] for file in mark["files"] if Path(file["path"]).parts[0] == table]
         tables += _by_day(table, _moved(table, _read(table, paths), steps))
-    about = {key: value for key, value in mark.items() if key not in ("bay", "run", "segment", "files")}
+    anew = ("bay", "run", "segment", "files", "sum")
+    about = {key: value for key, value in mark.items() if key not in anew}
     seal(folder, mark["bay"], mark["run"], mark["segment"], tables, about | {"steps_applied": len(steps)})
 
 

@@ -13,7 +13,7 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
-from logger.store.sealed import MARKS, mark_names, read_mark
+from logger.store.sealed import MARKS, is_newer, mark_names, read_mark
 from logger.store.writer import DATASET
 
 DAY_S = 86_400.0
@@ -56,7 +56,7 @@ def sealed_segments(folder: Path, newest_first: bool = False) -> Iterator[Sealed
     for name in sorted(mark_names(folder / DATASET), reverse=newest_first):
         path = folder / DATASET / MARKS / name
         mark: dict[str, Any] | None = read_mark(path)
-        if mark is not None:
+        if mark is not None and not is_newer(mark):
             raw = folder / "journal" / mark["run"] / f"segment-{mark['segment']:06d}.arrows"
             derived = tuple(folder / DATASET / file["path"] for file in mark["files"])
             yield Sealed(path, raw, derived, path.stat().st_mtime)

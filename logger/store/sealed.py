@@ -22,6 +22,7 @@ from logger.version import VERSION
 MARKS = "_sealed"
 """Folder of the marks; readers of hive datasets pass over names that begin with an underscore."""
 TEMPORARY = ".tmp-"
+TORN = "torn, or damaged since it was written"
 
 
 def seal(
@@ -42,6 +43,7 @@ def seal(
     mark = {"schema": SCHEMA, "bay": bay, "run": run, "segment": segment, "version": VERSION} | about
     mark["files"] = files
     _drop_others(folder, name, {file["path"] for file in files})
+    mark["sum"] = _sum(mark)
     write_whole(mark_path(folder, run, segment), json.dumps(mark, indent=1).encode())
     return mark
 
@@ -82,25 +84,57 @@ def mark_names(folder: Path) -> list[str]:
 
 
 def read_mark(path: Path) -> dict[str, Any] | None:
-    """A mark, or None when its file is torn."""
+    """A mark, or None when its file is torn or damaged; of a newer program's only the schema is known.
+
+    Those of version 0.1.0 had no `sum`.
+    """
     try:
         mark: dict[str, Any] = json.loads(path.read_bytes())
-    except ValueError:
+        if is_newer(mark):
+            return mark
+        whole = mark["sum"] == _sum(mark) if "sum" in mark else _names(mark) == path.stem
+    except (ValueError, TypeError, KeyError, AttributeError):
         return None
-    return mark
+    return mark if whole else None
+
+
+def is_newer(mark: dict[str, Any]) -> bool:
+    """Whether a newer program made this mark: its segment is that program's own."""
+    return int(mark["schema"]) > SCHEMA
+
+
+def _sum(mark: dict[str, Any]) -> str:
+    """16 hexadecimal digits of SHA-256 over all else that a mark says."""
+    told = json.dumps({key: value for key, value in mark.items() if key != "sum"}, sort_keys=True)
+    return hashlib.sha256(told.encode()).hexdigest()[:16]
+
+
+def _names(mark: dict[str, Any]) -> str:
+    """The segment that a mark without a sum is for; KeyError or TypeError where something is missing."""
+    for file in mark["files"]:
+        file["path"], file["bytes"] + 0, file["sha256"]
+    mark["journal_sha256"], mark["bay"]
+    return segment_name(mark["run"], mark["segment"])
 
 
 def marks_of(folder: Path, run: str) -> Iterator[dict[str, Any]]:
     """The whole marks of one run, in order of segment."""
     for path in sorted((folder / MARKS).glob(f"{run}-*.json")):
-        if (mark := read_mark(path)) is not None:
+        if (mark := read_mark(path)) is not None and not is_newer(mark):
             yield mark
 
 
-def marks(folder: Path) -> Iterator[dict[str, Any]]:
-    """The whole marks of a dataset, in order of run and segment."""
+def marks(folder: Path, on_damage: Callable[[Path], object] | None = None) -> Iterator[dict[str, Any]]:
+    """The whole marks of a dataset that are of this program's schema, in order of run and segment.
+
+    `on_damage` is called with the files of those that are torn or damaged.
+    """
     for path in mark_paths(folder):
-        if (mark := read_mark(path)) is not None:
+        mark = read_mark(path)
+        if mark is None:
+            if on_damage is not None:
+                on_damage(path)
+        elif not is_newer(mark):
             yield mark
 
 

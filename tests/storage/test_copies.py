@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -12,8 +13,9 @@ import pytest
 from pyarrow import fs
 from support.small_bay import LiveBay, stream
 
+from logger.store import copies as copying
 from logger.store.copies import Copies
-from logger.store.sealed import mark_paths
+from logger.store.sealed import mark_paths, read_mark, write_whole
 
 
 @pytest.fixture
@@ -128,13 +130,32 @@ def test_a_segment_sealed_anew_elsewhere_takes_the_place_of_the_first(bay: Path,
     moved.parent.mkdir()
     old.rename(moved)
     names = [str(path.relative_to(bay)) for path in (old, moved)]
-    mark.write_bytes(mark.read_bytes().replace(names[0].encode(), names[1].encode()))
+    told = json.loads(mark.read_text().replace(*names))
+    del told["sum"]
+    mark.write_text(json.dumps(told))
     second = Copies(bay, target.as_uri(), 0.02, lambda *_: None)
     second.start()
     until(lambda: second.copied == 1)
     second.stop()
     assert content(target) == content(bay)
     assert not (target / names[0]).exists()
+
+
+def test_a_mark_is_read_once_and_again_only_when_it_was_written_anew(
+    bay: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[str] = []
+    monkeypatch.setattr(copying, "read_mark", lambda path: read.append(path.name) or read_mark(path))
+    copies = Copies(bay, (tmp_path / "elsewhere").as_uri(), 0.01, lambda *_: None)
+    copies.start()
+    names = [path.name for path in mark_paths(bay)]
+    until(lambda: copies.copied == len(names))
+    time.sleep(0.2)
+    assert read == names
+    write_whole(mark_paths(bay)[1], mark_paths(bay)[1].read_bytes())
+    until(lambda: len(read) > len(names))
+    copies.stop()
+    assert (read, copies.copied) == ([*names, names[1]], len(names))
 
 
 def test_a_place_that_hangs_holds_nobody_up(bay: Path, tmp_path: Path) -> None:
