@@ -1,20 +1,34 @@
-"""A whole journal segment at once, as columns: what replay reads where nothing is damaged."""
+"""A whole journal segment at once, as columns: what replay reads where nothing is damaged.
+
+Arrow's objects for each of the many small batches would take most of the time. So a batch is read by the
+shape of its metadata: Arrow reads one of each shape, the others may differ from it in their numbers only.
+"""
 
 from __future__ import annotations
 
+import struct
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.journal_segment import END, Row, head, metadata_size
+from drivers.words import by_size
+from logger.journal_segment import END, Row, decode, head, metadata_size
 from logger.packed import Packed
 
-Cuts = tuple[NDArray[np.int64], NDArray[np.int64]]
+Ints = NDArray[np.int64]
+COLUMNS = 5
+"""kind, port, t_mono_ns, t_wall_ns, data."""
+BUFFERS = 13
+"""Arrow's for these: what is missing (none), then values, or offsets and values."""
+OFFSETS, VALUES, TIMES = (1, 4, 11), (2, 5, 12), (7, 9)
+"""Numbers of the buffers of kind, port and data; of the times."""
+CHECKED = (1, 2, 4, 5, 7, 9, 11, 12)
+"""Those that a checksum covers, in its order."""
+WORDS = ("n", "seq", "crc32")
+"""Numbers that a batch's metadata tell as text."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,140 +38,234 @@ class Rows:
     offset: int
     end: int
     seq: int
-    table: Any
+    kind: Packed
+    port: Packed
+    t_mono_ns: Ints
+    t_wall_ns: Ints
+    data: Packed
 
     def __len__(self) -> int:
         """How many rows."""
-        return int(self.table.num_rows)
-
-    @cached_property
-    def t_mono_ns(self) -> NDArray[np.int64]:
-        """Monotonic times."""
-        return self._times("t_mono_ns")
-
-    @cached_property
-    def t_wall_ns(self) -> NDArray[np.int64]:
-        """Wall times."""
-        return self._times("t_wall_ns")
-
-    def _times(self, column: str) -> NDArray[np.int64]:
-        return np.asarray(np.from_dlpack(self.table[column].chunk(0)), np.int64)
-
-    def numbers(self, column: str, names: list[str]) -> NDArray[np.intp]:
-        """A column of names (`kind`, `port`) as their places in a list; -1 for a name that is not in it."""
-        coded = self.table[column].chunk(0).dictionary_encode()
-        place = [names.index(name) if name in names else -1 for name in coded.dictionary.to_pylist()]
-        numbers: NDArray[np.intp] = np.array(place, np.intp)[np.from_dlpack(coded.indices)]
-        return numbers
-
-    @cached_property
-    def data(self) -> Packed:
-        """The bytes of all rows."""
-        column = self.table["data"].chunk(0)
-        _, offsets, values = column.buffers()
-        edges = np.frombuffer(offsets, np.int32)[: len(column) + 1].astype(np.int64)
-        held = np.frombuffer(values, np.uint8) if values else np.zeros(0, np.uint8)
-        return Packed(held, edges[:-1], np.diff(edges))
+        return len(self.data)
 
     def rows(self, lo: int, hi: int) -> Iterator[Row]:
         """Some rows, one by one."""
-        columns = (column.to_pylist() for column in self.table.slice(lo, hi - lo).columns)
-        return (Row(*values) for values in zip(*columns, strict=True))
+        for k in range(lo, hi):
+            kind, port = self.kind.piece(k).decode(), self.port.piece(k).decode()
+            yield Row(kind, port, int(self.t_mono_ns[k]), int(self.t_wall_ns[k]), self.data.piece(k))
 
 
 def whole_segment(data: bytes) -> Rows | None:
     """Read a segment in which every batch is whole and in its place; None for any other, which
     `journal_segment.scan` then takes apart. Never raises on any bytes."""
-    import pyarrow as pa  # noqa: PLC0415  a quarter of a second that not every caller needs
-
-    if data[: len(head())] != head():
+    begin = len(head())
+    if data[:begin] != head() or begin % 8:
         return None
     try:
-        found = _table(pa, data)
-    except Exception:
-        return None  # damaged bytes may raise nearly anything out of Arrow
-    if found is None:
-        return None
-    first, table = found
-    return Rows(0, len(data), first, table)
+        batches = _Batches(data, begin)
+        return batches.read() if batches.whole() else None
+    except (ValueError, IndexError, OverflowError, struct.error):
+        return None  # a number or an end that is none
 
 
-@dataclass(frozen=True)
-class _Claim:
-    """What a batch says of itself: its checksum and place, how many rows and bytes of values it has."""
+class _Shape:
+    """Metadata of one kind and size: the bytes that never change, where the numbers stand, the run told."""
 
-    crc32: int
-    seq: int
-    boot_id: str
-    rows: int
-    size: int
+    def __init__(self, data: bytes, at: int, size: int) -> None:
+        if isinstance(decode(data, at - 8, None, -1), str):
+            raise ValueError("no whole batch")
+        self._data, self._at = data, at
+        message = self._table(at)
+        batch = self._table(self._field(message, 2))
+        places = [self._field(message, 3), self._field(batch, 0)]
+        for field, count, size_of in ((1, COLUMNS, 16), (2, BUFFERS, 16)):
+            vector = self._table(self._field(batch, field))
+            if self._number("I", vector) != count:
+                raise ValueError("other columns")
+            places += range(vector + 4, vector + 4 + count * size_of, 8)
+        told = dict(self._told(self._table(self._field(message, 4))))
+        begin, end = told["boot_id"]
+        self.boot_id = data[begin:end]
+        self.places = np.array(places) - at
+        self.words = [slice(*(place - at for place in told[word])) for word in WORDS]
+        self.fixed = np.full(size, 0xFF, np.uint8)
+        self.fixed[self.places[:, None] + np.arange(8)] = 0
+        for word in self.words:
+            self.fixed[word] = 0
+        self.like = np.frombuffer(data, np.uint8, size, at) & self.fixed
+
+    def _number(self, code: str, at: int) -> int:
+        return int(struct.unpack_from(f"<{code}", self._data, at)[0])
+
+    def _table(self, at: int) -> int:
+        """What an offset leads to: a table, a vector or a text."""
+        return at + self._number("I", at)
+
+    def _field(self, table: int, number: int) -> int:
+        """Place of a table's field."""
+        places = table - self._number("i", table)
+        return table + self._number("H", places + 4 + 2 * number)
+
+    def _told(self, pairs: int) -> Iterator[tuple[str, tuple[int, int]]]:
+        """Where the texts stand that stand behind keys."""
+        for k in range(self._number("I", pairs)):
+            pair = self._table(pairs + 4 + 4 * k)
+            key, text = (self._table(self._field(pair, field)) for field in (0, 1))
+            name = self._data[key + 4 : key + 4 + self._number("I", key)].decode()
+            yield name, (text + 4, text + 4 + self._number("I", text))
 
 
-def _table(pa: Any, data: bytes) -> tuple[int, Any] | None:
-    """Number of the first row, and all rows in one piece; None where something is not as it should be."""
-    source = pa.BufferReader(data)
-    reader = pa.ipc.open_stream(source)
-    batches: list[Any] = []
-    claims: list[_Claim] = []
-    offset = len(head())
-    while data[offset : offset + 9] not in (b"", END):
-        found = reader.read_next_batch_with_custom_metadata()
-        words, end = dict(found.custom_metadata.items()), source.tell()
-        told, rows = metadata_size(data[offset : offset + 8]), found.batch.num_rows
-        if told is None or int(words[b"n"]) != rows:
-            return None
-        claim = _Claim(
-            int(words[b"crc32"]),
-            int(words[b"seq"]),
-            words[b"boot_id"].decode(),
-            rows,
-            end - offset - 8 - told,
-        )
-        if claims and (claim.seq, claim.boot_id) != (claims[-1].seq + claims[-1].rows, claims[-1].boot_id):
-            return None
-        batches.append(found.batch)
-        claims.append(claim)
-        offset = end
-    if not batches:
-        return None
-    table = pa.Table.from_batches(batches)
-    table.validate(full=True)
-    table = table.combine_chunks()
-    whole = all(column.num_chunks == 1 and not column.null_count for column in table.columns)
-    return (claims[0].seq, table) if whole and _as_claimed(table, claims) else None
+class _Batches:
+    """All batches of a segment: where they are, and what each says of itself."""
 
+    def __init__(self, data: bytes, begin: int) -> None:
+        self._data = data
+        self._bytes = np.frombuffer(data, np.uint8)
+        self._walk(begin)
+        count = len(self._begin)
+        self._numbers = np.zeros((count, 2 + 2 * (COLUMNS + BUFFERS)), np.int64)
+        self._words = np.zeros((count, len(WORDS)), np.int64)
+        self._boot_id = b""
+        for size in np.unique(self._size).tolist():
+            self._take(size)
+        self._rows = self._numbers[:, 1]
+        self._length = self._numbers[:, 3 + 2 * COLUMNS :: 2]
+        self._where = self._numbers[:, 2 + 2 * COLUMNS :: 2] + (self._begin + self._size)[:, None]
+        """By batch and buffer: its size, and its first byte in the file."""
 
-def _as_claimed(table: Any, claims: list[_Claim]) -> bool:
-    """Do the checksums and lengths of all batches fit? As `journal_segment.batch_fault` asks of one; making
-    Arrow's objects for each took most of the time."""
-    edges = np.cumsum([0, *(claim.rows for claim in claims)])
-    parts = [part for column in table.columns for part in _parts(column.chunk(0), edges)]
-    body = np.array([claim.size for claim in claims])
-    lengths = [ends - begins for _, (begins, ends) in parts]
-    fits = [sum(-(-length // padding) * padding for length in lengths) == body for padding in (8, 64)]
-    if not np.all(fits[0] | fits[1]):
-        return False
-    views = [(view, cuts[0].tolist(), cuts[1].tolist()) for view, cuts in parts]
-    for k, claim in enumerate(claims):
-        total = zlib.crc32(f"{claim.rows},{claim.seq},{claim.boot_id}".encode())
-        for view, begins, ends in views:
-            total = zlib.crc32(view[begins[k] : ends[k]], total)
-        if total != claim.crc32:
+    def _walk(self, at: int) -> None:
+        """Find where each batch's metadata begin, how large they are, and where the file ends."""
+        data, found = self._data, []
+        unsigned, signed, short, long = (struct.Struct(f"<{code}").unpack_from for code in "IiHq")
+        while data[at : at + 9] not in (b"", END):
+            size = metadata_size(data[at : at + 8])
+            if size is None:
+                raise ValueError("no batch begins here")
+            table = at + 8 + unsigned(data, at + 8)[0]
+            places = table - signed(data, table)[0]
+            body = long(data, table + short(data, places + 10)[0])[0]
+            found.append((at + 8, size))
+            if size % 8 or body % 8 or not 0 <= body <= len(data) - at - 8 - size:
+                raise ValueError("no size of a batch")
+            at += 8 + size + body
+        self._begin, self._size = np.array(found, np.int64).reshape(-1, 2).T
+
+    def _take(self, size: int) -> None:
+        """Read the metadata of this size, shape by shape."""
+        left = np.flatnonzero(self._size == size)
+        while len(left):
+            shape = _Shape(self._data, int(self._begin[left[0]]), size)
+            if (self._boot_id or shape.boot_id) != shape.boot_id:
+                raise ValueError("of another run")
+            self._boot_id = shape.boot_id
+            rows = by_size(self._bytes, size)[self._begin[left]].view(np.uint8).reshape(-1, size)
+            fixed = rows.view(np.uint64) & shape.fixed.view(np.uint64)
+            like = (fixed == shape.like.view(np.uint64)).all(axis=1)
+            here, rows, left = left[like], rows[like], left[~like]
+            numbers = rows.take((shape.places[:, None] + np.arange(8)).ravel(), axis=1).view(np.int64)
+            self._numbers[here] = numbers
+            for k, word in enumerate(shape.words):
+                digits = rows[:, word] - np.uint8(ord("0"))
+                if digits.shape[1] > 18 or digits.max() > 9:
+                    raise ValueError("no number")
+                self._words[here, k] = digits @ 10 ** np.arange(digits.shape[1], dtype=np.int64)[::-1]
+
+    def whole(self) -> bool:
+        """Whether every batch is what its checksum says, has no more bytes than its values, and follows the
+        one before."""
+        rows, length = self._rows, self._length
+        if not len(rows) or rows.min() < 1 or length.min() < 0:
             return False
-    return True
+        told, seq = self._words[:, 0], self._words[:, 1]
+        sizes = np.zeros_like(length)
+        sizes[:, OFFSETS] = 4 * (rows[:, None] + 1)
+        sizes[:, TIMES] = 8 * rows[:, None]
+        sizes[:, VALUES] = length[:, VALUES]
+        nodes = self._numbers[:, 2 : 2 + 2 * COLUMNS].reshape(-1, COLUMNS, 2)
+        return bool(
+            (length == sizes).all()
+            and (nodes[:, :, 0] == rows[:, None]).all()
+            and not nodes[:, :, 1].any()
+            and (told == rows).all()
+            and (seq[1:] == seq[:-1] + rows[:-1]).all()
+            and (self._packed(8) | self._packed(64)).all()
+            and self._summed()
+        )
 
+    def _packed(self, padding: int) -> NDArray[np.bool_]:
+        """Do a batch's buffers follow each other, filled up to this, as writers do?"""
+        room = -(-self._length // padding) * padding
+        ends = np.cumsum(room, axis=1)
+        begins = self._where - (self._begin + self._size)[:, None]
+        follow: NDArray[np.bool_] = (begins == ends - room).all(axis=1) & (ends[:, -1] == self._numbers[:, 0])
+        return follow
 
-def _parts(column: Any, edges: NDArray[np.int64]) -> Iterator[tuple[memoryview, Cuts]]:
-    """The bytes of a column's values (offsets, then bytes, of one that has both), and where those of each
-    batch begin and end; offsets are counted anew in each."""
-    _, values, *more = column.buffers()
-    if not more:
-        yield memoryview(values).cast("B"), (8 * edges[:-1], 8 * edges[1:])
-        return
-    offsets = np.frombuffer(values, np.int32)[: edges[-1] + 1]
-    rows, batch = np.diff(edges), np.arange(len(edges) - 1)
-    place = np.arange(edges[-1] + len(batch)) - np.repeat(batch, rows + 1)
-    anew = offsets[place] - np.repeat(offsets[edges[:-1]], rows + 1)
-    yield memoryview(anew).cast("B"), (4 * (edges[:-1] + batch), 4 * (edges[1:] + batch + 1))
-    held = memoryview(b"") if more[0] is None else memoryview(more[0]).cast("B")
-    yield held, (offsets[edges[:-1]].astype(np.int64), offsets[edges[1:]].astype(np.int64))
+    def _summed(self) -> bool:
+        """Do the checksums fit? Buffers without anything between them are summed in one go."""
+        begins = self._where[:, CHECKED]
+        ends = begins + self._length[:, CHECKED]
+        parts: list[tuple[list[int], list[int]]] = []
+        for k in range(len(CHECKED)):
+            if k and (begins[:, k] == ends[:, k - 1]).all():
+                parts[-1] = parts[-1][0], ends[:, k].tolist()
+            else:
+                parts.append((begins[:, k].tolist(), ends[:, k].tolist()))
+        view, crc32, boot_id = memoryview(self._data), zlib.crc32, self._boot_id.decode()
+        for k, (rows, seq, claimed) in enumerate(self._words.tolist()):
+            total = crc32(f"{rows},{seq},{boot_id}".encode())
+            for first, stop in parts:
+                total = crc32(view[first[k] : stop[k]], total)
+            if total != claimed:
+                return False
+        return True
+
+    def read(self) -> Rows | None:
+        """The rows; None where a text is none."""
+        kind, port, data = (self._pieces(k) for k in range(3))
+        if not (self._text(0, kind) and self._text(1, port)):
+            return None
+        return Rows(
+            offset=0,
+            end=len(self._data),
+            seq=int(self._words[0, 1]),
+            kind=kind,
+            port=port,
+            t_mono_ns=self._times(0),
+            t_wall_ns=self._times(1),
+            data=data,
+        )
+
+    def _text(self, column: int, pieces: Packed) -> bool:
+        """Is every piece UTF-8?"""
+        begins = self._where[:, VALUES[column]]
+        ends = begins + self._length[:, VALUES[column]]
+        whole = b"".join(self._data[a:b] for a, b in zip(begins.tolist(), ends.tolist(), strict=True))
+        if whole.isascii():
+            return True
+        whole.decode()  # where it is none, this raises a ValueError
+        first = pieces.values[pieces.starts[pieces.sizes > 0]]
+        return not ((first & 0xC0) == 0x80).any()  # the middle of a character
+
+    def _places(self, buffer: int, width: int) -> Ints:
+        """By row of all batches: its place in the file, in values of this width."""
+        rows = self._rows
+        first = self._where[:, buffer] // width - (np.cumsum(rows) - rows)
+        places: Ints = np.repeat(first, rows) + np.arange(rows.sum())
+        return places
+
+    def _times(self, column: int) -> Ints:
+        values = np.frombuffer(self._data, np.int64, len(self._data) // 8)
+        times: Ints = values[self._places(TIMES[column], 8)]
+        return times
+
+    def _pieces(self, column: int) -> Packed:
+        """A column of texts or bytes; each batch's lie one behind another from the first byte on."""
+        offsets = np.frombuffer(self._data, np.int32, len(self._data) // 4)
+        places = self._places(OFFSETS[column], 4)
+        starts, ends = offsets[places].astype(np.int64), offsets[places + 1]
+        sizes = ends - starts
+        last = np.cumsum(self._rows) - 1
+        first = last - self._rows + 1
+        if sizes.min() < 0 or starts[first].any() or (ends[last] != self._length[:, VALUES[column]]).any():
+            raise ValueError("no offsets")
+        return Packed(self._bytes, starts + np.repeat(self._where[:, VALUES[column]], self._rows), sizes)

@@ -188,7 +188,7 @@ def scan(data: bytes) -> Iterator[Batch | Damage]:
         yield Damage(0, min(begin, len(data)), "the segment does not begin with the journal's schema")
     seq, seq_known, boot_id, offset = -1, False, None, begin
     while offset < len(data) and data[offset : offset + 9] != END:
-        found = _decode(data, offset, boot_id, seq)
+        found = decode(data, offset, boot_id, seq)
         if isinstance(found, str):
             end = _next_whole(data, offset, boot_id, seq)
             yield Damage(offset, end, found)
@@ -206,14 +206,14 @@ def _next_whole(data: bytes, offset: int, boot_id: str | None, seq: int) -> int:
     offset += 1
     while (offset := data.find(MARK, offset)) >= 0:
         if offset % 8 == 0 and (
-            data[offset:] == END or not isinstance(_decode(data, offset, boot_id, seq), str)
+            data[offset:] == END or not isinstance(decode(data, offset, boot_id, seq), str)
         ):
             return offset
         offset += 1
     return len(data)
 
 
-def _decode(data: bytes, offset: int, boot_id: str | None, seq: int) -> tuple[Batch, str] | str:
+def decode(data: bytes, offset: int, boot_id: str | None, seq: int) -> tuple[Batch, str] | str:
     """The batch at an offset and its run, or what is wrong; it must be of the run and behind row `seq`."""
     begin = data[offset : offset + 8]
     if metadata_size(begin) is None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from drivers.words import by_size, words, words_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,10 +40,20 @@ class Packed:
         goals = ends - sizes
         for size in np.unique(sizes[sizes > 0]).tolist():  # those of one size are moved at once
             here = np.flatnonzero(sizes == size)
-            _by_size(out, size)[goals[here]] = _by_size(self.values, size)[starts[here]]
+            by_size(out, size)[goals[here]] = by_size(self.values, size)[starts[here]]
         return out.tobytes()
 
-
-def _by_size(values: NDArray[np.uint8], size: int) -> NDArray[np.void]:
-    """All pieces of a size that there are, one at every byte."""
-    return np.ndarray((len(values) - size + 1,), f"V{size}", values, strides=(1,))
+    def numbers(self, names: Sequence[str]) -> NDArray[np.intp]:
+        """Pieces as their places among names; -1 for one that is none of them."""
+        numbers = np.full(len(self), -1, np.intp)
+        wanted = [name.encode() for name in names]
+        for size in {len(name) for name in wanted}:
+            where = np.flatnonzero(self.sizes == size)
+            key = words(self.values, self.starts[where], size)
+            for number, name in enumerate(wanted):
+                if len(name) == size:
+                    same = np.ones(len(where), np.bool_)
+                    for word, like in zip(key, words_of(name), strict=True):
+                        same &= word == np.uint64(like)
+                    numbers[where[same]] = number
+        return numbers

@@ -55,8 +55,8 @@ def _sleeps(rows: Rows, kind: Indices) -> Indices:
 
 def _in_blocks(bay: Bay, path: Path, rows: Rows, note: OnDamage) -> Iterator[Record]:
     names = list(bay.counts)
-    port = rows.numbers("port", names)
-    kind = rows.numbers("kind", ["chunk", "tick"])
+    port = rows.port.numbers(names)
+    kind = rows.kind.numbers(["chunk", "tick"])
     port[kind == 1] = TIME
     alone = np.union1d(np.flatnonzero((kind < 0) | ((kind == 0) & (port < 0))), _sleeps(rows, kind))
     lo, size = 0, MOST

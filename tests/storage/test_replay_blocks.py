@@ -12,7 +12,7 @@ from logger import replay_blocks
 from logger.bay import Bay
 from logger.journal_folder import find_runs
 from logger.journal_rows import whole_segment
-from logger.journal_segment import Asked, Entry, Tick, encode, head, row_of
+from logger.journal_segment import Asked, Batch, Damage, Entry, Row, Tick, encode, head, row_of, scan
 from logger.model import CarRest, Chunk, ClockStep, Command, Gap, GapCause, PortEvent, Record, Rest, Sample
 from logger.replay import make_bay, play
 from logger.replay_blocks import told_in_blocks
@@ -127,7 +127,6 @@ def test_in_blocks_of_any_size_to_the_last_bit(
 
 
 def test_no_bytes_make_a_segment_raise() -> None:
-    dice = random.Random(4)
     whole = head() + encode([row_of(Tick(t_mono_ns=k), k) for k in range(5)], 0, "boot")
     assert whole_segment(b"") is None
     assert whole_segment(head()) is None
@@ -136,9 +135,48 @@ def test_no_bytes_make_a_segment_raise() -> None:
     assert len(rows) == 5
     for stop in range(len(head()) + 1, len(whole)):
         assert whole_segment(whole[:stop]) is None
-    for _ in range(300):
+
+
+def test_a_damaged_segment_is_whole_only_where_each_batch_is() -> None:
+    dice = random.Random(4)
+    whole = head()
+    for k in range(0, 30, 3):  # some of one shape
+        chunks = [Chunk(port="a", t_mono_ns=n, t_wall_ns=n, data=b"x" * n) for n in range(k, k + 3)]
+        whole += encode([row_of(chunk, 0) for chunk in chunks], 97 + k, "boot")
+    assert whole_segment(whole) is not None
+    taken = 0
+    for at in range(len(head()), len(whole)):
         data = bytearray(whole)
-        at = dice.randrange(len(data))
         data[at] ^= 1 << dice.randrange(8)
         found = whole_segment(bytes(data))
-        assert found is None or found.table.equals(rows.table), at
+        if found is not None:
+            items = list(scan(bytes(data)))
+            assert not [item for item in items if isinstance(item, Damage)], at
+            rows = [row for item in items if isinstance(item, Batch) for row in item.rows]
+            assert list(found.rows(0, 30)) == rows, at
+            taken += 1
+    assert taken > 100, "bits between values say nothing"
+
+
+@pytest.mark.parametrize("name", ["Süd", "", "a name of many letters", "\N{SNOWMAN}"])
+def test_names_of_ports_are_any_text(name: str) -> None:
+    rows = [Row("chunk", name, 5, 6, b"x"), Row("tick", "", 7, 8, b""), Row("chunk", "other", 9, 10, b"yz")]
+    found = whole_segment(head() + encode(rows, 0, "boot"))
+    assert found is not None
+    assert list(found.rows(0, 3)) == rows
+    assert found.port.numbers(["other", name]).tolist() == [1, 1 if name == "" else -1, 0]
+    assert found.kind.numbers(["tick", "chunk"]).tolist() == [1, 0, 1]
+
+
+class Bytes(str):
+    """A name that is sent as any bytes."""
+
+    def encode(self, *_: str) -> bytes:
+        return self.removeprefix("b:").encode("latin-1")
+
+
+@pytest.mark.parametrize("ports", [("b:S\xff", "ad"), ("b:S\xc3", "b:\xbcd")], ids=["damaged", "torn"])
+def test_what_is_no_text_is_no_whole_segment(ports: tuple[str, str]) -> None:
+    data = head() + encode([Row("chunk", Bytes(port), 5, 6, b"x") for port in ports], 0, "boot")
+    assert whole_segment(data) is None
+    assert any(isinstance(item, Damage) for item in scan(data))
