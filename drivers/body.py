@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from drivers import parts
+from drivers.alike import Alike, classes, told_apart
 from drivers.checks import Check
 from drivers.decode import Pad
 from drivers.framing import Framing
@@ -65,6 +66,17 @@ class Body:
                 (*found.span(str(group)), name) for group, name in zip(self.sources, self.names, strict=True)
             ]
         return self._cell_spans(message[body:stop], body)
+
+    def alike(self) -> Alike | None:
+        """What this body does not tell apart; None where that cannot be said."""
+        sets: list[Iterable[int]] | None = None
+        if self.kind == "pattern":
+            sets = told_apart(self.pattern)
+        elif self.kind == "columns":
+            sets = [{byte} for byte in self.separator]
+        elif self.kind == "positions":
+            sets = [{byte} for _, text in self.constants for byte in text]
+        return None if sets is None else Alike(classes(sets), self.spans)
 
     def _cell_spans(self, text: bytes, at: int) -> list[tuple[int, int, str]]:
         spans = []

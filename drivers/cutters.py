@@ -49,6 +49,7 @@ class Ended:
         self.longest = longest
         self.end, self._tail_safe, self._lead = end, tail_safe, lead
         self._broken: Reason | None = None
+        self._overlaps = any(end.startswith(end[k:]) for k in range(1, len(end)))
         self.begin(clean=False)
 
     def begin(self, clean: bool) -> None:
@@ -58,7 +59,7 @@ class Ended:
     @property
     def plain(self) -> bool:
         """Whether messages are now what stands between ends, those that are empty or too long left aside."""
-        return self._broken is None and not self._lead
+        return self._broken is None and not self._lead and not self._overlaps
 
     def ends(self, buffer: bytes, at: int) -> Iterator[int]:
         """Yield ends of messages one after another."""

@@ -11,7 +11,7 @@ from drivers.cutters import Cutter, Ended, Marked, Sized, Stuffed, Told
 from drivers.numbers import ORDERS, integer, text
 from drivers.schema import Table, nearest
 from drivers.split import Decode, Hunter, Stepper
-from drivers.stretch import Gist
+from drivers.stretch import Memory
 
 KINDS = ("line", "marked", "fixed", "length", "slip", "cobs", "hdlc", "dle")
 LONGEST = 65536
@@ -46,18 +46,18 @@ class Framing:
         """Bytes of a message after its body."""
         return 0 if self.unwrap else self.trail + len(self.end)
 
-    def splitter(self, decode: Decode, gist: Gist, *, tail_safe: bool, sure: bool) -> Stepper | Hunter:
+    def splitter(self, decode: Decode, memory: Memory, *, tail_safe: bool, sure: bool) -> Stepper | Hunter:
         """Make the splitter; `tail_safe` when the tail of a message can never pass for a whole one.
 
         `sure` when a message may be believed without another that follows it (see Hunter).
         """
         if self.kind == "fixed":
-            return Hunter(Sized(self.start, self.size or self.longest), decode, gist, sure=sure)
+            return Hunter(Sized(self.start, self.size or self.longest), decode, memory, sure=sure)
         if self.kind == "length" and self.length is not None:
             shortest = max(self.head_size, len(self.start)) + 1
             cutter = Told(self.start, self.longest, shortest, self.head_size, self.length)
-            return Hunter(cutter, decode, gist, sure=sure)
-        return Stepper(self._cutter(tail_safe), decode, gist)
+            return Hunter(cutter, decode, memory, sure=sure)
+        return Stepper(self._cutter(tail_safe), decode, memory)
 
     def _cutter(self, tail_safe: bool) -> Cutter:
         if self.kind == "marked":

@@ -119,6 +119,7 @@ from drivers.modbus import read_modbus
 from drivers.poll import Poll, in_time, read_poll
 from drivers.schema import LayoutError, Table, with_lines
 from drivers.stream import StreamDriver
+from drivers.stretch import Memory
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,9 +157,10 @@ class Layout:
     def driver(self) -> Driver:
         """Make a decoder for one port, beginning anew."""
         plan = self.plan()
-        splitter = self.framing.splitter(
-            decoder(plan), gister(plan), tail_safe=self._tail_safe(), sure=self._sure()
-        )
+        decode = decoder(plan)
+        cut_alike = self.check is None and self.framing.unwrap is None
+        memory = Memory(decode, gister(plan), self.body.alike() if cut_alike else None)
+        splitter = self.framing.splitter(decode, memory, tail_safe=self._tail_safe(), sure=self._sure())
         wraps = next((pad.seq_wraps for pad in self.pads if pad.seq_wraps), None)
         return StreamDriver(
             name=self.name, serial=self.serial, splitter=splitter, poll=self.poll, seq_wraps=wraps

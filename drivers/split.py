@@ -18,7 +18,7 @@ from collections.abc import Callable
 
 from drivers.api import Frame, Reason, Reject
 from drivers.cutters import Cutter, next_start
-from drivers.stretch import Gist, Memory, Stretch
+from drivers.stretch import Memory, Stretch
 
 Decode = Callable[[bytes], "list[Frame] | Reason"]
 Out = list["Frame | Reject"]
@@ -27,10 +27,10 @@ Out = list["Frame | Reject"]
 class Splitter:
     """What both have in common: bytes held back, and good messages read many at once."""
 
-    def __init__(self, cutter: Cutter, decode: Decode, gist: Gist) -> None:
+    def __init__(self, cutter: Cutter, decode: Decode, memory: Memory) -> None:
         self._cutter, self._decode = cutter, decode
         self._rest = b""
-        self._memory = Memory(decode, gist)
+        self._memory = memory
 
     def held(self) -> int:
         """Count the bytes held back."""
@@ -95,8 +95,8 @@ class Hunter(Splitter):
     is believed or the run is as long as the longest message.
     """
 
-    def __init__(self, cutter: Cutter, decode: Decode, gist: Gist, *, sure: bool = False) -> None:
-        super().__init__(cutter, decode, gist)
+    def __init__(self, cutter: Cutter, decode: Decode, memory: Memory, *, sure: bool = False) -> None:
+        super().__init__(cutter, decode, memory)
         self._sure = sure
         self._run = 0
         self._why = Reason.NOISE

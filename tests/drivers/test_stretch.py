@@ -7,6 +7,8 @@ from itertools import accumulate
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from drivers.api import Frame, Reject
@@ -133,3 +135,71 @@ def test_lines_that_differ_in_a_counter_alone_are_decoded_once() -> None:
     broken = read.stretch(b"".join([*lines[:5], b"P1 1.0 \xff\r\n", *lines[5:]]))
     assert broken is not None
     assert broken.which.tolist() == found.which[:5].tolist()
+
+
+HEAD = "limits_kg = [-100, 2500]\n"
+LAYOUTS = [
+    """frame = {kind = "line", end = "<CR><LF>", max = 30}
+[body]
+kind = "pattern"
+pattern = 'P(?P<address>\\d) +(?P<value>-?\\d+\\.\\d+) (?P<note>\\w*)'""",
+    """frame = {kind = "line", end = ";;", max = 30}
+[body]
+kind = "columns"
+count = 3
+separator = " "
+[fields]
+address = {column = 0}
+value = {column = 1}""",
+    """frame = {kind = "marked", start = "P", end = "<LF>"}
+[body]
+kind = "pattern"
+pattern = '(?P<address>.) +(?P<value>-?\\d+\\.\\d+)( (?P<note>[0-9a-f]*))?'""",
+    """frame = {kind = "fixed", start = "P", size = 16}
+[body]
+constants = [{at = 2, text = " "}]
+[fields]
+address = {at = 0, size = 2}
+value = {at = 3, size = 6}""",
+    """frame = {kind = "line", end = "\\n\\n", max = 30}
+[body]
+kind = "keyed"
+separator = " "
+[fields]
+value = {key = "kg"}""",
+]
+
+
+@given(st.sampled_from(LAYOUTS), st.integers(0, 2**32), st.booleans())
+def test_stretches_of_any_layout_say_what_feeding_says(text: str, seed: int, damaged: bool) -> None:
+    dice = random.Random(seed)
+    fields = "" if "[fields]" in text else "[fields]\naddress = {}\nvalue = {}\n"
+    layout = load_layout(f"{HEAD}{text}\n{fields}\n".replace("[fields]\n", '[fields]\nunit = "kg"\n', 1))
+    fed, read = layout.driver(), layout.driver()
+    assert isinstance(read, StreamDriver)
+    lines = []
+    for k in range(120):
+        note = dice.choice((f"{k:07d}", f"{k:x}", ""))
+        value = f"{dice.randrange(40) / 10:{1 if 'columns' in text else 6}.1f}"
+        line = f"P{dice.randrange(3)} {value} {note}".encode()
+        if "keyed" in text:
+            line = f"a={note} kg={value.strip()}".encode()
+        if "fixed" in text:
+            lines.append(line.ljust(16)[:16])
+        else:
+            end = b"\r\n" if "CR" in text else b";;" if ";;" in text else b"\n\n" if "\\n" in text else b"\n"
+            lines.append(line + end)
+    data = bytearray(b"".join(lines))
+    for _ in range(3 if damaged else 0):
+        at = dice.randrange(len(data))
+        data[at : at + dice.randrange(3)] = dice.choice((b"", b"9", b"\r\n", b"P", b"x", b";"))
+    chunks, at = [], 0
+    while at < len(data):
+        chunks.append(bytes(data[at : at + dice.randint(1, 40)]))
+        at += len(chunks[-1])
+    plain = [[less_raw(item) for item in fed.feed(chunk, 0)] for chunk in chunks]
+    ahead = dice.choice((1, 7, 100))
+    found, spared = in_stretches(read, chunks, ahead)
+    assert found == plain
+    assert read.pending() == fed.pending()
+    assert damaged or ahead == 1 or spared > len(chunks) // 2
