@@ -22,6 +22,7 @@ from logger.clock import NS, now_ns
 from logger.heard import Mark, read_command, read_mark
 from logger.model import Command, Record, Sample
 from logger.outbox import Outbox
+from logger.pace import commands
 from logger.topics import Message, Topics, Unit
 
 if TYPE_CHECKING:
@@ -118,6 +119,7 @@ class Bus:
         self.outbox = Outbox(settings.queue_most)
         self._live_seq = 0
         self._live: dict[str, Sample] = {}
+        self._pace, self._hurried = commands(), False
         self._loop: asyncio.AbstractEventLoop | None = None
         self._wake, self._closing = asyncio.Event(), asyncio.Event()
         self._detail = ""
@@ -171,7 +173,7 @@ class Bus:
         """Connect, serve, and return why that ended."""
         try:
             client = self._client(host, port)
-        except OSError as why:
+        except (OSError, ValueError) as why:
             return f"password or certificate cannot be read: {why}"
         try:
             async with client:
@@ -335,9 +337,19 @@ class Bus:
             await self._publish(client, self._state("online", self._clock()))
 
     def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
-        """Take a command; a retained one is old and would come again at each connection."""
+        """Take a command; a retained one is old and would come again at each connection.
+
+        Of those that come too fast the first is answered: answers must not push what was weighed out of the
+        queue.
+        """
         t_mono_ns, t_wall_ns = self._clock()
+        hurried, self._hurried = self._hurried, not self._pace.allows(t_mono_ns / NS)
+        if self._hurried and hurried:
+            self.counts.commands_refused += 1
+            return
         try:
+            if self._hurried:
+                raise ValueError("too many commands at once; those that follow are not answered")
             if retained:
                 raise ValueError("a command must not be retained; it is not carried out")
             order = read_command(topic, payload, t_mono_ns)

@@ -179,10 +179,7 @@ class Daemon:
         while True:
             t_wall_ns = now_ns()[1]
             if t_wall_ns > CLOCK_SET_NS:  # else nobody knows how old anything is
-                with suppress(OSError, MemoryError):  # what refuses is told of by those who must write
-                    await asyncio.to_thread(
-                        retain, self.loaded.folder, self._config.retention, t_wall_ns / NS
-                    )
+                await self._make(_retain, self.loaded.folder, self._config.retention, t_wall_ns / NS)
             with suppress(TimeoutError):
                 async with asyncio.timeout(RETAIN_S):
                     await self._restored.wait()
@@ -190,14 +187,16 @@ class Daemon:
                 self._restored.clear()
                 await self._make(make_unsealed, *about, self._store.left())
 
-    async def _make(self, make: Callable[..., int], *about: Any) -> None:
-        """Make what is left in a thread; without memory for that it is left a little longer, and told."""
+    async def _make(self, make: Callable[..., object], *about: Any) -> None:
+        """Make what is left, or let go what is old, in a thread; what fails is told and tried again later."""
         try:
             await asyncio.to_thread(make, *about)
         except Exception as fault:
-            if not no_memory(fault):
-                raise
-            self._onlookers.trouble("store_not_rebuilt", "no memory left to seal what is unsealed")
+            if no_memory(fault):
+                self._onlookers.trouble("store_not_rebuilt", "no memory left to seal what is unsealed")
+                return
+            self._log.error("fault", detail=f"{make.__name__} failed", exc_info=True)
+            self._onlookers.trouble("store_not_tidied", f"{fault!r}; readings go on, tried again in an hour")
 
     def _trouble(self, event: str, detail: str) -> None:
         """Hear of a disk's trouble or its end, from any thread."""
@@ -331,7 +330,12 @@ class Daemon:
         }
 
     def _feed_watchdog(self, t_mono_ns: int) -> None:
-        """Tell systemd that all is alive, if it is, and tell the log lines that were held back."""
+        """Tell systemd that all is alive, if it is, and tell the log lines that were held back.
+
+        RuntimeError when a thread has ended: only a new start brings it back.
+        """
+        if ended := self._ended():
+            raise RuntimeError(f"the thread of {', '.join(ended)} has ended")
         hanging = self._hanging(t_mono_ns)
         if not hanging:
             notify("WATCHDOG=1")
@@ -340,16 +344,23 @@ class Daemon:
         for level, line in self._onlookers.quiet.held():
             getattr(self._log, level)(**line)
 
+    def _ended(self) -> list[str]:
+        """Threads that a fault of ours has ended."""
+        alive = {f"port {reader.settings.name}": reader.alive() for reader in self._readers}
+        alive |= {"journal": self._journal.alive, "store": self._store.alive}
+        return [name for name, lives in alive.items() if not lives]
+
     def _hanging(self, t_mono_ns: int) -> list[str]:
-        """Threads that died or have not come round for long; none could while the computer slept."""
-        threads = {f"port {r.settings.name}": (r.alive(), r.beat_mono_ns) for r in self._readers}
-        threads["journal"] = self._journal.alive, self._journal.beat_mono_ns
-        threads["store"] = self._store.alive, t_mono_ns  # it may wait for the disk as long as that takes
-        return [
-            name
-            for name, (alive, beat) in threads.items()
-            if not alive or t_mono_ns - max(beat, self._t_awake_ns) > HANG_NS
-        ]
+        """Threads that have not come round for long; none could while the computer slept."""
+        beats = {f"port {reader.settings.name}": reader.beat_mono_ns for reader in self._readers}
+        beats["journal"] = self._journal.beat_mono_ns  # the store may wait for the disk as long as that takes
+        return [name for name, beat in beats.items() if t_mono_ns - max(beat, self._t_awake_ns) > HANG_NS]
+
+
+def _retain(*about: Any) -> None:
+    """Let the old go; a disk that refuses is told of by those who must write."""
+    with suppress(OSError):
+        retain(*about)
 
 
 def main(loaded: Loaded) -> int:

@@ -23,7 +23,7 @@ from logger.clock import now_ns
 from logger.journal_folder import SEGMENT, Run, next_number, sync_folder
 from logger.journal_segment import END, Entry, Row, encode, head, row_of
 from logger.model import ALL_PADS, Gap, GapCause
-from logger.shortage import no_memory, why_refused
+from logger.shortage import go_round, no_memory, why_refused
 from logger.snapshot import SUMS, sums
 
 OnTrouble = Callable[[str, str], None]
@@ -115,7 +115,7 @@ class Journal:
         self.beat_mono_ns = now_ns()[0]
         """When the writer's thread last came round; long ago means that the disk holds it."""
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
+        self._thread = threading.Thread(target=go_round, args=(self._work,), name="journal", daemon=True)
         self._thread.start()
 
     def __repr__(self) -> str:
@@ -185,22 +185,22 @@ class Journal:
         self._held += size
         return self._segment
 
-    def _work(self) -> None:
-        stopping = False
-        while not stopping:
-            stopping = self._stop.wait(self._settings.fsync_ms / 1000)
-            self.beat_mono_ns = now_ns()[0]
-            try:
-                self._commit()
-                if stopping:
-                    self._end_segment()
-            except Exception as fault:
-                if not (isinstance(fault, OSError) or no_memory(fault)):
-                    self._tell("journal_stopped", f"{fault!r}; nothing more is written")
-                    raise
-                if not self._blocked:
-                    self._blocked = True
-                    self._tell("journal_blocked", f"{why_refused(fault)}; entries are kept in memory for now")
+    def _work(self) -> bool:
+        """Wait a period and write what came in it; True when that was the last."""
+        stopping = self._stop.wait(self._settings.fsync_ms / 1000)
+        self.beat_mono_ns = now_ns()[0]
+        try:
+            self._commit()
+            if stopping:
+                self._end_segment()
+        except Exception as fault:
+            if not (isinstance(fault, OSError) or no_memory(fault)):
+                self._tell("journal_stopped", f"{fault!r}; nothing more is written")
+                raise
+            if not self._blocked:
+                self._tell("journal_blocked", f"{why_refused(fault)}; entries are kept in memory for now")
+                self._blocked = True
+        return stopping
 
     def _commit(self) -> None:
         """Make durable all that waits, in order."""

@@ -20,6 +20,7 @@ from logger import devices
 from logger.clock import NS, now_ns
 from logger.flood import Allowance
 from logger.model import Chunk, PortEvent
+from logger.shortage import go_round
 from logger.transports import PortLost, PortRefused, Transport, transport_for
 
 Clock = Callable[[], tuple[int, int]]
@@ -109,7 +110,10 @@ class PortReader:
         self._heard_ns = 0
         self._allowance = Allowance(settings.most_bytes_per_s, settings.flood_s)
         self._noise_bytes = 0
-        self._thread = threading.Thread(target=self._run, name=f"port {settings.name}", daemon=True)
+        self._wait_s = settings.retry_first_s
+        self._thread = threading.Thread(
+            target=go_round, args=(self._run,), name=f"port {settings.name}", daemon=True
+        )
 
     def __repr__(self) -> str:
         return f"<PortReader {self.settings.name} {self.settings.device} {self.state}>"
@@ -135,23 +139,25 @@ class PortReader:
         """Tell whether the thread still runs."""
         return self._thread.is_alive()
 
-    def _run(self) -> None:
-        wait_s = self.settings.retry_first_s
-        while not self._stop.is_set():
-            before = self.counts.bytes_read
-            try:
-                self._serve()
-            except PortRefused as why:
-                self._tell("refused", str(why))
-            except PortLost as why:
-                self._lose(str(why))
-            except Exception as why:  # a fault behind one port must not end the port
-                self._lose(f"fault in the program, please report it: {why!r}")
-            if self.counts.bytes_read > before:
-                wait_s = self.settings.retry_first_s
-            self.beat_mono_ns = self._clock()[0]
-            self._stop.wait(wait_s)
-            wait_s = min(2 * wait_s, self.settings.retry_most_s)
+    def _run(self) -> bool:
+        """Open and read until that ends, and wait a little; True when the thread is to end."""
+        if self._stop.is_set():
+            return True
+        before = self.counts.bytes_read
+        try:
+            self._serve()
+        except PortRefused as why:
+            self._tell("refused", str(why))
+        except PortLost as why:
+            self._lose(str(why))
+        except Exception as why:  # a fault behind one port must not end the port
+            self._lose(f"fault in the program, please report it: {why!r}")
+        if self.counts.bytes_read > before:
+            self._wait_s = self.settings.retry_first_s
+        self.beat_mono_ns = self._clock()[0]
+        self._stop.wait(self._wait_s)
+        self._wait_s = min(2 * self._wait_s, self.settings.retry_most_s)
+        return False
 
     def _serve(self) -> None:
         """Open the port and read it until it is gone, silent (network only) or we are told to stop."""

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from errno import ENOMEM
+
+SHORT_PAUSE_S = 0.05
+"""Pause of a thread that had no memory for its next step."""
 
 
 def why_refused(fault: BaseException) -> str:
@@ -21,5 +26,20 @@ def no_memory(fault: BaseException) -> bool:
     if isinstance(fault, OSError):
         return fault.errno == ENOMEM
     if isinstance(fault, RuntimeError):
-        return str(fault) == "can't start new thread"
+        return str(fault) in ("can't start new thread", "can't allocate lock")
     return isinstance(fault, MemoryError | SystemError | ImportError)
+
+
+def go_round(step: Callable[[], bool]) -> None:
+    """Call `step` until it gives True, whatever it meets for want of memory: a thread must not end by that.
+
+    Even to wait, or to tell of a shortage, takes some memory.
+    """
+    while True:
+        try:
+            if step():
+                return
+        except Exception as fault:
+            if not no_memory(fault):
+                raise
+            time.sleep(SHORT_PAUSE_S)

@@ -7,12 +7,14 @@ A request that was passed on by a proxy counts as from elsewhere, wherever the p
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Literal
 
 from logger.clock import now_ns
+from logger.pace import Pace, commands
 from logger.pairing import Pairing, PairingRefused, Right
 
 May = Literal["nothing", "watch", "command"]
@@ -31,23 +33,6 @@ class Visitor:
     name: str = ""
 
 
-class Pace:
-    """Lets `burst` through at once and then one each `every_s`; time is handed in."""
-
-    def __init__(self, burst: int, every_s: float) -> None:
-        self._burst, self._every_s = burst, every_s
-        self._left, self._t_s = float(burst), 0.0
-
-    def allows(self, t_s: float) -> bool:
-        """Take one, if there is one to take."""
-        self._left = min(self._burst, self._left + max(t_s - self._t_s, 0.0) / self._every_s)
-        self._t_s = t_s
-        if self._left < 1:
-            return False
-        self._left -= 1
-        return True
-
-
 class Doors:
     """The page's doors; `folder` holds the pairings, None where nobody can be paired."""
 
@@ -55,7 +40,7 @@ class Doors:
         self._mode = mode
         self._pairing = None if folder is None else Pairing(folder)
         self._tries = Pace(burst=5, every_s=10.0)
-        self._commands = Pace(burst=20, every_s=0.1)
+        self._commands = commands()
 
     @property
     def trouble(self) -> str:
@@ -65,7 +50,8 @@ class Doors:
     def open(self) -> None:
         """Begin: a code offered before this start is void."""
         if self._pairing is not None:
-            self._pairing.drop_offer()
+            with suppress(OSError):  # a disk that refuses this refuses a pairing, too
+                self._pairing.drop_offer()
 
     def who(self, address: str | None, headers: dict[str, str], token: str) -> Visitor:
         """Tell who asks from this address with these headers (lower case) and this token ("" is none)."""
@@ -93,7 +79,7 @@ class Doors:
         return token, device.right
 
     def may_command_now(self) -> bool:
-        """Whether one more command fits: people press seldom, programs gone wild do not stop."""
+        """Whether one more command fits."""
         return self._commands.allows(time.monotonic())
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.model import ClockStep, Record
-from logger.shortage import no_memory, why_refused
+from logger.shortage import go_round, no_memory, why_refused
 from logger.store.relabel import relabel
 from logger.store.rows import SegmentRows
 from logger.store.sealed import keep_state, mark_path, seal
@@ -85,7 +85,7 @@ class Store:
         self._blocked = self._stepped = False
         self.dropped = 0
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._work, name="store", daemon=True)
+        self._thread = threading.Thread(target=go_round, args=(self._work,), name="store", daemon=True)
         self._thread.start()
 
     def __repr__(self) -> str:
@@ -147,20 +147,19 @@ class Store:
         self._stop.set()
         self._thread.join(timeout_s)
 
-    def _work(self) -> None:
-        stopping = False
-        while not stopping:
-            pause_s = self._settings.retry_s if self._blocked else self._settings.look_ms / 1000
-            stopping = self._stop.wait(pause_s)
-            try:
-                self._keep_states()
-                self._gather()
-                self._seal_due(everything=stopping)
-            except Exception as fault:
-                if no_memory(fault):  # the next look goes on where this one ended
-                    continue
+    def _work(self) -> bool:
+        """Wait a little and look at the queue; True when that was the last look."""
+        pause_s = self._settings.retry_s if self._blocked else self._settings.look_ms / 1000
+        stopping = self._stop.wait(pause_s)
+        try:
+            self._keep_states()
+            self._gather()
+            self._seal_due(everything=stopping)
+        except Exception as fault:
+            if not no_memory(fault):  # else the next look goes on where this one ended
                 self._on_trouble("store_stopped", f"{self.folder}: {fault!r}; the journal goes on")
                 raise
+        return stopping
 
     def _keep_states(self) -> None:
         while self._states:
@@ -217,9 +216,9 @@ class Store:
             if not (isinstance(fault, OSError) or no_memory(fault)):
                 raise
             if not self._blocked:
-                self._blocked = True
                 told = f"{self.folder}: {why_refused(fault)}; tried again until it goes"
                 self._on_trouble("store_blocked", told)
+                self._blocked = True
             return False
         if self._blocked:
             self._blocked = False

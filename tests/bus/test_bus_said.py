@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import time
+from dataclasses import replace
 from itertools import pairwise
 
 import aiomqtt
-from bus.conftest import QUICK, Maker, listening, running, states, until
+from bus.conftest import QUICK, Maker, listening, rests, running, states, until
 from bus.every_record import a_rest, a_sample, one_of_each
 from bus.test_topics import check
 
@@ -87,6 +88,35 @@ def test_commands_come_in_and_strange_ones_are_answered(mosquitto: Maker) -> Non
             "a command must not be retained",
             "'jump' is no verb; these are: ",
         ]
+
+    asyncio.run(scenario())
+
+
+def test_a_flood_of_commands_is_dropped_and_pushes_nothing_out_of_the_queue(mosquitto: Maker) -> None:
+    broker = mosquitto()
+    few = replace(QUICK, queue_most=50)
+
+    async def scenario() -> None:
+        async with (
+            listening(broker.port, "restpoint/barn/#") as heard,
+            aiomqtt.Client("127.0.0.1", broker.port, max_inflight_messages=1000) as wild,
+            running(broker.port, few) as at,
+        ):
+            at.bus.put(a_rest(1))
+            for n in range(600):
+                verb, text = ("jump", b"") if n % 2 else ("name", b"x")
+                await wild.publish(f"restpoint/barn/do/{verb}", text, qos=1)
+            await until(lambda: at.bus.counts.commands + at.bus.counts.commands_refused == 600)
+            at.bus.put(a_rest(2))
+            await until(lambda: rests(heard) == [1, 2])
+            refused = [m for m in heard if m.topic.endswith("event/command")]
+            assert at.bus.counts.commands == len(at.commands) < 60
+            assert len(refused) < 100
+            assert "too many commands at once" in str([m.said["reason"] for m in refused])
+            assert at.bus.outbox.overflowed == 0
+            await asyncio.sleep(0.5)
+            await wild.publish("restpoint/barn/do/take", b"", qos=1)
+            await until(lambda: at.commands[-1].verb == "take")
 
     asyncio.run(scenario())
 

@@ -366,6 +366,25 @@ def test_a_fault_of_our_own_ends_it_in_words_and_what_came_in_is_kept(tmp_path: 
     assert bytes_by_port(daemon.data)["P1"] > 300
 
 
+def test_a_fault_in_tidying_is_told_and_neither_ends_the_daemon_nor_the_tidying(tmp_path: Path) -> None:
+    with Line() as line:
+        file = one_pad(
+            tmp_path, line, "[page]\nenabled = false\n[retention]\nfree_bytes = 1_000_000_000_000_000\n"
+        )
+        with running(file) as daemon, Talker({"P1": line}):
+            daemon.wait_for("pad", pad="P1", condition="empty")
+            daemon.stop()
+        with running(file, FAULTY, FAULT="tidy") as daemon, Talker({"P1": line}):
+            daemon.wait_for("store_not_tidied")
+            assert "KeyError" in daemon.wait_for("fault")["exception"]
+            sealed = daemon.data / "journal" / find_runs(daemon.data)[0].name / "segment-000001.arrows"
+            end = time.monotonic() + 10
+            while sealed.exists():  # it is short of space, and this was sealed
+                assert time.monotonic() < end
+                time.sleep(0.1)
+            daemon.stop()
+
+
 def remount(folder: Path, how: str) -> None:
     subprocess.run(["mount", "-o", f"remount,{how}", folder], check=True)
 

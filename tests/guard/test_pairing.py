@@ -20,7 +20,8 @@ from support.knock import knock
 from support.served_page import Served, until
 
 from logger.cli import main
-from logger.page.doors import Doors, Pace, is_loopback
+from logger.pace import Pace
+from logger.page.doors import Doors, is_loopback
 from logger.pairing import FILE, MOST_DEVICES, OFFER_NS, TRIES, Pairing, PairingRefused
 
 Guarded = Callable[..., Served]

@@ -9,7 +9,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from support.running import Talker, config, running
+from support.running import Talker, bytes_by_port, config, running
 
 from drivers.sim.player import Line
 from logger.notify import notify
@@ -19,9 +19,9 @@ HANGING: dict[str, list[str]] = {
     "reader": ["port P1"],
     "journal": ["journal"],
     "loop": [],
-    "store": ["store"],
+    "store": [],
 }
-"""What the log then names; a loop that hangs writes none."""
+"""What the log then names; a loop that hangs writes none, and a thread that ended ends the daemon."""
 PARTS = tuple(HANGING)
 
 
@@ -88,6 +88,11 @@ def test_a_stalled_reader_journal_store_or_loop_starves_the_watchdog(tmp_path: P
         for part, systemd, daemon in started:
             hanging = [row["part"] for row in daemon.log() if row["event"] == "hangs"]
             assert hanging == HANGING[part]
+            if part == "store":
+                assert daemon.process.wait(20) == 1, "started again, watchdog or not"
+                (fault,) = (row for row in daemon.log() if row["event"] == "fault")
+                assert "the thread of store has ended" in fault["exception"]
+                assert bytes_by_port(daemon.data)["P1"] > 0
             systemd.socket.close()
 
 
