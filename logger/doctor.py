@@ -17,7 +17,7 @@ from typing import Any, Literal
 from logger import doctor_outside as outside
 from logger.clock import NS, now_ns
 from logger.config import Loaded
-from logger.health import is_fresh, read_health
+from logger.health import FILE, is_fresh, read_health
 from logger.version import VERSION
 
 State = Literal["well", "mind", "ill"]
@@ -60,7 +60,7 @@ def examine(loaded: Loaded) -> Finding:
     health: dict[str, Any] | None = told["health"] if told is not None and runs else None
     parts = (
         _version(told if runs else None, loaded),
-        _daemon(told, runs),
+        _daemon(told, runs, damaged=(loaded.folder / FILE).exists()),
         _group("ports", (_port(loaded, n, health) for n in range(len(loaded.config.port)))),
         _group("pads", (_pad(pad.id, health) for pad in loaded.config.pad)),
         _broker(loaded, health),
@@ -75,12 +75,13 @@ def examine(loaded: Loaded) -> Finding:
 def mend(loaded: Loaded, tell: Callable[[str, str], None]) -> bool:
     """Mend journal, dataset and ledger of a bay whose daemon does not run; False when it does."""
     from logger.assembly import bay_from_file  # noqa: PLC0415  only to mend
-    from logger.journal_folder import JOURNAL, recover  # noqa: PLC0415
+    from logger.journal_folder import JOURNAL, each_run, is_live, recover  # noqa: PLC0415
     from logger.rebuild import make_missing  # noqa: PLC0415
     from logger.weighin.mending import mend_ledger  # noqa: PLC0415
 
     told = read_health(loaded.folder)
-    if told is not None and is_fresh(told, now_ns()[0]):
+    runs = told is not None and is_fresh(told, now_ns()[0])
+    if runs or any(map(is_live, each_run(loaded.folder / JOURNAL))):
         return False
     if loaded.folder.is_dir():
         recover(loaded.folder / JOURNAL, tell)
@@ -107,8 +108,11 @@ def _version(told: dict[str, Any] | None, loaded: Loaded) -> Finding:
     return Finding(name="version", detail=f"{VERSION}, config {loaded.id}")
 
 
-def _daemon(told: dict[str, Any] | None, runs: bool) -> Finding:
+def _daemon(told: dict[str, Any] | None, runs: bool, damaged: bool) -> Finding:
     step = "start it: systemctl start restpoint@BAY, or restpoint run -c FILE"
+    if told is None and damaged:
+        detail = f"its {FILE} cannot be read; a daemon that runs writes it every two seconds"
+        return Finding(name="daemon", state="ill", detail=detail, step=step)
     if told is None:
         return Finding(name="daemon", state="ill", detail="has never run here", step=step)
     if runs:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import hashlib
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -94,7 +95,8 @@ class HealthFile:
             "t_mono_ns": t_mono_ns,
             "time": wall_text(t_wall_ns),
         }
-        return msgspec.json.encode(told | self._about | {"health": self._health()})
+        told |= self._about | {"health": self._health()}
+        return msgspec.json.encode(told | {"sum": _sum(told)})
 
 
 def machine_boot() -> str:
@@ -105,12 +107,18 @@ def machine_boot() -> str:
 
 
 def read_health(folder: Path) -> dict[str, Any] | None:
-    """What the file says; None when there is none, or none that can be read."""
+    """What the file says; None when there is none, or it is damaged or another program's."""
     try:
         told = msgspec.json.decode((folder / FILE).read_bytes())
     except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
         return None
-    return told if isinstance(told, dict) and told.get("schema") == SCHEMA else None
+    ours = isinstance(told, dict) and told.pop("sum", None) == _sum(told) and told.get("schema") == SCHEMA
+    return told if ours else None
+
+
+def _sum(told: dict[str, Any]) -> str:
+    """16 hexadecimal digits of SHA-256 over what is told."""
+    return hashlib.sha256(msgspec.json.encode(told)).hexdigest()[:16]
 
 
 def is_fresh(told: dict[str, Any], t_mono_ns: int) -> bool:

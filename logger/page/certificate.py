@@ -46,16 +46,25 @@ def certificate(folder: Path, names: Iterable[str]) -> Certificate:
     made = Certificate(folder / "page.crt", folder / "page.key")
     program = shutil.which("openssl")
     if program is None:
-        if made.file.exists() and made.key.exists():
+        if _is_usable(made):
             return made
         raise NoCertificate("openssl is not installed (apt install openssl), so there is no certificate")
     alternatives = ",".join(sorted(map(_alternative, {*names, "localhost", "127.0.0.1"})))
     noted = folder / "page.names"
-    fits = noted.exists() and noted.read_text() == alternatives and made.key.exists()
+    fits = noted.exists() and noted.read_bytes() == alternatives.encode() and _is_usable(made)
     if not (fits and _has_time(program, made.file)):
         _make(program, made, alternatives)
         noted.write_text(alternatives)
     return made
+
+
+def _is_usable(made: Certificate) -> bool:
+    """Whether both files are there and belong together: a damaged one is made anew."""
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(made.file, made.key)
+    except (OSError, ValueError):
+        return False
+    return True
 
 
 def _alternative(name: str) -> str:

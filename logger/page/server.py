@@ -80,7 +80,10 @@ class Page:
             sock = self._bind()
             if sock is not None:
                 with sock:
-                    await self._serve_on(sock)
+                    try:
+                        await self._serve_on(sock)
+                    except Exception as why:  # none of the page's faults ends the page
+                        self._failed(why)
             with contextlib.suppress(TimeoutError):  # no sock or a failure; after a stop this is no wait
                 await asyncio.wait_for(self._stopping.wait(), self._settings.retry_s)
 
@@ -122,7 +125,7 @@ class Page:
         web = await asyncio.to_thread(import_module, "logger.page.web")
         try:
             tls = await self._certificate()
-        except NoCertificate as why:
+        except (NoCertificate, OSError) as why:
             self._cannot(str(why), "or set [page] tls = false")
             return
         server = web.Server(self, self._settings, tls)
@@ -156,9 +159,13 @@ class Page:
     def _note_failure(self, *tasks: asyncio.Task[None]) -> None:
         for error in (task.exception() for task in tasks if task.done()):
             if error is not None:
-                self.failures += 1
-                if self.failures == 1:
-                    self._tell(f"the page failed and starts again, further failures are counted: {error!r}")
+                self._failed(error)
+
+    def _failed(self, error: BaseException) -> None:
+        """Count a failure; the first is told."""
+        self.failures += 1
+        if self.failures == 1:
+            self._tell(f"the page failed and starts again, further failures are counted: {error!r}")
 
     async def _renew(self) -> None:
         """Tell every viewer what is new, or that the daemon lives, `renew_Hz` times a second."""

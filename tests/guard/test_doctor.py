@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import json
 import os
+import random
+import signal
 import sqlite3
 from contextlib import closing, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
@@ -22,8 +24,9 @@ from logger.clock import NS, now_ns
 from logger.config import load
 from logger.doctor import Finding, examine, mend
 from logger.doctor_text import as_json, as_tree
-from logger.health import FRESH_NS, LastWords, is_fresh, machine_boot, read_health
+from logger.health import FRESH_NS, HealthFile, LastWords, is_fresh, machine_boot, read_health
 from logger.model import Capture, ClockStep, Condition, CornerLoad, PadCondition, Trouble
+from logger.version import VERSION
 from logger.weighin.ledger import Ledger
 
 
@@ -66,6 +69,48 @@ def test_a_bay_that_never_ran_says_what_to_do_first(tmp_path: Path) -> None:
     assert named == {
         "version", "daemon", "ports", "pads", "broker", "disk", "permissions", "clock", "page"
     }  # fmt: skip
+
+
+def test_a_flip_anywhere_in_the_health_file_ends_no_doctor(tmp_path: Path) -> None:
+    file = config(tmp_path, {"P1": "socket://127.0.0.1:9"}, "[page]\nenabled = false\n")
+    file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+    loaded, rng = load(file), random.Random(5)
+    loaded.folder.mkdir()
+    since = {"since_mono_ns": 5}
+    health = {
+        "ports": {"P1": {"state": "opened", "bytes_read": 5, "detail": "d", **since}},
+        "pads": {"P1": {"condition": "resting", "reason": "", **since}},
+        "troubles": {"disk": {"state": "failed", "detail": "x", **since}},
+        "clock": {"step_s": 1.0, **since},
+        "broker": {"detail": "", "connected": True, **since},
+        "page": "off",
+    }
+    about = {"version": VERSION, "bay": "x", "config_id": loaded.id, "boot": "b"}
+    written = HealthFile(loaded.folder, about, lambda: health)
+    written.end()
+    path = loaded.folder / "health.json"
+    content = path.read_bytes()
+    assert read_health(loaded.folder) is not None
+    for bit in rng.sample(range(8 * len(content)), 100):
+        damaged = bytearray(content)
+        damaged[bit // 8] ^= 1 << bit % 8
+        path.write_bytes(damaged)
+        assert read_health(loaded.folder) is None
+    found = as_json(examine(loaded))
+    assert "health.json cannot be read" in part(found, "daemon")["detail"]
+
+
+def test_nothing_is_mended_under_a_daemon_whose_health_file_is_damaged(tmp_path: Path) -> None:
+    file = config(tmp_path, {"P1": "socket://127.0.0.1:9"}, "[page]\nenabled = false\n")
+    file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+    with running(file) as daemon:
+        until(lambda: list(daemon.data.glob("journal/run-*/segment-*")), 15)
+        daemon.process.send_signal(signal.SIGSTOP)
+        (daemon.data / "health.json").write_bytes(b"{")
+        done = doctor(file, "--repair")
+        assert (done.returncode, done.stdout) == (1, "")
+        daemon.process.send_signal(signal.SIGCONT)
+        daemon.stop()
 
 
 def settled(told: dict[str, Any] | None) -> bool:

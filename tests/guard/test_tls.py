@@ -85,6 +85,44 @@ def test_it_is_made_once_renewed_for_other_names_and_near_its_end(
     assert certificate(tmp_path, ["bay.lan", "192.0.2.9"]).fingerprint != other
 
 
+@pytest.mark.parametrize("spoil", ["page.key", "page.crt", "page.names"])
+@pytest.mark.parametrize("content", [b"", b"\xff" * 200, b"cut"])
+def test_damaged_files_are_made_anew(tmp_path: Path, spoil: str, content: bytes) -> None:
+    first = certificate(tmp_path, ["bay.lan"])
+    was, file = first.fingerprint, tmp_path / spoil
+    file.write_bytes(file.read_bytes()[:100] if content == b"cut" else content)
+    again = certificate(tmp_path, ["bay.lan"])
+    ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(again.file, again.key)
+    assert again.fingerprint != was or spoil == "page.names"
+
+
+def test_a_certificate_of_another_key_is_made_anew(tmp_path: Path, guarded: Callable[..., Served]) -> None:
+    (tmp_path / "other").mkdir()
+    served = guarded(tls=True)
+    served.await_address()
+    served.stop()
+    certificate(tmp_path / "other", [])
+    shutil.copy(tmp_path / "other" / "page.key", tmp_path / "page.key")
+    again = guarded(tls=True)
+    made = Certificate(tmp_path / "page.crt", tmp_path / "page.key")
+    assert knock(again.await_address(), "GET", "/", context=trusting(made))[0] == 200
+
+
+def test_a_folder_that_takes_no_certificate_is_told_and_tried_again(
+    tmp_path: Path, guarded: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuses(*_: object) -> Certificate:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as full:
+        full.setattr("logger.page.server.certificate", refuses)
+        served = guarded(tls=True, retry_s=0.05)
+        until(lambda: served.page.trouble)
+        assert "No space left on device" in served.log[0]
+        assert served.page.address is None
+    assert served.await_address().startswith("https://")
+
+
 def test_without_openssl_what_is_there_is_used_and_nothing_is_served_in_the_clear(
     tmp_path: Path, guarded: Callable[..., Served], monkeypatch: pytest.MonkeyPatch
 ) -> None:
