@@ -21,6 +21,7 @@ from typing import Any
 import msgspec
 
 from logger.journal_folder import JOURNAL, find_runs
+from logger.owner import give_all
 from logger.snapshot import SUMS
 from logger.store.sealed import MARKS, TEMPORARY
 from logger.store.writer import DATASET
@@ -82,6 +83,8 @@ def restore(archive: Path, folder: Path) -> int:
     fresh.mkdir(mode=0o750)
     try:
         count = _unpack(archive, fresh)
+        if os.geteuid() == 0:
+            give_all(fresh, (folder if folder.exists() else folder.parent).stat())
         if folder.exists():
             folder.rmdir()
         fresh.rename(folder)

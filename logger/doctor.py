@@ -76,6 +76,7 @@ def mend(loaded: Loaded, tell: Callable[[str, str], None]) -> bool:
     """Mend journal, dataset and ledger of a bay whose daemon does not run; False when it does."""
     from logger.assembly import bay_from_file  # noqa: PLC0415  only to mend
     from logger.journal_folder import JOURNAL, each_run, is_live, recover  # noqa: PLC0415
+    from logger.owner import as_owner  # noqa: PLC0415
     from logger.rebuild import make_missing  # noqa: PLC0415
     from logger.weighin.mending import mend_ledger  # noqa: PLC0415
 
@@ -84,9 +85,10 @@ def mend(loaded: Loaded, tell: Callable[[str, str], None]) -> bool:
     if runs or any(map(is_live, each_run(loaded.folder / JOURNAL))):
         return False
     if loaded.folder.is_dir():
-        recover(loaded.folder / JOURNAL, tell)
-        make_missing(loaded.folder, loaded.config.bay.name, bay_from_file, tell, thorough=True)
-        mend_ledger(loaded.folder / "ledger.db", loaded.folder / "quarantine", tell)
+        with as_owner(loaded.folder):
+            recover(loaded.folder / JOURNAL, tell)
+            make_missing(loaded.folder, loaded.config.bay.name, bay_from_file, tell, thorough=True)
+            mend_ledger(loaded.folder / "ledger.db", loaded.folder / "quarantine", tell)
     return True
 
 

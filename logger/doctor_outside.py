@@ -103,6 +103,10 @@ def permissions(config: Path, folder: Path) -> list[tuple[str, str, str]]:
     found = []
     if folder.is_dir() and not os.access(folder, os.W_OK):
         found.append((str(folder), "this user may not write it", "run as the service user"))
+    others = [path for path in folder.glob("*") if path.stat().st_uid != folder.stat().st_uid]
+    if others:
+        what = f"{', '.join(path.name for path in others[:SHOWN])} belong to another user than the folder"
+        found.append((str(folder), what, f"chown -R --reference={folder} {folder}"))
     for path in (
         folder,
         folder / "ledger.db",

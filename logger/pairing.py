@@ -20,6 +20,7 @@ import msgspec
 from msgspec.structs import replace
 
 from logger.clock import NS
+from logger.owner import give_to_owner
 
 FILE = "paired.json"
 Right = Literal["watch", "command"]
@@ -163,7 +164,7 @@ class Pairing:
         self.file.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
         lock = self.file.with_suffix(".lock")
         with open(os.open(lock, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o600), "wb") as held:
-            _give_to_owner(lock)
+            give_to_owner(lock)
             fcntl.flock(held, fcntl.LOCK_EX)
             book = self._read()
             if self.trouble:
@@ -178,15 +179,8 @@ class Pairing:
             out.write(msgspec.json.encode(book))
             out.flush()
             os.fsync(out.fileno())
-        _give_to_owner(temporary)
+        give_to_owner(temporary)
         temporary.replace(self.file)
-
-
-def _give_to_owner(path: Path) -> None:
-    """Leave what root writes to whom the folder belongs, so that the daemon can read it."""
-    if os.geteuid() == 0:
-        owner = path.parent.stat()
-        os.chown(path, owner.st_uid, owner.st_gid)
 
 
 def _slow(code: str, salt: str) -> str:

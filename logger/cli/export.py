@@ -66,11 +66,14 @@ def _backup(args: argparse.Namespace) -> int:
 
 
 def _rebuild(folder: Path) -> int:
+    from logger.owner import as_owner
     from logger.rebuild import bay_name, make_again
     from logger.replay import make_bay
 
     try:
-        count = make_again(folder, bay_name(folder), make_bay, _tell)
+        name = bay_name(folder)
+        with as_owner(folder):
+            count = make_again(folder, name, make_bay, _tell)
     except ValueError as fault:
         print(fault, file=sys.stderr)
         return 2

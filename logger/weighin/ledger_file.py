@@ -8,12 +8,14 @@ committed (`ledger_copy.py`), so that a database which does not give them back c
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cached_property
 from pathlib import Path
 
+from logger.owner import give_to_owner
 from logger.weighin.comparing import Comparison, compare, put
 from logger.weighin.ledger_copy import LedgerCopy, Named, head_of, rows_of, select, tables_of
 from logger.weighin.migrating import migrate, newer_file, schema_of
@@ -38,6 +40,8 @@ class LedgerFile:
             self._mend()
         if why := newer_file(self._path):
             raise LedgerError(f"{self._path}: {why}")
+        if not self._path.exists():
+            self._begin_file()
         db = sqlite3.connect(self._path, isolation_level=None, timeout=self._wait_s)
         try:
             db.execute("PRAGMA journal_mode = WAL")
@@ -87,6 +91,12 @@ class LedgerFile:
                 return self._copy.add(touched) if touched else None
             self._copy.begin(head_of(db), rows_of(db))
         return None
+
+    def _begin_file(self) -> None:
+        """Make it empty, for whom the folder belongs to: SQLite gives what it puts beside it to its owner."""
+        with suppress(OSError):  # SQLite says it better
+            os.close(os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o640))
+            give_to_owner(self._path)
 
     def _begin_copy(self, db: sqlite3.Connection) -> None:
         db.execute("BEGIN IMMEDIATE")

@@ -11,6 +11,7 @@ import shutil
 import sqlite3
 import stat
 import subprocess
+import sys
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -106,6 +107,32 @@ def test_an_upgrade_keeps_config_and_ledger_and_can_be_taken_back(place: Place) 
     assert place.current() == first
     place.install("rollback")
     assert place.current() == second, "and forward again"
+
+
+@pytest.mark.parametrize("how", ["fails", "is killed"])
+def test_packages_that_cannot_be_had_leave_no_copy_behind_and_no_release(
+    place: Place, tmp_path: Path, how: str
+) -> None:
+    """pip is one that refuses, or during which somebody presses Ctrl-C."""
+    python, passing = tmp_path / "python", tmp_path / "tmp"
+    passing.mkdir()
+    ends = "kill -INT $PPID; sleep 1" if how == "is killed" else "echo no network >&2; exit 1"
+    python.write_text(
+        f'#!/bin/sh\n[ "$2" = venv ] || exec {sys.executable} "$@"\nmkdir -p "$3/bin"\n'
+        f'printf \'#!/bin/sh\\n{ends}\\n\' > "$3/bin/pip"\nchmod +x "$3/bin/pip"\n'
+    )
+    python.chmod(0o755)
+    for name in ("README.md", "LICENSE"):
+        (place.source / name).write_text("")
+    environment = {"PATH": "/usr/bin:/bin", "PYTHON": str(python), "TMPDIR": str(passing)}
+    command = [place.source / "deploy/install", "--root", place.root]
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert list(passing.iterdir()) == []
+    assert not (place.root / "opt/restpoint/current").is_symlink()
+    assert list(place.root.rglob(".whole")) == []
+    place.install()
+    assert place.current().startswith("releases/")
 
 
 def test_uninstall_keeps_config_and_data(place: Place) -> None:
