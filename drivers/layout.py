@@ -20,7 +20,8 @@ count from its end, -1 being the last byte.
       "marked"  `start` … `end` (both needed), then `trail` more bytes (check bytes after an ETX)
       "fixed"   `size` bytes, after `start` if there is one; without start a check is needed
       "length"  the message tells its length: `length = {at, size, coding, order, mask, plus}`,
-                the number read plus `plus` is the length of the whole message; `start` as for fixed
+                the number read plus `plus` is the length of the whole message; without `start` a check
+                or body constants are needed (or text that a body of another kind takes apart)
       "slip" (RFC 1055)  "cobs"  "hdlc" (7E flags, 7D escapes XOR 20)
       "dle" (DLE STX … DLE ETX, DLE doubled inside)
     size = n                        the message's exact length; needed for body "positions" unless "length"
@@ -227,9 +228,10 @@ def _made(top: Table) -> Made:
     framing = read_framing(top.table("frame"))
     checked, polled = top.optional("check"), top.optional("poll")
     check = read_check(checked, framing) if checked else None
-    if check is None and framing.kind in ("fixed", "length") and not framing.start:
-        top.fault("frame.start: without a start a [check] is needed, or nothing tells where a message begins")
     body, ask = read_body(top.table("body"), framing, check)
+    told = framing.kind == "length" and (body.constants or body.kind != "positions")
+    if check is None and framing.kind in ("fixed", "length") and not framing.start and not told:
+        top.fault("frame.start: without a start a [check] is needed, or nothing tells where a message begins")
     return Made(framing=framing, check=check, body=body, ask=ask, poll=read_poll(polled) if polled else None)
 
 

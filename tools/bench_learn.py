@@ -1,7 +1,7 @@
 """How well `restpoint learn` does on invented streams: fully right, undecided, silently wrong, and how fast.
 
-    python tools/bench_learn.py [--odd | --far | --wide | --apart | --strange] [--least S] [--first S]
-                                [FIRST [LAST]]
+    python tools/bench_learn.py [--odd | --far | --wide | --apart | --strange | --prefixed]
+                                [--least S] [--first S] [FIRST [LAST]]
 
 Seeds are 0 to 119 unless said. `--least` prolongs recordings, as `--first` cuts them, to so many seconds.
 
@@ -23,6 +23,7 @@ from make_streams import make
 from stream_apart import make_apart
 from stream_kit import Reading, Stream
 from stream_odd import make_far, make_odd
+from stream_prefixed import make_prefixed
 from stream_strange import make_strange
 from stream_wide import make_wide
 
@@ -189,6 +190,7 @@ FAMILIES = {
     "wide": make_wide,
     "apart": make_apart,
     "strange": make_strange,
+    "prefixed": make_prefixed,
 }
 
 

@@ -337,9 +337,14 @@ def make_apart(seed: int, least_s: float = 0) -> Stream:
     return of_short_session(rng, design, f"a{seed:05d}", least_s, 270)
 
 
-def of_short_session(rng: Rng, design: Design, name: str, least_s: float, most_kg: float) -> Stream:
-    """Record a design in a short session, and later with loads up to `most_kg` that nobody told."""
-    plans, known, seconds = _short_session(rng, design)
+def of_short_session(
+    rng: Rng, design: Design, name: str, least_s: float, most_kg: float, *, each: bool = False
+) -> Stream:
+    """Record a design in a short session, and later with loads up to `most_kg` that nobody told.
+
+    `each` pad of several is loaded in turn.
+    """
+    plans, known, seconds = _short_session(rng, design, each=each)
     rate = 10.0 * (1 if design.together else max(1, len(design.pads)))
     made = states(rng, design, plans, rate, max(seconds, least_s))
     recorded = wire(rng, design, made, damage=rng.choice((0.0, 2e-4)))
@@ -351,11 +356,11 @@ def of_short_session(rng: Rng, design: Design, name: str, least_s: float, most_k
     return stream_of(name, design, known, recorded, later, design.features)
 
 
-def _short_session(rng: Rng, design: Design) -> tuple[list[Plan], list[str], float]:
+def _short_session(rng: Rng, design: Design, *, each: bool) -> tuple[list[Plan], list[str], float]:
     """Loads by pad, what is known and how long: 20 s, and 7 s more for each further pad that is loaded."""
     load = rng.choice((84.2, 72.6, 91.15, 66.4, 103.8))
     plans: list[Plan] = [[(0.0, 0.0)] for _ in design.pads]
-    if len(plans) > 1 and rng.random() < 0.5:
+    if len(plans) > 1 and (rng.random() < 0.5 or each):
         known, begin = ["0@0:6"], 6.5
         for plan in plans:
             plan += [(begin, load), (begin + 6.5, 0.0)]

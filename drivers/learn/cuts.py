@@ -54,7 +54,10 @@ def misplaced(pieces: Sequence[Piece], starts: Sequence[int]) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class Cut:
-    """A way to cut. `length` is (at, size, coding, plus) of messages that tell their length."""
+    """A way to cut. `length` is (at, size, coding, plus) of messages that tell their length.
+
+    `sizes` are the lengths that came where no start tells where a message begins.
+    """
 
     kind: str
     start: bytes = b""
@@ -62,6 +65,7 @@ class Cut:
     trail: int = 0
     size: int = 0
     length: tuple[int, int, str, int] | None = None
+    sizes: tuple[int, ...] = ()
     hex: bool = False
     step: tuple[bytes, int] | tuple[()] = ()
     """Bytes that stand once in each message that has no start, and how far behind them it begins."""
@@ -86,7 +90,7 @@ class Cut:
         if self.kind == "fixed":
             spans = _fixed(data, self.start, self.size) if self.start else self._stepped(data)
         elif self.length is not None:
-            spans = _told(data, self.start, self.length)
+            spans = _told(data, self.start, self.length) if self.start else self._linked(data, self.length)
         elif self.kind == "dle":
             spans = [match.span() for match in _DLE.finditer(data)]
         elif self.kind == "marked":
@@ -102,6 +106,20 @@ class Cut:
         places = filled([at for at, _ in _fixed(data, word, self.size)], self.size)
         spans = [(at + shift, at + shift + self.size) for at in places]
         return [(begin, stop) for begin, stop in spans if stop <= len(data)]
+
+    def _linked(self, data: bytes, length: tuple[int, int, str, int]) -> Spans:
+        """Messages that tell their length and lead to another one, or end with the stream."""
+        spans: Spans = []
+        at, end = 0, len(data)
+        while at < end:
+            stop = at + told_size(data, at, length)
+            good = stop - at in self.sizes and stop <= end
+            if good and (stop == end or told_size(data, stop, length) in self.sizes):
+                spans.append((at, stop))
+                at = stop
+            else:
+                at += 1
+        return spans
 
     def _piece(self, data: bytes, begin: int, stop: int) -> Piece | None:
         raw = data[begin:stop]
@@ -127,7 +145,8 @@ class Cut:
             out.append("hex = true")
         if self.length is not None:
             at, width, coding, plus = self.length
-            out.append(f'length = {{ at = {at}, size = {width}, coding = "{coding}", plus = {plus} }}')
+            how = 'coding = "binary", order = "little"' if coding == "little" else f'coding = "{coding}"'
+            out.append(f"length = {{ at = {at}, size = {width}, {how}, plus = {plus} }}")
         elif size is not None:
             out.append(f"size = {size}")
         if self.kind != "fixed" and (size is None or self.length is not None):
@@ -142,6 +161,8 @@ class Cut:
             text = f"messages of {self.size} bytes"
         if self.start:
             text += f" from {to_text(self.start)}"
+        if self.length and not self.start:
+            text += f" at byte {self.length[0]}"
         if self.end:
             text += f" to {to_text(self.end)}"
         if self.trail:
@@ -236,8 +257,8 @@ def told_size(data: bytes, at: int, length: tuple[int, int, str, int]) -> int:
     told = data[at + place : at + place + size]
     if len(told) < size:
         return 0
-    if coding == "binary":
-        return int.from_bytes(told, "big") + plus
+    if coding in ("binary", "little"):
+        return int.from_bytes(told, "little" if coding == "little" else "big") + plus
     if not told.isalnum():
         return 0
     try:

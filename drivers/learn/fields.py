@@ -15,7 +15,7 @@ from drivers.learn.each_pad import each_pad
 from drivers.learn.readings import Source, overlap
 from drivers.learn.recording import Known
 from drivers.learn.roles import FEW, Motion, Role, claims, motion
-from drivers.learn.shapes import CLOCK, Shape
+from drivers.learn.shapes import Shape
 from drivers.learn.signs import (
     NEARLY,
     flags_of,
@@ -26,6 +26,7 @@ from drivers.learn.signs import (
     sign_of,
     without_rare_minus,
 )
+from drivers.learn.tokens import CLOCK
 from drivers.learn.value import Value
 
 NUMERIC = frozenset(bytes([byte]) for byte in b"0123456789 +-.,")

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from drivers import escapes
+from drivers.learn.chained import CODINGS, chained
 from drivers.learn.cuts import Cut, Piece, told_size, with_hex
 from drivers.learn.periodic import LEAST, LONGEST, periodic, places_of
 from drivers.learn.recording import Recording
@@ -28,20 +29,24 @@ def guess(recording: Recording) -> Iterator[Cut]:
     """Yield ways to cut, likely ones first."""
     data = recording.data
     plain = sum(byte in TEXTUAL for byte in data) / max(len(data), 1)
-    ways = [_escaped(data), _told(recording), periodic(recording)]
-    if plain > 0.97:
-        ways = [
-            _delimited(recording),
-            _told(recording),
-        ]  # text of one size has an end or a start all the same
+    if plain > 0.97:  # text of one size has an end or a start all the same
+        ways = [_delimited(recording), _told(recording), _linked(recording)]
     else:
-        ways.insert(0 if plain > 0.85 else len(ways), _delimited(recording))
+        sure, linked = chained(recording)
+        ways = [_escaped(data), iter(sure), _told(recording), periodic(recording), iter(linked)]
+        ways.insert(2 if plain > 0.85 else len(ways), _delimited(recording))
     seen: set[Cut] = set()
     for way in ways:
         for cut in way:
             if cut not in seen:
                 seen.add(cut)
                 yield cut
+
+
+def _linked(recording: Recording) -> Iterator[Cut]:
+    """Messages that tell their length and have no start."""
+    for cuts in chained(recording):
+        yield from cuts
 
 
 def _delimited(recording: Recording) -> Iterator[Cut]:
@@ -204,7 +209,7 @@ def _told(recording: Recording) -> Iterator[Cut]:
     for sync in _syncs(data):
         places = places_of(data, sync)
         for at in range(len(sync), len(sync) + 4):
-            for size, coding in ((1, "binary"), (2, "text"), (2, "hex"), (2, "binary")):
+            for size, coding in CODINGS:
                 plus, share, kinds = _told_plus(data, places, (at, size, coding, 0))
                 told = [data[n + at] for n in places[:-1] if n + at < len(data)]
                 figures = coding == "binary" and FIGURES.issuperset(told)

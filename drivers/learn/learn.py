@@ -16,7 +16,8 @@ from drivers.learn.periodic import KEPT_TO
 from drivers.learn.prove import Proof, prove
 from drivers.learn.recording import FOLDS, HELD_EVERY, Known, Recording, held_back
 from drivers.learn.report import commented
-from drivers.learn.solve import PLAIN_ENDS, TEXT, Solution, promising, solve
+from drivers.learn.several import TEXT
+from drivers.learn.solve import PLAIN_ENDS, Solution, promising, solve
 from drivers.learn.write import layout_text
 
 Say = Callable[[str], object]
@@ -41,11 +42,15 @@ is for lines that end with no end of a line."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Origin:
-    """What a layout was learnt from, and the line settings it came with."""
+class Task:
+    """What is learnt from and within what work; the layout says its `name` and suggests its `line`."""
 
+    recording: Recording
+    knowns: Sequence[Known]
+    effort: Effort
     name: str
     line: SerialSettings | None
+    say: Say
 
 
 @dataclass(kw_only=True)
@@ -75,12 +80,10 @@ def learn(
     if missing:
         return Outcome(proven=False, missing=missing)
     say(f"{len(recording.data)} bytes in {recording.duration_s:.1f} s; {len(knowns)} known loads")
-    knowns = telling(knowns)
-    origin = Origin(name=name, line=line)
+    task = Task(recording=recording, knowns=telling(knowns), effort=Effort(), name=name, line=line, say=say)
     reasons: list[str] = []
-    effort = Effort()
-    for solution in _solutions(recording, knowns, reasons, effort, say):
-        outcome = _settled(solution, recording, knowns, origin, effort, say)
+    for solution in _solutions(task, reasons):
+        outcome = _settled(solution, task)
         if outcome.proven or outcome.missing:
             return outcome
         reasons[:0] = outcome.notes
@@ -176,25 +179,25 @@ def telling(knowns: Sequence[Known]) -> list[Known]:
     return [known for known in knowns if known in long or known.mass_kg not in {k.mass_kg for k in long}]
 
 
-def _solutions(
-    recording: Recording, knowns: Sequence[Known], reasons: list[str], effort: Effort, say: Say
-) -> Iterator[Solution]:
+def _solutions(task: Task, reasons: list[str]) -> Iterator[Solution]:
     """Yield what explains nearly all as soon as it is found, at last what explains most of the rest."""
     left: list[Solution] = []
     untried: list[str] = []
-    for cut in _placed(recording, say):
+    for cut in _placed(task.recording, task.say):
         try:
-            with effort.trying():
-                found, why = _trained(cut, recording, knowns, effort)
+            with task.effort.trying():
+                found, why = _trained(cut, task)
         except TooMuchError:
             untried.append(f"not tried to the end, for it would take too long: cut into {cut.told()}")
-            say(untried[-1])
+            task.say(untried[-1])
             continue
         reasons += why
         left += found
         best = max(map(_share, found), default=0.0)
-        say(f"cut into {cut.told()}: {f'{best:.0%} of the bytes explained' if found else 'no value found'}")
-        chance = _by_chance(cut, recording)
+        task.say(
+            f"cut into {cut.told()}: {f'{best:.0%} of the bytes explained' if found else 'no value found'}"
+        )
+        chance = _by_chance(cut, task.recording)
         checked = any(s.shape.check is not None and (_whole(s) or not chance) for s in found)
         doubtful = cut.hex or chance  # the same as characters may have a check
         least = BESIDE if checked and cut.kind == "fixed" and cut.start else WHOLLY
@@ -209,10 +212,9 @@ def _solutions(
     yield from sorted(left, key=_explained, reverse=True)[:3]
 
 
-def _trained(
-    cut: Cut, recording: Recording, knowns: Sequence[Known], effort: Effort
-) -> tuple[list[Solution], list[str]]:
+def _trained(cut: Cut, task: Task) -> tuple[list[Solution], list[str]]:
     """Solve a cut without the seconds held back, or without others where all that moved stood in those."""
+    recording, knowns, effort = task.recording, task.knowns, task.effort
     best, reasons = solve(cut, recording, knowns, effort=effort, without=held_back(recording, FOLDS[0]))
     whole = max(map(_share, best), default=0.0) > WHOLLY
     if whole or _by_chance(cut, recording) or not promising(cut, recording):
@@ -225,65 +227,45 @@ def _trained(
     return best, reasons
 
 
-def _settled(
-    trained: Solution,
-    recording: Recording,
-    knowns: Sequence[Known],
-    origin: Origin,
-    effort: Effort,
-    say: Say,
-) -> Outcome:
+def _settled(trained: Solution, task: Task) -> Outcome:
     """What becomes of a solution, within the work that may be done."""
     try:
-        with effort.settling():
-            return _settle(trained, recording, knowns, origin, effort, say)
+        with task.effort.settling():
+            return _settle(trained, task)
     except TooMuchError:
         cut = trained.shape.cut.told()
         return Outcome(proven=False, notes=[f"not proven, for it would take too long: cut into {cut}"])
 
 
-def _settle(
-    trained: Solution,
-    recording: Recording,
-    knowns: Sequence[Known],
-    origin: Origin,
-    effort: Effort,
-    say: Say,
-) -> Outcome:
+def _settle(trained: Solution, task: Task) -> Outcome:
     """Prove what was learnt without the held-back seconds, then learn the same from all of them."""
-    again, _ = solve(trained.shape.cut, recording, knowns, effort=effort)
+    again, _ = solve(trained.shape.cut, task.recording, task.knowns, effort=task.effort)
     notes = ["not proven: learning from all of it gave another layout"]
-    for solution, whole, held in _agreed(trained, again, recording, knowns, effort):
-        proof = prove(_text(solution, origin), recording, knowns, held, whole)
-        say(f"held back {len(held)} s: {proof.told()}")
+    for solution, whole, held in _agreed(trained, again, task):
+        proof = prove(_text(solution, task), task.recording, task.knowns, held, whole)
+        task.say(f"held back {len(held)} s: {proof.told()}")
         if proof.good:
-            return _told(whole, proof, recording, knowns, origin)
+            return _told(whole, proof, task)
         notes = [f"not proven on what was held back: {proof.told()}"]
     return Outcome(proven=False, notes=notes)
 
 
-def _told(
-    whole: Solution, proof: Proof, recording: Recording, knowns: Sequence[Known], origin: Origin
-) -> Outcome:
+def _told(whole: Solution, proof: Proof, task: Task) -> Outcome:
     """Say what was learnt and proven, or what speaks against it all the same."""
-    missing, notes = doubts(whole, knowns)
-    text = _text(whole, origin)
-    final = prove(text, recording, knowns, frozenset(), whole)
+    missing, notes = doubts(whole, task.knowns)
+    text = _text(whole, task)
+    final = prove(text, task.recording, task.knowns, frozenset(), whole)
     found = _found(whole, proof, final)
     if missing:
         return Outcome(proven=False, missing=missing, notes=notes, found=found)
     if not final.good:
         return Outcome(proven=False, notes=[f"not proven: {final.told()}"])
-    layout = commented(text, whole, proof, final, notes, knowns)
+    layout = commented(text, whole, proof, final, notes, task.knowns)
     return Outcome(proven=True, layout=layout, found=found, notes=notes)
 
 
 def _agreed(
-    trained: Solution,
-    again: list[Solution],
-    recording: Recording,
-    knowns: Sequence[Known],
-    effort: Effort,
+    trained: Solution, again: list[Solution], task: Task
 ) -> Iterator[tuple[Solution, Solution, frozenset[int]]]:
     """Yield two solutions alike, without some seconds and from all of them, and which seconds those are.
 
@@ -291,11 +273,11 @@ def _agreed(
     are held back.
     """
     for fold in sorted(FOLDS, key=lambda fold: fold != trained.fold):
-        held = held_back(recording, fold)
+        held = held_back(task.recording, fold)
         found = (
             [trained]
             if fold == trained.fold
-            else solve(trained.shape.cut, recording, knowns, effort=effort, without=held)[0]
+            else solve(trained.shape.cut, task.recording, task.knowns, effort=task.effort, without=held)[0]
         )
         for solution in found:
             alike = [other for other in again if _same(other, solution)]
@@ -304,14 +286,14 @@ def _agreed(
                 break
 
 
-def _text(solution: Solution, origin: Origin) -> str:
+def _text(solution: Solution, task: Task) -> str:
     return layout_text(
         solution.shape,
         solution.value,
         solution.roles,
-        about=f"learnt from {origin.name}",
+        about=f"learnt from {task.name}",
         limits=safe_limits(solution),
-        line=origin.line,
+        line=task.line,
     )
 
 

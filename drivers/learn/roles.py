@@ -6,6 +6,7 @@ import itertools
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from statistics import median
 
 from drivers.learn.readings import Source
 from drivers.learn.recording import Known
@@ -16,6 +17,8 @@ COUNTING = 0.85
 """Share of steps between messages that a counter takes alike; messages are lost now and then."""
 FEW = 12
 """Distinct values that a code has at most."""
+EVEN, TURNS = (0.6, 1.6), 0.65
+"""How far from the usual time a pad's next message may come, and the share of messages that come within."""
 SIGNS = frozenset((b"+", b"-", b" "))
 MOVING, STILL = -1, 0
 """Labels of rows; a row still at known load k has the label STILL + k."""
@@ -149,9 +152,28 @@ def address_places(shape: Shape, skip: set[Source], only: Source | None = None) 
         changes = sum(a != b for a, b in itertools.pairwise(column)) / len(column)
         if set(kept) <= SIGNS:
             continue  # of pads that take turns one may stand above zero and the other below
-        if 2 <= len(kept) <= 16 and changes > 0.2 and sum(counted[v] for v in kept) > 0.97 * len(column):
+        few = 2 <= len(kept) <= 16 and sum(counted[v] for v in kept) > 0.97 * len(column)
+        if few and changes > 0.2 and _take_turns(shape, column, kept):
             found.append((-round(changes, 1), len(kept), source))
     return [source for _, _, source in sorted(found, key=lambda item: item[:2])][:8]
+
+
+def _take_turns(shape: Shape, column: list[bytes], kept: list[bytes]) -> bool:
+    """Tell whether each value comes again after about the same time, or as many messages, as a pad does.
+
+    A digit that wavers comes again after one message or ten.
+    """
+    for value in kept:
+        places = [n for n, cell in enumerate(column) if cell == value]
+        if not any(_evenly(whens) for whens in (places, [shape.rows[n].t_s for n in places])):
+            return False
+    return True
+
+
+def _evenly(whens: Sequence[float]) -> bool:
+    gaps = [b - a for a, b in itertools.pairwise(whens)]
+    middle = median(gaps or [0.0])
+    return sum(EVEN[0] * middle < gap < EVEN[1] * middle for gap in gaps) > TURNS * len(gaps)
 
 
 @dataclass(kw_only=True)

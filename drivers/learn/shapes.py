@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
+from drivers.learn import tokens
 from drivers.learn.cuts import Cut
 from drivers.learn.find_check import Found
 from drivers.learn.readings import Source
@@ -156,20 +157,24 @@ def _alike(rows: list[Row], head: int, tail: int, share: float) -> list[Row]:
 
 
 def of_a_kind(shape: Shape, knowns: Sequence[Known]) -> Iterator[Shape]:
-    """Yield what is left of messages of one size without those that a byte tells to be of other kinds.
+    """Yield what is left of messages without those that a byte (or cell) tells to be of other kinds.
 
     These come one by one and as often at each known load, which neither a claim nor a sign does.
     """
     for source in shape.sources():
         column = shape.column(source)
-        (kind, count), *others = Counter(column).most_common(MOST_KINDS + 2)
-        some = KIND_SHARE * len(column) < count < SHARED * len(column)
-        if not some or len(others) > MOST_KINDS:
+        (_, count), *others = Counter(column).most_common(MOST_KINDS + 2)
+        if count <= KIND_SHARE * len(column) or len(others) > MOST_KINDS:
             continue
-        other = [cell != kind for cell in column]
-        alone = sum(now and not after for now, after in pairwise([*other, False]))
-        if alone >= ALONE * sum(other) and _evenly(shape.rows, other, knowns):
-            yield shape.only([row for row, odd in zip(shape.rows, other, strict=True) if not odd])
+        kinds = {kind for kind, _ in others if _comes_alone(shape.rows, [c == kind for c in column], knowns)}
+        if kinds:
+            yield shape.only([row for row, cell in zip(shape.rows, column, strict=True) if cell not in kinds])
+
+
+def _comes_alone(rows: Sequence[Row], odd: Sequence[bool], knowns: Sequence[Known]) -> bool:
+    """Tell whether odd rows come one by one, and as often at each known load as everywhere."""
+    alone = sum(now and not after for now, after in pairwise([*odd, False]))
+    return alone >= ALONE * sum(odd) and _evenly(rows, odd, knowns)
 
 
 def _evenly(rows: Sequence[Row], odd: Sequence[bool], knowns: Sequence[Known]) -> bool:
@@ -184,23 +189,48 @@ def _evenly(rows: Sequence[Row], odd: Sequence[bool], knowns: Sequence[Known]) -
 
 def by_cells(cut: Cut, check: Found | None, messages: Timed) -> Iterator[Shape]:
     """Yield shapes of text: JSON, key=value, and tokens in several ways of taking it apart."""
-    head, tail = edges(cut, check)
-    if cut.length is not None:
-        head = max(head, cut.length[0] + cut.length[1])  # the text stands behind its told length
-    texts = [(t_s, message, message[head : len(message) - tail]) for t_s, message in messages]
-    texts = [item for item in texts if _is_text(item[2])]
+    texts, (head, tail) = _texts(cut, check, messages)
     if len(texts) < 10:
         return
     yield from _json_shapes(cut, check, texts, (head, tail))
     yield from _keyed_shapes(cut, check, texts, (head, tail))
     for points in (".", ",") if any(b"," in text for _, _, text in texts[:50]) else (".",):
-        for tokens in (_fine_tokens(points), _coarse_tokens(points)):
-            yield from _token_shapes(cut, check, texts, (head, tail), tokens)
-    yield from _token_shapes(cut, check, texts, (head, tail), _PHRASES)
-    if sum(_APART.search(text) is not None for _, _, text in texts) > 0.05 * len(texts):
-        for tokens in (_TOKENS_APART, _WORDS_APART):
-            yield from _token_shapes(cut, check, texts, (head, tail), tokens)
+        for way in (tokens.fine(points), tokens.coarse(points)):
+            yield from _token_shapes(cut, check, texts, (head, tail), way)
+    yield from _token_shapes(cut, check, texts, (head, tail), tokens.PHRASES)
+    if sum(tokens.APART.search(text) is not None for _, _, text in texts) > 0.05 * len(texts):
+        for way in (tokens.IN_THOUSANDS, tokens.WORDS_APART):
+            yield from _token_shapes(cut, check, texts, (head, tail), way)
     yield from _column_shapes(cut, check, texts, (head, tail))
+
+
+def by_marks(cut: Cut, check: Found | None, messages: Timed, knowns: Sequence[Known]) -> Iterator[Shape]:
+    """Yield shapes of text in which a mark may stand for a word, as -- for ok; other kinds are left out."""
+    texts, body = _texts(cut, check, messages)
+    for shape in _token_shapes(cut, check, texts, body, tokens.MARKED):
+        for left in [*of_a_kind(shape, knowns)] or [shape]:
+            mixed = [cells for source in left.sources() if _mixed(cells := _often(left.column(source)))]
+            if mixed and all(len(cells) == 2 for cells in mixed):
+                yield left
+
+
+def _often(column: list[bytes]) -> set[bytes]:
+    """What came in a column, less what is so rare that it may be damage."""
+    return {cell for cell, count in Counter(column).items() if count > 1 + len(column) // 250}
+
+
+def _mixed(cells: set[bytes]) -> bool:
+    """Tell whether words and marks came."""
+    return 0 < sum(cell.isalpha() for cell in cells) < len(cells) and not any(map(bytes.isdigit, cells))
+
+
+def _texts(cut: Cut, check: Found | None, messages: Timed) -> tuple[Texts, tuple[int, int]]:
+    """Messages that are text, and the edges of their bodies."""
+    head, tail = edges(cut, check)
+    if cut.length is not None:
+        head = max(head, cut.length[0] + cut.length[1])  # the text stands behind its told length
+    texts = [(t_s, message, message[head : len(message) - tail]) for t_s, message in messages]
+    return [item for item in texts if _is_text(item[2])], (head, tail)
 
 
 ODD = frozenset(b'"{}[]')
@@ -290,60 +320,12 @@ def _column_shapes(cut: Cut, check: Found | None, texts: Texts, body: tuple[int,
             yield Shape(kind="columns", cut=cut, check=check, rows=alike, separator=separator, body=body)
 
 
-CLOCK = (
-    rb"\d{4}-\d\d-\d\d(?:T\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?Z?)?"
-    rb"|\d\d?:\d\d:\d\d(?:[.,]\d+)?|\d\d?[./]\d\d?[./]\d{4}"
-)
-"""A date or a time of day: it goes on, whatever stood still of it in a recording."""
-
-
-POWER = rb"(?:[Ee][+-]?\d\d?(?!\d))?"
-
-
-def _fine_tokens(point: str) -> re.Pattern[bytes]:
-    """Numbers with sign and point, runs of letters, blanks, and any other byte."""
-    dot = re.escape(point.encode())
-    number = rb"(?:(?<![0-9.])[+-] *)?[0-9]+(?:" + dot + rb"[0-9]+" + POWER + rb")?(?:[+-](?![0-9A-Za-z]))?"
-    return re.compile(
-        rb"(?P<clock>(?<![0-9])(?:"
-        + CLOCK
-        + rb")(?![0-9]))|(?P<number>"
-        + number
-        + rb")|(?P<word>[A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"
-    )
-
-
-def _coarse_tokens(point: str) -> re.Pattern[bytes]:
-    """Numbers that have a sign or a point, runs of letters and digits, blanks, and any other byte."""
-    dot = re.escape(point.encode())
-    part = dot + rb"[0-9]+" + POWER
-    number = rb"[+-] *[0-9]+(?:" + part + rb")?|[0-9]+" + part + rb"(?:[+-](?![0-9A-Za-z]))?"
-    return re.compile(
-        rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))|(?P<number>" + number + rb")"
-        rb"|(?P<word>[0-9A-Za-z]+)|(?P<blank> +)|(?P<other>[^ ])"
-    )
-
-
-_PHRASES = re.compile(
-    rb"(?P<clock>(?<![0-9])(?:" + CLOCK + rb")(?![0-9]))"
-    rb"|(?P<number>(?:(?<![0-9.])[+-] *)?[0-9]+(?:[.,][0-9]+)?(?:[+-](?![0-9A-Za-z]))?)"
-    rb"|(?P<word>[A-Za-z]+(?: [A-Za-z]+)*)|(?P<blank> +)|(?P<mark>[=~#*?!<>^_@&%$]+)|(?P<other>[^ ])"
-)
-"""Tokens where words with blanks between them are one, and marks may stand for one another."""
-_APART = re.compile(rb"(?<![0-9])[0-9]{1,3} [0-9]{3}(?![0-9])")
-_IN_THOUSANDS = rb"(?P<number>(?:(?<![0-9.])[+-] *)?[0-9]{1,3}(?: [0-9]{3})*(?![0-9])(?:[.,][0-9]+)?)"
-_MARKS = rb"[=~#*?!<>^_@&%$]+|[.]{2,})|(?P<blank> +)|(?P<other>[^ ])"
-_TOKENS_APART = re.compile(_IN_THOUSANDS + rb"|(?P<word>[A-Za-z]+(?: [A-Za-z]+)*|" + _MARKS)
-_WORDS_APART = re.compile(_IN_THOUSANDS + rb"|(?P<word>[A-Za-z]+|" + _MARKS)
-"""Tokens where a blank marks thousands and marks may stand for words; words in a row are one, or not."""
-
-
 def _token_shapes(
-    cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int], tokens: re.Pattern[bytes]
+    cut: Cut, check: Found | None, texts: Texts, body: tuple[int, int], way: re.Pattern[bytes]
 ) -> Iterator[Shape]:
     found: dict[tuple[str, ...], list[Row]] = {}
     for t_s, message, text in texts:
-        key, cells, gaps = _taken_apart(text, tokens)
+        key, cells, gaps = _taken_apart(text, way)
         if len(cells) <= 80:
             found.setdefault(key, []).append(Row(t_s=t_s, message=message, cells=cells, gaps=gaps))
     for rows in sorted(found.values(), key=len, reverse=True)[:3]:
@@ -352,14 +334,14 @@ def _token_shapes(
 
 
 def _taken_apart(
-    text: bytes, tokens: re.Pattern[bytes]
+    text: bytes, way: re.Pattern[bytes]
 ) -> tuple[tuple[str, ...], tuple[bytes, ...], tuple[bytes, ...]]:
     """Return the kind of text this is, its cells, and the blanks before each cell and at the end."""
     key: list[str] = []
     cells: list[bytes] = []
     gaps: list[bytes] = []
     blank = b""
-    for token in tokens.finditer(text):
+    for token in way.finditer(text):
         kind = str(token.lastgroup)
         if kind == "blank":
             blank += token[0]

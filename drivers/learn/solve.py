@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from drivers.learn import pads
+from drivers.learn.chained import keeps_to
 from drivers.learn.cuts import Cut, Piece
 from drivers.learn.effort import Effort
 from drivers.learn.fields import describe
@@ -17,7 +18,8 @@ from drivers.learn.ranking import rank
 from drivers.learn.readings import Source, overlap, smallest
 from drivers.learn.recording import FOLDS, Known, Recording
 from drivers.learn.roles import SIGNS, Role, address_places, counters
-from drivers.learn.shapes import Shape, by_cells, by_position, of_a_kind
+from drivers.learn.several import in_turn, several
+from drivers.learn.shapes import Shape, by_cells, by_marks, by_position, of_a_kind
 from drivers.learn.siblings import siblings
 from drivers.learn.signs import kept_cells, says_minus
 from drivers.learn.units import with_units
@@ -25,21 +27,8 @@ from drivers.learn.value import Value
 from drivers.learn.values import Search
 
 PLAIN_ENDS = b"\r\n\x03"
-MANY = 100
-"""Messages that tell enough of all."""
-SHORTEST = 4
-"""The shortest message with a check that is thought of."""
-ENDS = frozenset(b"\x01\x02\x03\x04\n\r")
-"""Control characters that begin or end a message: SOH, STX, ETX, EOT, LF, CR (ISO 646)."""
-TEXT = ENDS | frozenset(range(0x20, 0x7F))
 COMMON = 0.3
 """Share of messages that must have a size for a check to be sought in those of that size."""
-DULL = frozenset(b"\x00\xff 0")
-"""Bytes that fill numbers up, and are no sync's."""
-SEVERAL = 0.9
-"""Share of parts that must pass a check of their own, or count on from the part before."""
-COUNTED = 12
-"""Different numbers that a counter takes at least."""
 
 
 @dataclass(kw_only=True)
@@ -47,7 +36,7 @@ class Solution:
     """A shape with its value and roles; `rivals` also answer.
 
     `answered` is the value before other pads' fields were found beside it. `covered` is the share of bytes
-    explained, `framed` that of messages that pass the check, of any kind.
+    explained, `framed` that of messages that pass the check (or lead from one to the next), of any kind.
     """
 
     shape: Shape
@@ -82,31 +71,49 @@ def solve(
         if check is None or check.at != -check.size:
             return [], []  # nothing else would tell where a message begins
         pieces = resynchronised(recording.data, pieces, check)
+    if cut.kind == "length" and not cut.start and not begins(cut, check, recording):
+        return [], []
     messages = [(recording.time_at(piece.stop - 1), piece.message) for piece in pieces]
     messages = [item for item in messages if int(item[0]) not in without]
     if check is not None:
         passes = check.check().passes
         messages = [item for item in messages if passes(item[1])]
     cut_out = [message for _, message in messages]
-    if _several(cut_out, check) if cut.kind in ("fixed", "length") else check is None and _in_turn(cut_out):
+    if several(cut_out, check) if cut.kind in ("fixed", "length") else check is None and in_turn(cut_out):
         return [], []
+    wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces) / len(recording.data)
+    vouched = check is not None or cut.sizes  # by a check, or by where the next one begins
+    framed = wire * len(messages) if vouched else None
     solutions: list[Solution] = []
     reasons: list[str] = []
-    below = tuple(known for known in knowns if known.value < 0)
-    folded = [replace(known, value=abs(known.value)) for known in knowns]
-    for shape in map(with_units, _shapes(cut, check, messages, knowns)):
-        found, why = _solve_shape(shape, knowns, effort)
-        if found is None and below:
-            found, _ = _solve_shape(shape, folded, effort, below)
+    for shape in map(with_units, _shapes(cut, check, messages, knowns, solutions)):
+        found, why = _solve_signs(shape, knowns, effort)
         reasons += why
         if found is not None:
-            wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces) / len(recording.data)
             found.covered = len(found.shape.rows) * wire
-            found.framed = found.covered if check is None else len(messages) * wire
+            found.framed = found.covered if framed is None else framed
             solutions.append(found)
             if len(found.shape.rows) > 0.95 * len(messages):
                 break
     return solutions, reasons
+
+
+def _solve_signs(shape: Shape, knowns: Sequence[Known], effort: Effort) -> tuple[Solution | None, list[str]]:
+    """Solve a shape; where loads below zero are told, their sign may stand away from the number."""
+    found, reasons = _solve_shape(shape, knowns, effort)
+    below = tuple(known for known in knowns if known.value < 0)
+    if found is None and below:
+        folded = [replace(known, value=abs(known.value)) for known in knowns]
+        found, _ = _solve_shape(shape, folded, effort, below)
+    return found, reasons
+
+
+def begins(cut: Cut, check: Found | None, recording: Recording) -> bool:
+    """Tell whether it is sure where messages begin that lead from one to the next.
+
+    By a check that is the last thing in each, or by chunks.
+    """
+    return keeps_to(cut, recording) or (check is not None and check.at == -check.size)
 
 
 def promising(cut: Cut, recording: Recording) -> bool:
@@ -166,74 +173,28 @@ def resynchronised(data: bytes, pieces: list[Piece], check: Found) -> list[Piece
     return [Piece(begin=at, stop=at + size, message=data[at : at + size]) for at in sorted(found)]
 
 
-def _several(messages: list[bytes], check: Found | None) -> bool:
-    """Tell whether messages (of their commonest size) are several each, by their checks or their ends."""
-    size = Counter(map(len, messages)).most_common(1)[0][0] if messages else 0
-    messages = [message for message in messages if len(message) == size]
-    for parts in range(2, size // SHORTEST + 1):
-        if size % parts:
-            continue
-        one = size // parts
-        some = messages[:: max(len(messages) // MANY, 1)]
-        if _ended_alike(some, one) or (check is None and (_in_turn(some) or _counts_on(messages, one))):
-            return True
-        within = [message[n : n + one] for message in some for n in range(0, size, one)]
-        again = check is not None and check.at == -check.size and check.first < one + check.at
-        if again and sum(map(check.check().passes, within)) > SEVERAL * len(within):  # type: ignore[union-attr]  # again
-            return True
-        found = find_check(within, Cut(kind="fixed", size=one), anywhere=False)
-        if found is not None and found.at == -found.size and found.passing > SEVERAL * found.of:
-            return True
-    return False
-
-
-def _ended_alike(messages: list[bytes], one: int) -> bool:
-    """Tell whether text has the same end or start of a message at the same place of every part."""
-    if not TEXT.issuperset(b"".join(messages)):
-        return False
-    columns = [{byte for message in messages for byte in message[n::one]} for n in range(one)]
-    return any(len(column) == 1 and ENDS.issuperset(column) for column in columns)
-
-
-def _in_turn(messages: list[bytes]) -> bool:
-    """Tell whether binary messages hold the same sync several times: they are several in turn."""
-    size = Counter(map(len, messages)).most_common(1)[0][0] if messages else 0
-    some = [message for message in messages if len(message) == size]
-    some = some[:: max(len(some) // MANY, 1)]
-    if TEXT.issuperset(b"".join(some)):
-        return False
-    parts = [parts for parts in range(2, size // SHORTEST + 1) if size % parts == 0]
-    return any(_begun_alike(some, size // n) for n in parts)
-
-
-def _counts_on(messages: list[bytes], one: int) -> bool:
-    """Tell whether a byte counts on from part to part of binary messages: they are several in a row."""
-    if TEXT.issuperset(b"".join(messages[:MANY])):
-        return False
-    for n in range(one):
-        column = [byte for message in messages for byte in message[n::one]]
-        steps = Counter((b - a) % 256 for a, b in pairwise(column))
-        step, count = steps.most_common(1)[0]
-        if step and count > SEVERAL * steps.total() and len(set(column)) > COUNTED:
-            return True
-    return False
-
-
-def _begun_alike(messages: list[bytes], one: int) -> bool:
-    """Tell whether bytes of a sync stand at the same place of every part, and never change."""
-    columns = [{byte for message in messages for byte in message[n::one]} for n in range(one)]
-    fixed = [len(column) == 1 and not column <= DULL for column in columns]
-    return any(a and b for a, b in pairwise([*fixed, fixed[0]]))
-
-
 def _shapes(
-    cut: Cut, check: Found | None, messages: list[tuple[float, bytes]], knowns: Sequence[Known]
+    cut: Cut,
+    check: Found | None,
+    messages: list[tuple[float, bytes]],
+    knowns: Sequence[Known],
+    solutions: list[Solution],
 ) -> Iterator[Shape]:
-    """Ways to see messages as a table, likely ones first; at last one kind of several of the same size."""
+    """Ways to see messages as a table, likely ones first; at last one kind of several that look alike.
+
+    Text is looked at once more only while there are no `solutions`.
+    """
     positions = list(by_position(cut, check, messages)) if len(messages) >= LEAST else []
-    yield from _plain_shapes(cut, check, messages, positions)
+    texts: list[Shape] = []
+    for shape in _plain_shapes(cut, check, messages, positions):
+        texts += [shape] if shape.size is None else []
+        yield shape
     for shape in positions:
         yield from of_a_kind(shape, knowns)
+    for shape in texts if not solutions else ():
+        yield from of_a_kind(shape, knowns)
+    if texts:
+        yield from by_marks(cut, check, messages, knowns)
 
 
 def _plain_shapes(

@@ -102,6 +102,7 @@ FIELDS = '[fields]\nunit = "kg"\nvalue = { at = 0 }\n'
     ("text", "said"),
     [
         (f'[frame]\nkind = "fixed"\nsize = 4\n{FIELDS}', "frame.start: without a start"),
+        (f'[frame]\nkind = "length"\nlength = {{ plus = 1 }}\n{FIELDS}', "frame.start: without a start"),
         (f'[frame]\nkind = "length"\nstart = "a"\n{FIELDS}', "frame.length is needed"),
         (BODY + '"pattern"\npattern = "("\n', "body.pattern: "),
         (BODY + '"columns"\n', "body.count is needed"),
