@@ -18,43 +18,17 @@ from typing import TYPE_CHECKING, Any
 
 from logger import topics
 from logger.bus_link import QUIET, abandon, hush, read_secret, reason, tls_context
+from logger.bus_settings import BusSettings
 from logger.clock import NS, now_ns
 from logger.heard import Mark, read_command, read_mark
 from logger.model import Command, Record, Sample
 from logger.outbox import Outbox
 from logger.pace import commands
 from logger.topics import Message, Topics, Unit
+from logger.untold import Earlier, untold
 
 if TYPE_CHECKING:
     import aiomqtt
-
-
-@dataclass(frozen=True, kw_only=True)
-class BusSettings:
-    """How the bus is spoken to; which broker that is, logger.broker decides."""
-
-    username: str = ""
-    password_file: str = ""
-    """A file that holds the password alone: the configuration itself is copied into journal and reports."""
-    tls: bool = False
-    ca_file: str = ""
-    """Who signs the broker's certificate; empty: the machine's own authorities."""
-    live_Hz: float = 5.0
-    """A display needs no more; programs that do read the journal."""
-    live_most_age_s: float = 1.0
-    """An older value is no live value and is not sent."""
-    health_s: float = 5.0
-    """A broker that hangs is noticed after this and `timeout_s` at the latest."""
-    timeout_s: float = 2.0
-    """A broker on this machine or the next answers within some milliseconds."""
-    keepalive_s: int = 10
-    """The broker publishes our will after 1.5 times this silence (MQTT 3.1.1, 3.1.2.10)."""
-    retry_first_s: float = 0.2
-    retry_most_s: float = 5.0
-    """The longest a person waits for the bus after the broker is back."""
-    queue_most: int = 5000
-    """Messages kept for a broker that is away, about 1 kB each. A full queue lets go of what a later revision
-    of the same rest says better, then of the oldest."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +68,8 @@ class Bus:
 
     `on_command(command)` and `on_state(state)` are called in the loop that runs `run`. `boot` is this start's
     id, `pads` are the ids that the whole car needs, `health()` gives what the daemon wants known in `report`
-    (plain JSON). Masses go out in `unit`.
+    (plain JSON). Masses go out in `unit`. `earlier` are the captures that earlier starts wrote last: those
+    that never came to the bus are said once it is there.
     """
 
     def __init__(
@@ -107,6 +82,7 @@ class Bus:
         boot: str,
         pads: Sequence[str],
         unit: Unit = "kg",
+        earlier: Earlier = (),
         health: Callable[[], dict[str, Any]] = dict,
         clock: Callable[[], tuple[int, int]] = now_ns,
     ) -> None:
@@ -122,6 +98,7 @@ class Bus:
         self._pace, self._hurried = commands(), False
         self._loop: asyncio.AbstractEventLoop | None = None
         self._wake, self._closing = asyncio.Event(), asyncio.Event()
+        self._earlier, self._capture_kept, self._unit = earlier, b"", unit
         self._detail = ""
 
     def __repr__(self) -> str:
@@ -252,6 +229,8 @@ class Bus:
                         self._heard(topic, said.payload, said.retain)
                     elif said.retain:
                         found[topic] = mark
+                        if mark.kind == "capture":
+                            self._capture_kept = said.payload
                     elif topic == birth.topic and mark.is_from(self._topics.boot, birth.seq):
                         return found
         return None
@@ -266,6 +245,10 @@ class Bus:
         for topic, mark in found.items():
             if mark.kind in topics.OF_ONE_BOOT and mark.boot != self._topics.boot:
                 await self._answered(client.publish(topic, b"", qos=1, retain=True, timeout=inf))
+        kept, self._capture_kept = self._capture_kept, b""
+        said = [(mark.boot, mark.seq) for mark in found.values()]
+        for message in untold(kept, self._earlier, self._topics.bay, self._unit, self._clock(), said):
+            await self._publish(client, message)
         for message in self.outbox.forgotten(has):
             await self._publish(client, message)
             self.counts.restored += 1

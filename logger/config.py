@@ -15,7 +15,7 @@ from typing import Any, Literal
 from drivers.calibration import Line
 from logger import calibration_file, snapshot, typed_toml
 from logger.broker import BrokerSettings
-from logger.bus import BusSettings
+from logger.bus_settings import BusSettings
 from logger.car_file import Car, read_car
 from logger.devices import DeviceUnknown, is_network, resolve
 from logger.journal import JournalSettings

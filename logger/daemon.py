@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import sqlite3
 import sys
 import threading
 from collections import deque
@@ -39,6 +40,7 @@ from logger.shortage import no_memory
 from logger.store import Store
 from logger.store.copies import Copies
 from logger.store.retention import retain
+from logger.untold import Earlier
 from logger.version import VERSION
 from logger.weighin.ledger import Ledger
 from logger.weighin.mending import mend_ledger
@@ -87,7 +89,7 @@ class Daemon:
             else None  # where the pads stand on no spots nothing is weighed in
         )
         self._readers = [self._reader(n) for n in range(len(config.port))]
-        self._onlookers.queue_for_bus(self._journal.boot_id)
+        self._onlookers.queue_for_bus(self._journal.boot_id, self._written_before())
         about = {
             "version": VERSION,
             "bay": config.bay.name,
@@ -116,6 +118,12 @@ class Daemon:
         ledger = folder / "ledger.db"
         mend = partial(mend_ledger, ledger, folder / "quarantine", self._onlookers.trouble)
         self._ledger = Ledger(ledger, patient=True, mend=mend)
+
+    def _written_before(self) -> Earlier:
+        """The captures that earlier starts wrote last; none where the ledger cannot be read for now."""
+        with suppress(sqlite3.Error, ValueError):
+            return self._ledger.newest_captures(self._config.bay.name)
+        return ()
 
     def _reader(self, n: int) -> PortReader:
         port = self._config.port[n]

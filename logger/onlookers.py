@@ -30,6 +30,7 @@ from logger.model import (
 )
 from logger.page import Page, Results, Standing
 from logger.sentences import in_unit
+from logger.untold import Earlier
 from logger.voice import Voice
 from logger.weighin.placements import SPOT_OF
 from logger.weighin.results import WeighInResult
@@ -80,8 +81,8 @@ class Onlookers:
         self._proposed = ""
         self._tasks: list[asyncio.Task[None]] = []
 
-    def queue_for_bus(self, boot: str) -> None:
-        """Keep records for the bus from now on, in the name of this start's id."""
+    def queue_for_bus(self, boot: str, earlier: Earlier) -> None:
+        """Keep records for the bus from now on, in the name of this start's id; `earlier`: see Bus."""
         config = self._config
         self._bus = Bus(
             config.bus,
@@ -92,6 +93,7 @@ class Onlookers:
             pads=[pad.id for pad in config.pad],
             unit=config.bay.unit,
             health=self._health,
+            earlier=earlier,
         )
 
     def serve(self, endpoint: Endpoint) -> None:

@@ -323,6 +323,15 @@ class Ledger:
         """The captures of a weigh-in in their latest revision, discarded ones included."""
         return list(self._records("capture_now", weigh_in, Capture))
 
+    def newest_captures(self, bay: str, most: int = 200) -> list[tuple[str, Capture]]:
+        """(boot, capture) of the last revisions that a bay itself wrote, in the order written."""
+        rows = self._db.execute(
+            "SELECT w.boot_id, c.record FROM capture c JOIN weigh_in w ON w.id = c.weigh_in "
+            "WHERE w.bay = ? AND w.source = '' AND c.deed IS NULL ORDER BY c.rowid DESC LIMIT ?",
+            (bay, most),
+        ).fetchall()
+        return [(boot, msgspec.json.decode(record, type=Capture)) for boot, record in reversed(rows)]
+
     def changes(self, weigh_in: int) -> list[Change]:
         """The changes of a weigh-in in their latest revision."""
         return list(self._records("change_now", weigh_in, Change))

@@ -30,7 +30,8 @@ autosave_interval 1"""
 
 KILLED = """
 import asyncio, sys
-from logger.bus import Bus, BusSettings
+from logger.bus import Bus
+from logger.bus_settings import BusSettings
 async def main():
     bus = Bus(BusSettings(), "barn", print, print, boot="killed", pads=["P1"])
     await bus.run("127.0.0.1", int(sys.argv[1]))

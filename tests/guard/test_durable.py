@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import signal
+import sqlite3
 import stat
+import threading
 import time
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -50,9 +53,26 @@ def test_killed_at_random_moments_nothing_durable_is_lost_and_nothing_is_there_t
             assert time.monotonic() < end, daemon.log_file.read_text()
             time.sleep(0.02)
 
-    out = kill_again_and_again(tmp_path, 20, [None, a_capture])
+    def a_capture_never_said(daemon: Running, ear: Ear) -> None:
+        """The broker hangs while it is taken; it is in the ledger, and the daemon is killed."""
+        assert ear.broker is not None
+        time.sleep(FIRST_CAPTURE_S - 3)
+        ear.broker.signal(signal.SIGSTOP)
+        before, end = captures(daemon.data), time.monotonic() + 20
+        while captures(daemon.data) == before:
+            assert time.monotonic() < end, daemon.log_file.read_text()
+            time.sleep(0.02)
+        threading.Timer(0.3, ear.broker.signal, [signal.SIGCONT]).start()
+
+    out = kill_again_and_again(tmp_path, 20, [None, a_capture, a_capture_never_said])
     assert out.wrong == []
-    assert out.captures >= 1
+    assert out.captures >= 2
+
+
+def captures(data: Path) -> int:
+    """Captures in the ledger."""
+    with closing(sqlite3.connect(data / "ledger.db")) as db:
+        return int(db.execute("SELECT count(*) FROM capture").fetchone()[0])
 
 
 MANY_SEGMENTS = "[page]\nenabled = false\n[journal]\nsegment_s = 1.0\n[store]\n"

@@ -138,7 +138,7 @@ def kill_again_and_again(
         lines = {pad: stack.enter_context(Line()) for pad in PADS}
         file = config(folder, {pad: line.device for pad, line in lines.items()}, SHORT, broker.port)
         weighing = stack.enter_context(Weighing(lines, seed))
-        ear = stack.enter_context(Ear(broker.port))
+        ear = stack.enter_context(Ear(broker.port, broker))
         for wait in waits:
             out.kills.append(_kill_once(file, weighing, ear, rng, wait))
         last = Running(file)

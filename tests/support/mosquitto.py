@@ -63,8 +63,8 @@ class Ear:
     What is live (QoS 0) is counted in `live`.
     """
 
-    def __init__(self, port: int) -> None:
-        self.port = port
+    def __init__(self, port: int, broker: Mosquitto | None = None) -> None:
+        self.port, self.broker = port, broker
         self.heard: list[tuple[float, str, bytes]] = []
         self.live = 0
         self._subscribed = False
