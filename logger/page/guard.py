@@ -7,6 +7,7 @@ browser.
 
 from __future__ import annotations
 
+import re
 import socket
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -35,6 +36,8 @@ HEADERS = {
 BODY_LIMIT = 2048
 """Bytes a command may have; a name and its wrapping need a tenth of it."""
 METHODS = ("GET", "HEAD", "POST")
+HOST = re.compile(r"(\[(?P<six>[0-9A-Fa-f:.]+)\]|(?P<name>[A-Za-z0-9._-]+))(:[0-9]{1,5})?")
+"""A name or number and a port (RFC 3986, 3.2.2 and 3.2.3); nothing before or behind them."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,10 @@ def refuse(method: str, scheme: str, headers: Headers, names: frozenset[str]) ->
 
 
 def _is_ours(host: str, names: frozenset[str]) -> bool:
-    name = host.rpartition("]")[0].lstrip("[") if host.startswith("[") else host.partition(":")[0]
+    parts = HOST.fullmatch(host)
+    if parts is None:
+        return False
+    name = parts["six"] or parts["name"]
     if name.lower().rstrip(".") in names:
         return True
     try:

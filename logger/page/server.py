@@ -24,6 +24,7 @@ from logger.page.live import Live
 from logger.page.settings import PageSettings
 from logger.page.viewers import Viewer
 from logger.page.views import Results, Standing
+from logger.shortage import no_memory
 from logger.version import VERSION
 
 OPEN_TO_ALL = "; everybody on this network can watch and command"
@@ -66,6 +67,8 @@ class Page:
         """Viewers let go because they lagged."""
         self.unanswered = 0
         """Answers not given for want of memory; the first is told."""
+        self.faults = 0
+        """Answers not given by a fault of ours; the first is told."""
         self.failures = 0
         """Times that the page failed by a fault of ours and started again; the first is told."""
 
@@ -183,8 +186,13 @@ class Page:
 
     # -- what the web side asks of its host -----------------------------------------------------------------
 
-    def short_of_memory(self) -> None:
-        """Count an answer that could not be given for want of memory; the first is told."""
+    def not_answered(self, fault: Exception) -> None:
+        """Count an answer not given, for want of memory or by a fault; the first of either kind is told."""
+        if not no_memory(fault):
+            self.faults += 1
+            if self.faults == 1:
+                self._tell(f"the page could not answer, further such answers are counted: {fault!r}")
+            return
         self.unanswered += 1
         if self.unanswered == 1:
             self._tell("the computer has no memory left for the page; further answers not given are counted")

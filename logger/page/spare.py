@@ -1,4 +1,4 @@
-"""What the page answers where the computer has no memory for an answer: a sentence made beforehand."""
+"""What the page answers where an answer fails, for want of memory or by a fault of ours: made beforehand."""
 
 from __future__ import annotations
 
@@ -12,17 +12,18 @@ NO_MEMORY = (
     b"This PC has no memory left for the page just now; readings are still taken and kept. "
     b"Close other programs on it, then load the page again."
 )
+FAULT = b"This answer failed by a fault in the program, which its log names; please report it."
 
 
 class Spare:
-    """ASGI wrapper: gives NO_MEMORY where an answer fails for want of memory, and calls `on_shortage`.
+    """ASGI wrapper: gives NO_MEMORY or FAULT where an answer fails, and calls `on_failure` with what it was.
 
     Of an answer that has begun nothing more is sent.
     """
 
-    def __init__(self, app: ASGIApp, on_shortage: Callable[[], object]) -> None:
+    def __init__(self, app: ASGIApp, on_failure: Callable[[Exception], object]) -> None:
         self._app = app
-        self._on_shortage = on_shortage
+        self._on_failure = on_failure
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
@@ -36,10 +37,10 @@ class Spare:
         try:
             await self._app(scope, receive, send_on)
         except Exception as fault:
-            if not no_memory(fault):
-                raise
-            self._on_shortage()
+            self._on_failure(fault)
             if not begun:
+                short = no_memory(fault)
                 headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"retry-after", b"10")]
-                await send({"type": "http.response.start", "status": 503, "headers": headers})
-                await send({"type": "http.response.body", "body": NO_MEMORY})
+                start = {"type": "http.response.start", "status": 503 if short else 500}
+                await send({**start, "headers": headers[: 2 if short else 1]})
+                await send({"type": "http.response.body", "body": NO_MEMORY if short else FAULT})

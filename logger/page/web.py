@@ -72,8 +72,8 @@ class Host(Protocol):
         """Hand a command on."""
         ...
 
-    def short_of_memory(self) -> None:
-        """Hear that somebody got no answer for want of memory."""
+    def not_answered(self, fault: Exception) -> None:
+        """Hear that somebody got no answer, and why."""
         ...
 
 
@@ -89,7 +89,7 @@ class Server(uvicorn.Server):
                 lifespan="off",
                 ws="none",
                 log_config=None,
-                log_level="warning",
+                log_level="critical",  # what strangers send is no news, and our own faults are told by Spare
                 access_log=False,
                 server_header=False,
                 proxy_headers=False,
@@ -152,7 +152,7 @@ def _routes(host: Host, metrics: bool) -> Starlette:
     routes += [Route("/events", events), Route("/me", me), Route("/pair", pair, methods=["POST"])]
     routes += [Route("/metrics", counts)] if metrics else []
     routes.append(Route("/do/{verb}", do, methods=["POST"]))
-    return Starlette(routes=routes, middleware=[Middleware(Spare, host.short_of_memory)])
+    return Starlette(routes=routes, middleware=[Middleware(Spare, host.not_answered)])
 
 
 def _who(host: Host, request: Request) -> Visitor:

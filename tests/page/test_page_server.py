@@ -112,6 +112,9 @@ def test_static_files_are_complete_and_bring_nothing_from_elsewhere(door: Served
         ("GET", "/", {"host": "127.0.0.1.attacker.example", "origin": ""}, 421),
         ("GET", "/", {"host": "", "origin": ""}, 400),
         ("GET", "/", {"host": "[::1]:80", "origin": ""}, 200),
+        ("GET", "/", {"host": "[::1].attacker.example", "origin": ""}, 421),
+        ("GET", "/", {"host": "127.0.0.1:80.attacker.example", "origin": ""}, 421),
+        ("GET", "/", {"host": "127.0.0.1@attacker.example", "origin": ""}, 421),
         ("GET", "/../settings.py", {}, 404),
         ("GET", "/static/page.js", {}, 404),
         ("PUT", "/do/take", {}, 405),
@@ -328,24 +331,49 @@ def test_open_to_the_network_it_names_an_address_a_phone_can_use_and_says_who_ma
     ]
 
 
-def test_commands_that_fail_do_not_take_the_page_down() -> None:
+def test_what_strangers_send_is_no_news_and_never_in_the_log(
+    door: Served, capfd: pytest.CaptureFixture[str]
+) -> None:
+    host, _, port = door.await_address().removeprefix("http://").partition(":")
+    for sent in (
+        b"no HTTP at all\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n",
+        b"POST /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: -1\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: Upgrade\r\nUpgrade: websocket\r\n\r\n",
+    ):
+        with socket.create_connection((host, int(port)), timeout=5) as stranger:
+            stranger.sendall(sent)
+            assert stranger.recv(100).startswith(b"HTTP/1.1 ")
+    assert capfd.readouterr().err == ""
+
+
+def test_commands_that_fail_are_answered_told_once_and_do_not_take_the_page_down(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    log: list[str] = []
+
     def fail(_: Command) -> None:
         raise RuntimeError("the daemon is on fire")
 
     async def live() -> int:
-        page = Page(PageSettings(port=0), fail, lambda _: None)
+        page = Page(PageSettings(port=0), fail, log.append)
         task = asyncio.create_task(page.serve())
         while page.address is None:
             await asyncio.sleep(0.01)
         address = page.address.rstrip("/")
         loop = asyncio.get_running_loop()
-        await loop.run_in_executor(None, lambda: ask(address, "POST", "/do/take"))
+        for _ in range(3):
+            status, _, text = await loop.run_in_executor(None, lambda: ask(address, "POST", "/do/take"))
+            assert (status, str(text).count("please report it")) == (500, 1)
+        assert page.faults == 3
         status, _, _ = await loop.run_in_executor(None, lambda: ask(address, "GET", "/"))
         page.stop()
         await task
         return status
 
     assert asyncio.run(live()) == 200
+    assert len([line for line in log if "the daemon is on fire" in line]) == 1
+    assert capfd.readouterr().err == ""
 
 
 def test_a_fault_of_ours_is_told_once_and_the_page_comes_back(
