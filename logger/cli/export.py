@@ -44,8 +44,12 @@ def run(args: argparse.Namespace) -> int:
 def _export(dataset: Path, out: Path, form: Any) -> int:
     from logger.export import export
 
-    for path in export(dataset, out, form):
-        print(path)
+    try:
+        for path in export(dataset, out, form):
+            print(path)
+    except ValueError as fault:
+        print(f"restpoint export: {fault}", file=sys.stderr)
+        return 2
     return 0
 
 

@@ -5,6 +5,8 @@ For analysis, `pandas.read_parquet(".../dataset/samples")`, DuckDB or pyarrow re
 
 from __future__ import annotations
 
+import hashlib
+import time
 from collections.abc import Iterator, Mapping
 from functools import reduce
 from operator import or_
@@ -20,8 +22,11 @@ from numpy.typing import NDArray
 from logger.columns import FLOATS, Columns
 from logger.model import CarRest, Record, Rest, Sample
 from logger.store.schema import COLUMNS, SCHEMA, TABLES, schema
+from logger.store.sealed import MARKS, is_newer, read_mark
 
 R = TypeVar("R", Rest, CarRest)
+SEALING_S = 2.0
+"""A segment that is sealed anew just now has its mark after its files, by this (s) at the latest."""
 
 
 def samples_by_run(path: Path) -> Iterator[tuple[str, list[Sample]]]:
@@ -110,11 +115,13 @@ def events(path: Path) -> Iterator[tuple[str, Record]]:
 
 
 def read_table(path: Path, table: str) -> Any:
-    """One table's columns as an Arrow table, files in order of run and segment; empty when there are none."""
+    """One table's columns as an Arrow table, files in order of run and segment; empty when there are none.
 
+    ValueError names a file that is not as it was sealed: a flipped bit may give other numbers.
+    """
     parts = []
     for file in files(path, table):
-        with pq.ParquetFile(file) as one:
+        with pq.ParquetFile(pa.BufferReader(_sealed(file))) as one:
             _check_known(file, one.schema_arrow.metadata or {})
             parts.append(one.read(columns=list(COLUMNS[table])))
     if not parts:
@@ -133,6 +140,36 @@ def files(path: Path, table: str) -> list[Path]:
         if not file.name.startswith(".") and not others & set(file.parts[len(path.parts) - 1 :])
     ]
     return sorted(found, key=lambda file: (file.name, str(file)))
+
+
+def _sealed(file: Path) -> bytes:
+    """A file's bytes, held against the hash in its segment's mark where there is one."""
+    end = time.monotonic() + SEALING_S
+    while True:
+        content = file.read_bytes()
+        if _hash_told(file) in (None, hashlib.sha256(content).hexdigest()):
+            return content
+        if time.monotonic() > end:
+            raise ValueError(
+                f"{file}: its bytes are not those that were sealed; they are made again from the journal by "
+                "restpoint doctor --repair"
+            )
+        time.sleep(0.1)
+
+
+def _hash_told(file: Path) -> str | None:
+    """What the mark of a file's segment says of it; None where no mark names it."""
+    root = next((place for place in file.absolute().parents[:4] if (place / MARKS).is_dir()), None)
+    if root is None:
+        return None
+    try:
+        mark = read_mark(root / MARKS / f"{file.stem}.json")
+    except FileNotFoundError:
+        return None
+    if mark is None or is_newer(mark):
+        return None
+    name = file.absolute().relative_to(root).as_posix()
+    return next((str(told["sha256"]) for told in mark["files"] if told["path"] == name), None)
 
 
 def _check_known(file: Path, metadata: Mapping[bytes, bytes]) -> None:

@@ -5,15 +5,19 @@ from __future__ import annotations
 import json
 import random
 import shutil
+import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 from support.small_bay import CONFIG, LiveBay, stream
 
 from logger import snapshot
 from logger.bay_state import freeze, thaw
+from logger.cli import main
 from logger.config import load
 from logger.doctor import mend
 from logger.journal_folder import Run, find_runs, read_run
@@ -21,6 +25,7 @@ from logger.journal_segment import Batch, Entry, scan
 from logger.model import Gap, Record
 from logger.rebuild import make_again, make_missing, verify
 from logger.replay import make_bay
+from logger.store import dataset
 from logger.store.copies import Copies
 from logger.store.retention import RetentionSettings, days_left, retain
 from logger.store.sealed import mark_paths
@@ -152,6 +157,41 @@ def test_repair_holds_each_sealed_file_against_its_hash(
     assert path.name in told[0][1]
 
 
+def test_a_flipped_sealed_file_is_never_read_as_other_numbers(
+    bay: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(dataset, "SEALING_S", 0.0)
+    before, rng = dataset.read_table(bay / "dataset", "samples"), random.Random(6)
+    path = next(path for path in bay.rglob("samples/**/*-000002.parquet"))
+    content = path.read_bytes()
+    silent = 0
+    for bit in rng.sample(range(8 * len(content)), 100):
+        path.write_bytes(flipped(content, bit))
+        for read in (bay / "dataset", path.parent, path):
+            with pytest.raises(
+                ValueError, match=r"-000002\.parquet: its bytes are not those that were sealed"
+            ):
+                dataset.read_table(read, "samples")
+        with suppress(Exception):  # as others read it
+            silent += pq.ParquetFile(path).read().num_rows > 0
+    assert silent > 10, "Parquet itself would not say it"
+    assert main(["export", str(bay), "--to", "csv", "--out", str(bay / "out")]) == 2
+    assert "restpoint doctor --repair" in capsys.readouterr().err
+    path.write_bytes(content)
+    assert dataset.read_table(bay / "dataset", "samples") == before
+    alone = bay / "alone.parquet"
+    alone.write_bytes(content)
+    assert dataset.read_table(alone, "samples").num_rows > 0
+
+
+def test_a_segment_that_is_sealed_anew_meanwhile_is_no_damage(bay: Path) -> None:
+    path = next(path for path in bay.rglob("samples/**/*-000002.parquet"))
+    content = path.read_bytes()
+    path.write_bytes(content[:-1])
+    threading.Timer(0.3, path.write_bytes, [content]).start()
+    assert dataset.read_table(bay / "dataset", "samples").num_rows > 0
+
+
 def test_what_has_no_raw_bytes_any_more_is_not_promised(
     bay: Path, told: Told, tell: Callable[[str, str], None]
 ) -> None:
@@ -222,16 +262,16 @@ def test_a_flip_anywhere_in_a_kept_state_is_seen(bay: Path) -> None:
 
 def test_flipped_notes_of_what_was_copied_stop_no_copy(bay: Path, tmp_path: Path, told: Told) -> None:
     target, rng = tmp_path / "elsewhere", random.Random(4)
-    dataset = bay / "dataset"
+    sealed = bay / "dataset"
 
     def copies() -> None:
-        made = Copies(dataset, target.as_uri(), 60, lambda *what: told.append(what))
+        made = Copies(sealed, target.as_uri(), 60, lambda *what: told.append(what))
         made.start()
         time.sleep(0.15)
         made.stop(timeout_s=20)
 
     copies()
-    note = min((dataset / "_sealed").glob("*.sent"))
+    note = min((sealed / "_sealed").glob("*.sent"))
     content = note.read_bytes()
     for bit in rng.sample(range(8 * len(content)), 12):
         note.write_bytes(flipped(content, bit))
