@@ -93,7 +93,7 @@ def read_mark(path: Path) -> dict[str, Any] | None:
         if is_newer(mark):
             return mark
         whole = mark["sum"] == _sum(mark) if "sum" in mark else _names(mark) == path.stem
-    except (ValueError, TypeError, KeyError, AttributeError):
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return None
     return mark if whole else None
 

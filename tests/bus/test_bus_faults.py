@@ -272,6 +272,12 @@ def test_without_the_password_it_says_so_and_with_it_serves(mosquitto: Maker, tm
         async with running(broker.port, gone, wait=False) as at:
             await until(lambda: at.states)
             assert "nowhere" in at.states[0].detail
+        secret.write_bytes(b"\xff\n")
+        async with running(broker.port, named, wait=False) as at:
+            await until(lambda: at.states)
+            assert "cannot be read" in at.states[0].detail
+            secret.write_text("hay\n")
+            await until(lambda: at.bus.connected)
 
     asyncio.run(scenario())
 

@@ -17,11 +17,22 @@ from starlette.datastructures import Headers
 from drivers import layout as layout_module
 from drivers.layout import load_layout
 from drivers.schema import LayoutError
-from logger import car_file, config, heard, journal_segment, recording, weigh_file, weigh_rows
+from logger import (
+    car_file,
+    config,
+    health,
+    heard,
+    journal_segment,
+    recording,
+    snapshot,
+    weigh_file,
+    weigh_rows,
+)
 from logger.backup import BackupError, restore
 from logger.bookkeeping import imports
 from logger.bookkeeping.imports import import_csv
 from logger.car_file import read_car
+from logger.health import read_health
 from logger.heard import read_command, read_mark
 from logger.mechanics.weighing import Known
 from logger.model import Chunk
@@ -34,9 +45,12 @@ from logger.plan.state import base_of
 from logger.plan.wanted import PlanFault
 from logger.plan.work import work
 from logger.recording import RecordingError, read_csv
+from logger.store import sealed
 from logger.typed_toml import ConfigError
+from logger.untold import untold
 from logger.weigh_file import read_weighings
 from logger.weighin.ledger import Ledger, NoWeighIn
+from logger.weighin.ledger_copy import LedgerCopy
 from logger.weighin.refusal import LedgerError
 
 CORPUS = Path(__file__).parents[1] / "guard" / "corpus"
@@ -150,6 +164,19 @@ def fuzz_paired(content: bytes) -> None:
         pairing.redeem("123456", 1, 1)
 
 
+def fuzz_kept(content: bytes) -> None:
+    """What we wrote ourselves and a disk or somebody changed: marks, health, hashes, rows, a message."""
+    sealed.read_mark(_file(content, f"{sealed.segment_name('run-000001-abcdef', 1)}.json"))
+    folder = _file(content, health.FILE).parent
+    read_health(folder)
+    _file(content, snapshot.SUMS)
+    snapshot.fault(folder)
+    copy = LedgerCopy(_file(content, "kept.rows"))
+    copy.read()
+    copy.schema()
+    untold(content, (), "barn", "kg", (1, 1), ())
+
+
 def fuzz_backup(content: bytes) -> None:
     archive = _file(content, "backup.tar.gz")
     folder = archive.with_name("restored")
@@ -170,6 +197,7 @@ TARGETS: dict[str, tuple[Callable[[bytes], None], Iterable[ModuleType]]] = {
     "mqtt": (fuzz_mqtt, (heard,)),
     "http": (fuzz_http, (web, guard)),
     "paired": (fuzz_paired, ()),
+    "kept": (fuzz_kept, (health, snapshot)),
     "backup": (fuzz_backup, ()),
 }
 """Name → (target, the modules it is about)."""
@@ -189,6 +217,13 @@ def seeds(name: str) -> list[bytes]:
         "mqtt": [b'restpoint/b/do/name\n{"argument": "cage"}', b"restpoint/b/do/take\n"],
         "http": [b'{"argument": "cage"}', b'{"code": "123456"}', b"localhost:1\nhttp://localhost:1\n2"],
         "paired": [b'{"schema":1,"next_id":1,"devices":[],"offer":null}'],
+        "kept": [
+            b'{"schema":1,"bay":"b","run":"run-000001-abcdef","segment":1,"journal_sha256":"0",'
+            b'"files":[{"path":"p","bytes":1,"sha256":"0"}]}',
+            b'{"schema":1,"kind":"capture","boot":"b","seq":1,"number":1}',
+            snapshot.sums({"config.toml": b""}),
+            b'0123456789abcdef [["car",{"id":1}]]\n',
+        ],
         "backup": [],
     }[name]
     kept = sorted((CORPUS / name).glob("*")) if (CORPUS / name).is_dir() else []
