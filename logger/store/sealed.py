@@ -22,6 +22,7 @@ from logger.version import VERSION
 MARKS = "_sealed"
 """Folder of the marks; readers of hive datasets pass over names that begin with an underscore."""
 TEMPORARY = ".tmp-"
+SUM = b',\n "sum": "'
 TORN = "torn, or damaged since it was written"
 
 
@@ -43,8 +44,8 @@ def seal(
     mark = {"schema": SCHEMA, "bay": bay, "run": run, "segment": segment, "version": VERSION} | about
     mark["files"] = files
     _drop_others(folder, name, {file["path"] for file in files})
-    mark["sum"] = _sum(mark)
-    write_whole(mark_path(folder, run, segment), json.dumps(mark, indent=1).encode())
+    told = json.dumps(mark, indent=1).removesuffix("\n}").encode()
+    write_whole(mark_path(folder, run, segment), told + _end(told))
     return mark
 
 
@@ -89,10 +90,12 @@ def read_mark(path: Path) -> dict[str, Any] | None:
     Those of version 0.1.0 had no `sum`.
     """
     try:
-        mark: dict[str, Any] = json.loads(path.read_bytes())
+        content = path.read_bytes()
+        mark: dict[str, Any] = json.loads(content)
         if is_newer(mark):
             return mark
-        whole = mark["sum"] == _sum(mark) if "sum" in mark else _names(mark) == path.stem
+        told, found, _ = content.rpartition(SUM)
+        whole = content == told + _end(told) if found else _names(mark) == path.stem
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         return None
     return mark if whole else None
@@ -103,10 +106,9 @@ def is_newer(mark: dict[str, Any]) -> bool:
     return int(mark["schema"]) > SCHEMA
 
 
-def _sum(mark: dict[str, Any]) -> str:
-    """16 hexadecimal digits of SHA-256 over all else that a mark says."""
-    told = json.dumps({key: value for key, value in mark.items() if key != "sum"}, sort_keys=True)
-    return hashlib.sha256(told.encode()).hexdigest()[:16]
+def _end(told: bytes) -> bytes:
+    """The end of a mark's file: 16 hexadecimal digits of SHA-256 over what stands before."""
+    return SUM + hashlib.sha256(told).hexdigest()[:16].encode() + b'"\n}'
 
 
 def _names(mark: dict[str, Any]) -> str:
