@@ -208,15 +208,19 @@ def ended_by_constant(shape: Shape, source: Source, reading: Reading, groups: di
     return count > READABLE * len(numbers) and (last > 0 or len(set(numbers)) > 2)
 
 
-def signs_doubled(shape: Shape, source: Source, reading: Reading) -> bool:
-    """Tell whether two sign nibbles of packed decimals would mean the same: then one of them means minus."""
-    if not reading.form.startswith("sign") or not isinstance(source, tuple):
+def signs_doubled(shape: Shape, sources: Sequence[Source], reading: Reading) -> bool:
+    """Tell whether two sign nibbles of packed decimals would mean the same: then one of them means minus.
+
+    `sources` are the numbers of all pads: one pad may have been below zero where another was not.
+    """
+    if not reading.form.startswith("sign"):
         return False
     first = (reading.form == "sign-first") != (reading.order == "little")
     high = (reading.form == "sign-first") != reading.backwards
-    at = source[0] if first else sum(source) - 1
+    places = [source[0] if first else sum(source) - 1 for source in sources if isinstance(source, tuple)]
     least = 0 if shape.check else 1
-    counted = Counter(cell[0] >> 4 if high else cell[0] & 0x0F for cell in shape.column((at, 1)))
+    cells = (cell for at in places for cell in shape.column((at, 1)))
+    counted = Counter(cell[0] >> 4 if high else cell[0] & 0x0F for cell in cells)
     signs = [BCD_SIGNS.get(nibble) for nibble, count in counted.items() if count > least]
     return len(signs) > len(set(signs))
 

@@ -21,10 +21,13 @@ FEW_DIGITS, MOST_DECIMALS = 2, 4
 PRINTABLE = frozenset(range(32, 127))
 
 
-def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Reading]]:
-    """Yield places and ways to read them; `skip` are places known to be something else."""
+def candidates(shape: Shape, skip: set[Source], answering: set[int]) -> Iterator[tuple[Source, Reading]]:
+    """Yield places and ways to read them.
+
+    `skip` are places known to be something else; of those `answering` one at least is in each.
+    """
     if shape.size is None:
-        for cell in range(len(shape.rows[0].cells)):
+        for cell in sorted(answering):
             if cell not in skip and not _goes_on(shape, cell):
                 for reading in (*readings.TEXTS, *readings.hexadecimal()):
                     yield cell, reading
@@ -32,8 +35,8 @@ def candidates(shape: Shape, skip: set[Source]) -> Iterator[tuple[Source, Readin
     open_to = {at for at, _ in shape.sources() if (at, 1) not in skip}  # type: ignore[misc]  # by position
     open_to &= shape.covered()
     columns = {at: common(shape.column((at, 1)), checked=shape.check is not None) for at in open_to}
-    yield from _text_spans(columns)
-    varying = {at for at, seen in columns.items() if len(seen) > 1}
+    yield from _text_spans(columns, answering)
+    varying = {at for at, seen in columns.items() if len(seen) > 1} & answering
     yield from _hex_spans(columns, varying)
     if all(seen <= PRINTABLE for seen in columns.values()):
         return
@@ -98,11 +101,11 @@ def _runs(columns: dict[int, set[int]], allowed: frozenset[int]) -> Iterator[tup
             begin = None
 
 
-def _text_spans(columns: dict[int, set[int]]) -> Iterator[tuple[Source, Reading]]:
+def _text_spans(columns: dict[int, set[int]], answering: set[int]) -> Iterator[tuple[Source, Reading]]:
     for begin, end in _runs(columns, NUMERIC):
         for at in range(begin, end):
             for stop in range(at + 1, min(end, at + 14) + 1):
-                if _cut_off(columns, at, stop):
+                if answering.isdisjoint(range(at, stop)) or _cut_off(columns, at, stop):
                     continue
                 turned_off = 0x20 in columns.get(stop, ()) and _leads(columns.get(stop))  # the 1 of "581"
                 for reading in readings.TEXTS:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from drivers.learn.against import ends_in_digit, ones_seen, twos_seen
+from drivers.learn.against import ends_in_digit, ones_seen, signs_doubled, twos_seen
 from drivers.learn.answer import Series, travel
 from drivers.learn.below_zero import unsaid_sign
 from drivers.learn.pads import GROSS, NET, label, told
@@ -86,7 +86,7 @@ def safe_limits(solution: Solution) -> tuple[float, float]:
 def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list[str]]:
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
     missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
-    missing += _sign_digit(solution.value) + _outside(solution) + _led(solution)
+    missing += _two_pluses(solution) + _sign_digit(solution.value) + _outside(solution) + _led(solution)
     missing += _goes_on(solution) + _complement(solution) + switched(solution)
     missing += unsaid_sign(solution, knowns) + _check_unknown(solution)
     notes = [note for note in solution.notes if not note.startswith("undecided")]
@@ -253,6 +253,19 @@ def _sign_digit(value: Value) -> list[str]:
     return [
         "undecided: the last decimal digit hardly ever changes; it may be a sign. To decide, record again "
         "with many readings on both sides of zero: tare with a load on the pad, then take it off slowly"
+    ]
+
+
+def _two_pluses(solution: Solution) -> list[str]:
+    """Sign nibbles of several pads of which two mean plus elsewhere: one of them means minus here."""
+    value = solution.value
+    if value.reading.coding != "bcd" or not signs_doubled(
+        solution.shape, list(value.sources.values()), value.reading
+    ):
+        return []
+    return [
+        "undecided: the packed decimals have two signs that both mean plus elsewhere, one of them means minus. "
+        "No layout can say which yet; the indicator may have another format to choose"
     ]
 
 

@@ -8,8 +8,8 @@ from contextlib import contextmanager
 TRYING, ONE_CUT, SETTLING = 5_000_000, 2_500_000, 4_000_000
 """Cells that may be read to try ways to cut, to try one of them, and to prove what was found: one core of a
 PC reads a million in about a second."""
-CALL = 100
-"""What trying a reading costs beside its cells, in cells."""
+CALL, CHECK = 100, 100_000
+"""What trying a reading costs beside its cells, and looking for a check, in cells."""
 
 
 class TooMuchError(Exception):
@@ -39,6 +39,11 @@ class Effort:
             yield
         finally:
             self._settling -= given - max(self._now, 0)
+
+    @property
+    def tried_all(self) -> bool:
+        """True when nothing is left to try ways to cut."""
+        return self._trying <= 0
 
     def spend(self, cells: int) -> None:
         """Count work; TooMuchError when all was taken."""

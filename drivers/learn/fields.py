@@ -197,7 +197,7 @@ def _role(shape: Shape, source: Source, value: Value, moved: Motion, *, seek_sig
         kept = without_rare_minus(shape, source, value, kept)
     if len(kept) == 1:
         return Role(kind="constant", source=source, map={next(iter(kept)): ""})
-    if len(kept) > 3 and is_slow(column, kept):
+    if len(kept) > 3 and is_slow(shape, column, kept):
         return Role(kind="free", source=source, evidence="drifts slowly, by ones")
     flags = flags_of(shape, source, value, moved, seek_sign=seek_sign)
     if flags is not None and len(kept) > 2 and says_minus(flags) and len(flags.bits) == 8:

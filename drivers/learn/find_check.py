@@ -128,10 +128,12 @@ def _kinds(messages: Sequence[bytes]) -> list[list[bytes]]:
     for at in range(size):
         byte, count = Counter(message[at] for message in messages).most_common(1)[0]
         others = Counter(message[at] for message in distinct if message[at] != byte)
-        if PASSING * len(messages) < count < len(messages) and len(others) == 1:
-            kept = [message for message in messages if message[at] == byte]
-            if others.total() > OTHERS * len(distinct):
-                found[tuple(message[at] == byte for message in distinct)] = (others.total(), kept)
+        if not PASSING * len(messages) < count < len(messages):
+            continue
+        other, times = others.most_common(1)[0]  # the rest is damaged
+        if times > OTHERS * len(distinct) and times > PASSING * others.total():
+            kept = [message for message in messages if message[at] != other]
+            found[tuple(message[at] == other for message in distinct)] = (times, kept)
     return [kept for _, kept in sorted(found.values(), key=lambda item: -item[0])[:MOST_KINDS]]
 
 

@@ -190,6 +190,8 @@ def _solutions(task: Task, reasons: list[str]) -> Iterator[Solution]:
         except TooMuchError:
             untried.append(f"not tried to the end, for it would take too long: cut into {cut.told()}")
             task.say(untried[-1])
+            if task.effort.tried_all:
+                break
             continue
         reasons += why
         left += found

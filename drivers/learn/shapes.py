@@ -27,6 +27,8 @@ SHARED, SHARED_CHECKED = 0.97, 0.995
 """Share of messages that share a byte from which on the others are damaged, or of another kind."""
 MOST_KINDS, KIND_SHARE, ALONE = 3, 0.6, 0.9
 """Other kinds of message of one size, share of the commonest, and of the others that come one by one."""
+MOST_WAYS = 4
+"""Ways to leave out messages of other kinds that are tried: each costs a whole search."""
 MOSTLY = 0.85
 """Share of lines that have the same number of columns where they are read by columns."""
 
@@ -161,6 +163,7 @@ def of_a_kind(shape: Shape, knowns: Sequence[Known]) -> Iterator[Shape]:
 
     These come one by one and as often at each known load, which neither a claim nor a sign does.
     """
+    left: dict[tuple[int, ...], list[Row]] = {}
     for source in shape.sources():
         column = shape.column(source)
         (_, count), *others = Counter(column).most_common(MOST_KINDS + 2)
@@ -168,7 +171,10 @@ def of_a_kind(shape: Shape, knowns: Sequence[Known]) -> Iterator[Shape]:
             continue
         kinds = {kind for kind, _ in others if _comes_alone(shape.rows, [c == kind for c in column], knowns)}
         if kinds:
-            yield shape.only([row for row, cell in zip(shape.rows, column, strict=True) if cell not in kinds])
+            kept = [n for n, cell in enumerate(column) if cell not in kinds]
+            left.setdefault(tuple(kept), [shape.rows[n] for n in kept])
+    likely = sorted(left.values(), key=len)[:MOST_WAYS]  # what tells more of them apart first
+    yield from map(shape.only, likely)
 
 
 def _comes_alone(rows: Sequence[Row], odd: Sequence[bool], knowns: Sequence[Known]) -> bool:

@@ -10,6 +10,7 @@ from math import nan
 from drivers.learn.answer import travel
 from drivers.learn.readings import Source
 from drivers.learn.roles import Motion, Role, claims
+from drivers.learn.several import TEXT
 from drivers.learn.shapes import Shape
 from drivers.learn.value import UNREADABLE, Value, number_of
 
@@ -86,10 +87,13 @@ def _sign_code(shape: Shape, source: Source, value: Value, codes: list[bytes]) -
     return None
 
 
-def is_slow(column: list[bytes], kept: dict[bytes, int]) -> bool:
-    """Tell a number that drifts by ones, as a battery's does: neighbouring codes, and few changes."""
-    if all(code.isalpha() for code in kept):
-        return False  # K and L are neighbours, too
+def is_slow(shape: Shape, column: list[bytes], kept: dict[bytes, int]) -> bool:
+    """Tell a number that drifts by ones, as a battery's does: neighbouring codes, and few changes.
+
+    In text K and L are neighbours, too.
+    """
+    if all(code.isalpha() for code in kept) and all(TEXT.issuperset(row.message) for row in shape.rows[:50]):
+        return False
     codes = sorted(int.from_bytes(code, "big") for code in kept)
     changes = sum(a != b for a, b in pairwise(column))
     return codes == list(range(codes[0], codes[0] + len(codes))) and changes < 2 * len(codes) + 2
@@ -110,7 +114,7 @@ def sign_among(
         above = {cell for n, cell in zip(numbers, column, strict=True) if n > most}
         kept = {code: count for code, count in kept.items() if code in small | above}  # others may be either
     named = _names_pads(shape, value, column, kept)
-    if named or not small or len(small) == len(kept) or is_slow(column, kept):
+    if named or not small or len(small) == len(kept) or is_slow(shape, column, kept):
         return None
     moving = {code for code in kept if said is not None and said[code] == "moving"}
     if small and small == moving:

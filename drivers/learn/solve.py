@@ -10,7 +10,7 @@ from itertools import pairwise
 from drivers.learn import pads
 from drivers.learn.chained import keeps_to
 from drivers.learn.cuts import Cut, Piece
-from drivers.learn.effort import Effort
+from drivers.learn.effort import CHECK, Effort, TooMuchError
 from drivers.learn.fields import describe
 from drivers.learn.find_check import Found, find_check
 from drivers.learn.periodic import LEAST, TURNING
@@ -27,6 +27,9 @@ from drivers.learn.value import Value
 from drivers.learn.values import Search
 
 PLAIN_ENDS = b"\r\n\x03"
+NEARLY_ALL, NAMED = 0.95, 0.75
+"""Share of messages from which on no other way to see them is tried; the second where keys name what is sent,
+and others have other keys."""
 COMMON = 0.3
 """Share of messages that must have a size for a check to be sought in those of that size."""
 
@@ -66,6 +69,7 @@ def solve(
     pieces = _pieces(cut, recording)
     if len(pieces) < LEAST:
         return [], []
+    effort.spend(CHECK)
     check = _check(cut, pieces)
     if cut.kind == "fixed" and not cut.start:
         if check is None or check.at != -check.size:
@@ -87,13 +91,18 @@ def solve(
     solutions: list[Solution] = []
     reasons: list[str] = []
     for shape in map(with_units, _shapes(cut, check, messages, knowns, solutions)):
-        found, why = _solve_signs(shape, knowns, effort)
+        try:
+            found, why = _solve_signs(shape, knowns, effort)
+        except TooMuchError:
+            if not solutions:
+                raise
+            break  # likely shapes come first
         reasons += why
         if found is not None:
             found.covered = len(found.shape.rows) * wire
             found.framed = found.covered if framed is None else framed
             solutions.append(found)
-            if len(found.shape.rows) > 0.95 * len(messages):
+            if len(found.shape.rows) > (NAMED if found.shape.keys else NEARLY_ALL) * len(messages):
                 break
     return solutions, reasons
 
@@ -217,6 +226,7 @@ def _solve_shape(
     shape: Shape, knowns: Sequence[Known], effort: Effort, below: tuple[Known, ...] = ()
 ) -> tuple[Solution | None, list[str]]:
     """Solve a shape; `below` are loads below zero of which `knowns` hold the magnitude: a sign is needed."""
+    effort.spend(len(shape.rows) * len(shape.sources()) // 2)
     counting = counters(shape)
     taken = [role.source for role in counting] + ([shape.units.source] if shape.units else [])
     skip = {place for source in taken for place in smallest(source)}
@@ -227,7 +237,7 @@ def _solve_shape(
         values = together
     reasons = search.reasons
     named = shape
-    for one, address in () if values else _addressed(shape, skip):
+    for one, address in () if values else _addressed(shape, skip, effort):
         if values and one.masks:
             break
         search = Search(one, knowns, address, skip | {address}, effort)
@@ -252,12 +262,14 @@ def _pieces_of(several: Value, one: Value) -> bool:
     return all(overlap(source, one.source) for source in several.sources.values())
 
 
-def _addressed(shape: Shape, skip: set[Source]) -> Iterator[tuple[Shape, Source]]:
+def _addressed(shape: Shape, skip: set[Source], effort: Effort) -> Iterator[tuple[Shape, Source]]:
     """Places that may name a pad: whole ones first, then halves of a byte."""
+    effort.spend(len(shape.rows) * len(shape.sources()) // 4)
     for address in address_places(shape, skip):
         yield shape, address
     if shape.size is None:
         return
+    effort.spend(len(shape.rows) * len(shape.sources()))
     halves = [
         replace(shape, masks={source: mask})
         for source in shape.sources()

@@ -54,7 +54,7 @@ def _codes(solution: Solution) -> Iterator[tuple[str, list[bool]]]:
         if _pointed(shape, role.source):
             continue
         kept = kept_cells(shape, role.source)
-        if 1 < len(kept) <= FEW and not is_slow(shape.column(role.source), kept):
+        if 1 < len(kept) <= FEW and not is_slow(shape, shape.column(role.source), kept):
             yield from _halves(shape, role, kept)
 
 

@@ -86,10 +86,7 @@ class Search:
     def values(self) -> list[Value]:
         """All readings that answer, in the order tried."""
         found = []
-        answering = self._answering()
-        for source, reading in candidates(self.shape, self._skip):
-            if answering.isdisjoint(_parts(source)):
-                continue
+        for source, reading in candidates(self.shape, self._skip, self._answering()):
             quick = self._try(source, reading, self._probe)
             if quick is not None and (value := self._whole(source, reading)) is not None:
                 found.append(value)
@@ -231,7 +228,7 @@ class Search:
         loaded = {name: groups[name] for name in found.carrying()}
         if (
             ended_by_constant(self.shape, source, reading, groups)
-            or signs_doubled(self.shape, source, reading)
+            or signs_doubled(self.shape, [source], reading)
             or lowest_is_another(reading, groups)
             or mantissa_is_another(self.shape, source, reading)
             or (verdict.unit != COUNTS and led_by_constant(self.shape, source, reading, loaded))

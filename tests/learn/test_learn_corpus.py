@@ -62,6 +62,12 @@ def test_what_was_once_read_wrongly_is_not(seed: int, was: str) -> None:
             20049,
             "two messages with a sum that is not known, taken as one that begins amid the first",
         ),
+        (
+            make_apart,
+            30042,
+            "two sign nibbles of two pads that both mean plus elsewhere, one of them minus here",
+        ),
+        (make_strange, 30018, "a last digit that was 0 or 5, taken for the names of two pads"),
         (make_far, 20083, "a minus of which one in five came with a damaged number, passed over"),
     ],
 )
@@ -95,6 +101,9 @@ def test_an_indicator_of_the_strange_family_is_learnt_wholly_right(seed: int) ->
 @pytest.mark.parametrize(
     ("family", "seed", "was"),
     [
+        (make, 30020, "a battery's byte of which two values are letters, in a message that is no text"),
+        (make_wide, 30026, "a check that one of two kinds of message has, some of the other damaged"),
+        (make_apart, 30039, "JSON of two kinds, given up because other ways to see it took too long"),
         (make_apart, 1032, "a minus that is one state of a character of bits, taken for the number's"),
         (make_apart, 8, "an answer and the next question taken as one, with the next pad's address"),
         (make_apart, 20, "an answer behind its question, whose check begins with the answer"),

@@ -319,3 +319,15 @@ def test_work_is_bounded_and_what_was_not_tried_is_said(monkeypatch: pytest.Monk
     outcome = learn(recording, knowns, name="x")
     assert not outcome.proven
     assert any("not proven, for it would take too long" in why for why in outcome.missing)
+
+
+def test_what_took_all_the_work_is_not_gone_on_with(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each further way to cut would cost its search for a check again: the loop ends."""
+    monkeypatch.setattr(effort.Effort.__init__, "__defaults__", (150_000, 1_000_000))
+    rng = random.Random(3)
+    chunks = [(n / 10, bytes([0x55, *rng.randbytes(12)])) for n in range(200)]
+    said: list[str] = []
+    outcome = learn(Recording(chunks), _knowns(), name="noise", say=said.append)
+    assert not outcome.proven
+    assert sum("too long" in text for text in said) == 1
+    assert "too long" in said[-1]
