@@ -47,6 +47,7 @@ RESTORED = (
 """Ends of troubles."""
 INFORMATION = (
     "journal_cut",
+    "journal_config_mended",
     "store_tidied",
     "store_rebuilt",
     "store_kept",

@@ -80,8 +80,15 @@ def last_written_s(data: Path) -> float:
 
 
 def late(kills: Sequence[Killed]) -> list[float]:
-    """How long (s) before each kill of a running daemon the journal had last written, from short to long."""
-    return sorted(kill.t_killed_s - kill.t_written_s for kill in kills if kill.t_running_s is not None)
+    """How long (s) before each kill of a running daemon the journal had last written, from short to long.
+
+    Where it had not written yet, that is since its ports were open.
+    """
+    return sorted(
+        kill.t_killed_s - max(kill.t_written_s, kill.t_running_s)
+        for kill in kills
+        if kill.t_running_s is not None
+    )
 
 
 def _streams(run: Run) -> dict[str, bytes]:
