@@ -1,6 +1,6 @@
 """Score rest detection on seeded sessions beside the naive rule, with their own truth.
 
-    python tools/bench_settling.py [--count 200] [--first 1] [--kind car|curves|both] [--jobs 2] [--json]
+    python tools/bench_settling.py [--count 200] [--first 1] [--kind car|curves|yard|all] [--jobs 2] [--json]
 
 The sessions are those of settling_sessions.py. The naive rule: once the range of the last 3 s is within 1 d,
 declare their mean; once it is not, movement. Exits with 1 where an aim is missed.
@@ -8,7 +8,9 @@ declare their mean; once it is not, movement. Exits with 1 where an aim is misse
 A rest is *wrong* if its declared value is more than 1 d (3 d with a person aboard) off the settled truth, or
 if it is declared while wheels roll or hands are on. *Delay* counts from the first instant after which the
 noise-free load stays within 1 d of the settled truth. *Missed*: no rest declared in a stretch of hands off
-that goes on for 4 s after that instant.
+that goes on for 4 s after that instant; where a knock or another pad's change left a level as it was
+(`as_before`), the rest told before may go on instead. A rest told in a quiet stretch that is no level, too
+short or not settled by its end (`unsettled`), counts neither way. Only the sessions of `yard` tell these.
 """
 
 from __future__ import annotations
@@ -25,7 +27,7 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from settling_sessions import Stretch, Trace, car_traces, curve_traces
+from settling_sessions import Stretch, Trace, car_traces, curve_traces, yard_traces
 
 from logger.model import Record, Rest, Sample
 from logger.settling.pipeline import Pipeline
@@ -88,25 +90,29 @@ def score(trace: Trace, rests: list[Told]) -> Score:
     """Hold the rests of one pad against its truth."""
     s = Score()
     for stretch in trace.stretches:
-        _score_stretch(s, trace, stretch, [r for r in rests if _belongs(r, stretch)])
+        held = any(_holds(r, stretch) for r in rests)
+        _score_stretch(s, trace, stretch, [r for r in rests if _belongs(r, stretch)], held)
     for r in rests:
         if not any(_belongs(r, x) for x in trace.stretches):
             spread, load = trace.standing(min(r.declared_s, r.to_s))  # told late: look where it stood
             if spread <= trace.d and abs(load - r.value) <= trace.d:
                 continue  # somebody is busy elsewhere; this pad stands, and was read rightly
+            if any(_told_in(r, start, end) for start, end in trace.unsettled):
+                continue
             s.declared += 1
             s.moving += 1
             s.notes.append(f"moving {trace.pad} {r.declared_s:.1f} u {r.u / trace.d:.2f} d")
     return s
 
 
-def _score_stretch(s: Score, trace: Trace, stretch: Stretch, mine: list[Told]) -> None:
-    """Hold what was told of one stretch against it."""
+def _score_stretch(s: Score, trace: Trace, stretch: Stretch, mine: list[Told], held: bool) -> None:
+    """Hold what was told of one stretch against it; `held` if one told before goes on in it."""
     within = stretch.within_s
     if within is not None and stretch.end_s - within >= 4.0:
         s.stretches += 1
-        s.missed += not mine
-        if not mine:
+        missed = not mine and not held
+        s.missed += missed
+        if missed:
             s.notes.append(
                 f"missed {trace.pad} {stretch.start_s:.1f}-{stretch.end_s:.1f} within {within:.1f}"
             )
@@ -135,9 +141,20 @@ def _belongs(rest: Told, stretch: Stretch) -> bool:
     """Was this rest declared in the stretch, or (told late) does it lie within it?"""
     within = rest.from_s >= stretch.start_s - 1.0 and rest.to_s <= stretch.end_s + 0.15
     late = rest.declared_s > rest.to_s and within
-    return late or (
-        stretch.start_s - 1.0 <= rest.declared_s <= stretch.end_s + 0.15 and rest.to_s > stretch.start_s
-    )
+    return late or (_told_in(rest, stretch.start_s, stretch.end_s) and rest.to_s > stretch.start_s)
+
+
+def _told_in(rest: Told, start_s: float, end_s: float) -> bool:
+    """Was this rest declared in a stretch, give or take what its edges are known to?"""
+    return start_s - 1.0 <= rest.declared_s <= end_s + 0.15
+
+
+def _holds(rest: Told, stretch: Stretch) -> bool:
+    """Does this rest, told before, go on for 2 s of a level that was left as it was, near its truth?"""
+    if not stretch.as_before or stretch.within_s is None or rest.declared_s >= stretch.start_s:
+        return False
+    lasts = min(rest.to_s, stretch.end_s) - max(rest.from_s, stretch.within_s)
+    return lasts >= 2.0 and abs(rest.final - stretch.value) <= 2 * stretch.allowed
 
 
 def naive(samples: list[tuple[float, float]], d: float) -> list[Told]:
@@ -196,10 +213,13 @@ def ours(traces: list[Trace]) -> dict[str, list[Told]]:
     return out
 
 
+KINDS = {"car": car_traces, "curves": curve_traces, "yard": yard_traces}
+
+
 def both(job: tuple[str, int]) -> tuple[Score, Score]:
     """Score one session by both rules."""
     kind, seed = job
-    traces = car_traces(seed) if kind == "car" else curve_traces(seed)
+    traces = KINDS[kind](seed)
     rests = ours(traces)
     mine, theirs = Score(), Score()
     for trace in traces:
@@ -242,13 +262,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--first", type=int, default=1)
-    parser.add_argument("--kind", choices=("car", "curves", "both"), default="both")
+    parser.add_argument("--kind", choices=(*KINDS, "all"), default="all")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--json", action="store_true")
     parser.add_argument("--notes", action="store_true", help="list what was wrong or missed")
     args = parser.parse_args()
     report: dict[str, dict[str, dict[str, float]]] = {}
-    for kind in ("car", "curves") if args.kind == "both" else (args.kind,):
+    for kind in KINDS if args.kind == "all" else (args.kind,):
         mine, theirs = Score(), Score()
         for a, b in run(kind, args.first, args.count, args.jobs):
             mine.add(a)

@@ -1,7 +1,8 @@
 """Seeded sessions with their truth, on which rest detection is scored (bench_settling.py).
 
-Two kinds: `car_traces` from the project's car simulator, `curve_traces` from closed formulae (steps with
-swings, tails, breathing and movements), so that nothing is fitted to one simulator.
+Three kinds: `car_traces` from the project's car simulator, `curve_traces` from closed formulae (steps with
+swings, tails, breathing and movements), so that nothing is fitted to one simulator, and `yard_traces` from
+yard_sessions.py, written without sight of the settling code, which was developed on the first two.
 """
 
 from __future__ import annotations
@@ -16,6 +17,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from yard_draws import STEP_S
+from yard_sessions import yard_session
+
 from drivers.sim.sessions import LB_KG, PADS, session
 
 
@@ -28,6 +32,8 @@ class Stretch:
     value: float
     within_s: float | None
     allowed: float
+    as_before: bool = False
+    """The level before, as a knock or another pad's change left it: within the allowed error of that one."""
 
 
 @dataclass
@@ -40,6 +46,8 @@ class Trace:
     stretches: list[Stretch]
     loads: list[tuple[float, float]] = field(default_factory=list)
     """Noise-free reading at all times, hands on or off."""
+    unsettled: list[tuple[float, float]] = field(default_factory=list)
+    """Hands off but no level: from when to when a stretch went on that was short or never came to rest."""
 
     def standing(self, t: float) -> tuple[float, float]:
         """Range of the noise-free reading in the second before t, and its value at t."""
@@ -164,3 +172,21 @@ def _curve(
     keep = rng.random(len(t)) > 0.005
     trace.samples = [(float(a), round(float(b), 6)) for a, b in zip(t[keep], shown[keep], strict=True)]
     return trace
+
+
+def yard_traces(seed: int) -> list[Trace]:
+    """Traces of one session in the yard, in kg; `within_s` counts 1 d there, also with a person aboard."""
+    s = yard_session(seed)
+    d = s.d * s.unit_kg
+    traces = []
+    for pad in PADS:
+        readings = zip(s.times_s[pad].tolist(), (s.readings[pad] * s.unit_kg).tolist(), strict=True)
+        loads = (s.loads[pad] * s.unit_kg).tolist()
+        trace = Trace(pad, d, [(t, round(x, 6)) for t, x in readings], [], unsettled=s.others)
+        trace.loads = [(i * STEP_S, x) for i, x in enumerate(loads)]
+        for x in s.levels:
+            value, allowed = x.value[pad] * s.unit_kg, 3 * d if x.aboard else d
+            same = bool(trace.stretches) and abs(value - trace.stretches[-1].value) <= allowed
+            trace.stretches.append(Stretch(x.start_s, x.end_s, value, x.within_s[pad], allowed, same))
+        traces.append(trace)
+    return traces
