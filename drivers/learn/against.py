@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from math import gcd
+from math import floor, gcd, log10
 
 from drivers.learn.answer import Answer, Series, travel
 from drivers.learn.readings import Reading, Source
@@ -20,6 +20,8 @@ JUMP = 0.15
 """Share of the known load's answer by which neighbouring numbers differ where something happens."""
 LEAP = 1.3
 """How far a number may go from one message to the next, of the known load's answer or half of all it went."""
+STAYS, AGREEING = 0.1, 0.7
+"""How near a leap comes to a whole digit, of the known load's answer, and the share of leaps that do."""
 TO_AND_FRO = 0.4
 """Share of such jumps that may go back at once: of a load that goes up or down none does."""
 LONG = 150
@@ -127,6 +129,22 @@ def zigzags(groups: dict[str, Series], found: Answer, *, checked: bool, weak: bo
     if dips > odd or leaps > 2 * odd:  # for one message to below what empty pads show; farther than any load
         return True
     return turns > (3 if checked else 5 + total // 30) and turns > TO_AND_FRO * jumps
+
+
+def led_by_another(groups: dict[str, Series], found: Answer) -> bool:
+    """Tell whether decimal numbers leap by a whole highest digit and stay there: it is another field's.
+
+    What stands below goes on as before, which no load does: 77.02, 1077.04.
+    """
+    near = max(3 * found.step, STAYS * found.reach)
+    leaps = clean = 0
+    for _, values in groups.values():
+        for a, b, c in zip(values, values[1:], values[2:], strict=False):
+            if abs(b - a) > LEAP * found.reach and abs(c - b) < JUMP * found.reach:
+                digit = 10.0 ** floor(log10(abs(b - a) + near))
+                leaps += 1
+                clean += abs(abs(b - a) - digit * round(abs(b - a) / digit)) < near
+    return leaps > 1 and clean > AGREEING * leaps
 
 
 def ends_in_digit(cells: Iterable[bytes], *, backwards: bool) -> bool:

@@ -264,8 +264,8 @@ def _two_pluses(solution: Solution) -> list[str]:
     ):
         return []
     return [
-        "undecided: the packed decimals have two signs that both mean plus elsewhere, one of them means minus. "
-        "No layout can say which yet; the indicator may have another format to choose"
+        "undecided: the packed decimals have two signs that both mean plus elsewhere, so one of them means "
+        "minus. No layout can say which; the indicator may have another format to choose"
     ]
 
 

@@ -17,15 +17,15 @@ from drivers.learn.against import (
     mantissa_is_another,
     ones_seen,
     sign_seen,
+    zigzags,
 )
 from drivers.learn.answer import Series, answer, step_of
 from drivers.learn.ranking import rank
 from drivers.learn.readings import Reading, Source, overlap
 from drivers.learn.recording import Known
-from drivers.learn.roles import Role
 from drivers.learn.shapes import Row, Shape
 from drivers.learn.units import unit_word
-from drivers.learn.value import UNREADABLE, Value, judge, last_place, number_of, series, settled
+from drivers.learn.value import UNREADABLE, Value, judge, last_place, series, settled
 from drivers.learn.values import AGREEING, WITHIN, Search
 from drivers.learn.verdict import UNIT_WORDS
 from drivers.wire import COUNTS
@@ -121,56 +121,6 @@ def _places_sent(shape: Shape, value: Value, rows: list[Row]) -> set[int]:
         with suppress(*UNREADABLE):
             found.add(read(shape.get(row, value.source))[1])
     return found
-
-
-def of_one_kind(shape: Shape, value: Value, counting: Sequence[Role]) -> tuple[Shape, list[str]]:
-    """Leave out messages that read like none before and after, where a code tells them apart."""
-    notes: list[str] = []
-    odd, seen = _odd_rows(shape, value)
-    taken = [*value.sources.values(), *(role.source for role in counting)]
-    for source in shape.sources():
-        if source == value.address or any(overlap(source, span) for span in taken):
-            continue
-        counted = Counter(shape.column(source))
-        if len(counted) > 16:
-            continue
-        outlying = Counter(shape.get(row, source) for row, out in zip(shape.rows, odd, strict=True) if out)
-        shown = Counter(shape.get(row, source) for row, shows in zip(shape.rows, seen, strict=True) if shows)
-        foreign = {
-            c for c, n in outlying.items() if n > 0.6 * shown[c] and counted[c] < 0.35 * len(shape.rows)
-        }
-        kept = [
-            not out or shape.get(row, source) not in foreign for row, out in zip(shape.rows, odd, strict=True)
-        ]
-        if foreign and sum(out and keep for out, keep in zip(odd, kept, strict=True)) <= 0.3 * sum(odd):
-            left = [row for row in shape.rows if shape.get(row, source) not in foreign]
-            notes.append(
-                f"{len(shape.rows) - len(left)} messages of another kind are refused: {told(shape, source)}"
-            )
-            return shape.only(left), notes
-    return shape, notes
-
-
-def _odd_rows(shape: Shape, value: Value) -> tuple[list[bool], list[bool]]:
-    """Rows whose number lies outside of what the pad shows before and after, and where that would show.
-
-    Where an empty pad shows nothing, bytes of something else that read as nothing do not.
-    """
-    read = value.reader()
-    tolerance = max(0.08 * value.answer.reach, 6 * value.answer.step)
-    pads: dict[bytes, list[tuple[int, float]]] = {}
-    odd, seen = [False] * len(shape.rows), [False] * len(shape.rows)
-    for n, row in enumerate(shape.rows):
-        name = b"" if value.address is None else shape.get(row, value.address)
-        try:
-            pads.setdefault(name, []).append((n, number_of(shape, row, value.source, read)))
-        except UNREADABLE:
-            odd[n] = seen[n] = True
-    for numbers in pads.values():
-        for (_, before), (n, now), (_, after) in zip(numbers, numbers[1:], numbers[2:], strict=False):
-            odd[n] = not min(before, after) - tolerance <= now <= max(before, after) + tolerance
-            seen[n] = odd[n] or min(abs(before), abs(after)) > tolerance
-    return odd, seen
 
 
 def _inside(source: Source, span: Source) -> bool:
@@ -358,7 +308,9 @@ def _value_of(shape: Shape, knowns: Sequence[Known], reading: Reading, sources: 
         found = None if any(signs) else found
     if found is None or found.share < AGREEING or found.within < WITHIN:
         return None
-    if reading.form == "ones" and not ones_seen(shape, sources, reading):
+    checked, weak = shape.check is not None, shape.check is not None and shape.check.check().mask <= 0xFF
+    unsigned = reading.form == "ones" and not ones_seen(shape, sources, reading)
+    if unsigned or zigzags(groups, found, checked=checked, weak=weak):
         return None
     verdict = judge(found, knowns, reading, most, unit_word(shape, sources[0]))
     if isinstance(verdict, str) or verdict.unit == COUNTS:

@@ -113,12 +113,17 @@ def _begun(recording: Recording, period: int, words: list[bytes]) -> Iterator[Cu
         cut = Cut(kind="fixed", start=start, size=period, step=() if start else (word, shift))
         check = _quick_check(recording.data, places, shift, cut)
         if start or (check is not None and check.at == -check.size):
-            trust, run = _trust(check, cut), bool(start) and not starts[shift - 1]
+            trust, run = _trust(check, cut), _begins_run(start, starts[shift - 1])
             order = (trust > SURE, begun[shift] > KEPT_TO, run, trust, begun[shift], len(start))
             cuts.append((order, cut))
     cuts.sort(key=lambda item: item[0], reverse=True)
     told = cuts[0][0][:2] if cuts else ()  # by a check or by chunks: then they begin nowhere else
     yield from [cut for order, cut in cuts if not any(told) or order[:2] == told][:8]
+
+
+def _begins_run(start: bytes, before: bytes) -> bool:
+    """Tell whether bytes that never change begin here; one that is 0 may be the end of a number before."""
+    return start[:1] not in (b"", b"\0") and before[:1] in (b"", b"\0")
 
 
 def _commonest(data: bytes, words: list[bytes], period: int) -> tuple[bytes, list[int]]:

@@ -23,6 +23,8 @@ NEARLY = 0.05
 """How far from a multiple of the step, in steps, a float may be."""
 WIDE, WAVERS = 3, (0.05, 0.9)
 """Bytes of a number that is no code, values that it takes at least, and share of rows in which it changes."""
+FEW_NUMBERS, FEW_STEPS = 3, 5
+"""Numbers of a pad that was never loaded: if so few came, how many steps one is from the next at most."""
 NEIGHBOURS = 9
 """Cells looked at to either side of a number to see how it is named."""
 NO_PADS = frozenset((b"net", b"nett", b"tare", b"sum", b"set", b"max", b"min", b"peak", b"gross", b"total"))
@@ -277,7 +279,8 @@ def _kind(numbers: list[float], value: Value) -> str:
     signed = value.reading.form == "twos" or value.reading.coding == "text" or min(ours) < 0
     below = low < 0 and (high > 0 or signed)  # all high bits set, a minus, or a sign as the first has it
     number = below or not code or _wide_and_wavering(numbers, often, value)
-    leapt = any(b - a > 2 * off for a, b in pairwise(sorted(often)))  # a byte above that is another field's
+    far = 2 * off if len(often) > FEW_NUMBERS else FEW_STEPS * value.answer.step  # else it is a code
+    leapt = any(b - a > far for a, b in pairwise(sorted(often)))  # a byte above that is another field's
     like = (
         not leapt and near > 0.98 and abs(middle) <= off and calm and not loaded and even and len(often) > 1
     )

@@ -13,6 +13,7 @@ from drivers.learn.cuts import Cut, Piece
 from drivers.learn.effort import CHECK, Effort, TooMuchError
 from drivers.learn.fields import describe
 from drivers.learn.find_check import Found, find_check
+from drivers.learn.kinds import of_one_kind
 from drivers.learn.periodic import LEAST, TURNING
 from drivers.learn.ranking import rank
 from drivers.learn.readings import Source, overlap, smallest
@@ -66,26 +67,10 @@ def solve(
 
     `without` are whole seconds that are left out. Raises TooMuchError when it would take too long.
     """
-    pieces = _pieces(cut, recording)
-    if len(pieces) < LEAST:
-        return [], []
-    effort.spend(CHECK)
-    check = _check(cut, pieces)
-    if cut.kind == "fixed" and not cut.start:
-        if check is None or check.at != -check.size:
-            return [], []  # nothing else would tell where a message begins
-        pieces = resynchronised(recording.data, pieces, check)
-    if cut.kind == "length" and not cut.start and not begins(cut, check, recording):
-        return [], []
-    messages = [(recording.time_at(piece.stop - 1), piece.message) for piece in pieces]
-    messages = [item for item in messages if int(item[0]) not in without]
-    if check is not None:
-        passes = check.check().passes
-        messages = [item for item in messages if passes(item[1])]
+    messages, check, wire = _messages(cut, recording, effort, without)
     cut_out = [message for _, message in messages]
     if several(cut_out, check) if cut.kind in ("fixed", "length") else check is None and in_turn(cut_out):
         return [], []
-    wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces) / len(recording.data)
     vouched = check is not None or cut.sizes  # by a check, or by where the next one begins
     framed = wire * len(messages) if vouched else None
     solutions: list[Solution] = []
@@ -105,6 +90,30 @@ def solve(
             if len(found.shape.rows) > (NAMED if found.shape.keys else NEARLY_ALL) * len(messages):
                 break
     return solutions, reasons
+
+
+def _messages(
+    cut: Cut, recording: Recording, effort: Effort, without: frozenset[int]
+) -> tuple[list[tuple[float, bytes]], Found | None, float]:
+    """Messages with their times, their check, and one's share of all bytes; none where nothing tells them."""
+    pieces = _pieces(cut, recording)
+    if len(pieces) < LEAST:
+        return [], None, 0.0
+    effort.spend(CHECK)
+    check = _check(cut, pieces)
+    if cut.kind == "fixed" and not cut.start:
+        if check is None or check.at != -check.size:
+            return [], None, 0.0  # nothing else would tell where a message begins
+        pieces = resynchronised(recording.data, pieces, check)
+    if cut.kind == "length" and not cut.start and not begins(cut, check, recording):
+        return [], None, 0.0
+    messages = [(recording.time_at(piece.stop - 1), piece.message) for piece in pieces]
+    messages = [item for item in messages if int(item[0]) not in without]
+    if check is not None:
+        passes = check.check().passes
+        messages = [item for item in messages if passes(item[1])]
+    wire = sum(piece.stop - piece.begin for piece in pieces) / len(pieces) / len(recording.data)
+    return messages, check, wire
 
 
 def _solve_signs(shape: Shape, knowns: Sequence[Known], effort: Effort) -> tuple[Solution | None, list[str]]:
@@ -326,7 +335,7 @@ def _solution(
     if not rows:
         return None  # what was taken for pads' names shared the load out among many
     shape = shape.only(rows)
-    shape, more = pads.of_one_kind(shape, answered, counting)
+    shape, more = of_one_kind(shape, answered, counting)
     notes += more
     value = answered
     if value.address is None:

@@ -18,6 +18,7 @@ from drivers.learn.against import (
     fills,
     half_of,
     in_thousands,
+    led_by_another,
     led_by_constant,
     lowest_is_another,
     mantissa_is_another,
@@ -325,9 +326,9 @@ class Search:
             self.reasons.append("a field answers, in steps too coarse to tell its unit; use a heavier load")
             return True
         check = self.shape.check
-        if zigzags(
-            groups, found, checked=check is not None, weak=check is not None and check.check().mask <= 0xFF
-        ):
+        led = reading.coding in ("text", "bcd") and led_by_another(groups, found)
+        weak = check is not None and check.check().mask <= 0xFF
+        if led or zigzags(groups, found, checked=check is not None, weak=weak):
             return True
         distinct = len({value for _, values in groups.values() for value in values})
         # bits are left out of a number only where many numbers that run smoothly bear it out

@@ -14,6 +14,7 @@ from make_streams import FAMILIES, make
 from stream_apart import make_apart
 from stream_kit import Stream
 from stream_odd import FAR, make_far, make_odd
+from stream_prefixed import make_prefixed
 from stream_strange import STRANGE, make_strange
 from stream_wide import WIDE, make_wide
 
@@ -103,6 +104,9 @@ def test_an_indicator_of_the_strange_family_is_learnt_wholly_right(seed: int) ->
     [
         (make, 30020, "a battery's byte of which two values are letters, in a message that is no text"),
         (make_wide, 30026, "a check that one of two kinds of message has, some of the other damaged"),
+        (make_far, 32029, "a number's highest byte, always 0, taken for the first of the next start"),
+        (make_strange, 32017, "a claim beside the high bytes of a number, taken for a pad never loaded"),
+        (make_prefixed, 32008, "two kinds of message of a size, of which one pad's number shows the other"),
         (make_apart, 30039, "JSON of two kinds, given up because other ways to see it took too long"),
         (make_apart, 1032, "a minus that is one state of a character of bits, taken for the number's"),
         (make_apart, 8, "an answer and the next question taken as one, with the next pad's address"),
