@@ -11,6 +11,8 @@ cdef class Cells:
     cdef public double mean_n
     cdef public object t, x, w, first, last, parts
     cdef tuple _columns
+    cdef object _age, _lever
+    cdef double[::1] _age_of, _lever_of
     cdef double[::1] t_of, x_of, w_of
     cdef long long[::1] first_of, last_of
     cdef double[:, ::1] parts_of
@@ -33,6 +35,8 @@ cdef class Cells:
     cpdef double step_s(self) except? -1
     @cython.locals(weight=double, total=double, here=double, i=Py_ssize_t)
     cpdef tuple mean(self, Py_ssize_t lo, Py_ssize_t hi)
+    @cython.locals(last=double, total=double, middle=double, ctt=double, i=Py_ssize_t)
+    cpdef tuple slope(self, Py_ssize_t n)
 
 cdef class Trail:
     cdef public Py_ssize_t count

@@ -48,10 +48,12 @@ class Cells:
         self.mean_n = 1.0
         """Samples in a cell, lately."""
         self._columns: tuple[NDArray[Any], ...] = (self.t, self.x, self.w, self.first, self.last, self.parts)
+        self._age, self._lever = np.zeros(CAPACITY), np.zeros(CAPACITY)
         self._look()
 
     def _look(self) -> None:
         """Look at the columns cell by cell, too: `t_of[i]` is `t[i]`, in less time."""
+        self._age_of, self._lever_of = self._age, self._lever
         self.t_of, self.x_of, self.w_of, self.first_of, self.last_of, self.parts_of = self._columns
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -143,6 +145,20 @@ class Cells:
             total += here * float(self.x_of[i])
         return total / weight, weight
 
+    def slope(self, n: int) -> tuple[float, float]:
+        """Weighted least-squares slope of the oldest n cells in time, and the sum of squares it rests on."""
+        last, total = self.t_of[n - 1], 0.0
+        for i in range(n):
+            self._age_of[i] = last - self.t_of[i]
+            total += self.w_of[i]
+        age, lever = self._age[:n], self._lever[:n]
+        middle = float(np.dot(self.w[:n], age)) / total
+        for i in range(n):
+            self._age_of[i] -= middle
+            self._lever_of[i] = self.w_of[i] * self._age_of[i]
+        ctt = max(float(np.dot(lever, age)), 1e-300)
+        return -float(np.dot(lever, self.x[:n])) / ctt, ctt
+
     def part_means(self, from_ns: int, to_ns: int) -> tuple[Array, Array] | None:
         """Mean of every part over the same cells of a rest, and the covariance of these means.
 
@@ -155,14 +171,14 @@ class Cells:
             return None
         inside = (self.first[:n] >= from_ns) & (self.last[:n] <= to_ns)
         parts, weights = self.parts[:n][inside], self.w[:n][inside]
-        if weights.sum() <= 0:
+        if not len(weights):
             return None
-        means: Array = weights @ parts / weights.sum()
+        means: Array = weights @ parts / np.add.reduce(weights)
         off = parts - means
         count = len(off)
         spread = off.T @ off / max(count - 1, 1)
-        power = float((off[:-1] ** 2).sum())
-        lag = float((off[1:] * off[:-1]).sum()) / power if power > 0 and count > 3 else 0.0
+        power = float(np.add.reduce(off[:-1] ** 2, axis=None))
+        lag = float(np.add.reduce(off[1:] * off[:-1], axis=None)) / power if power > 0 and count > 3 else 0.0
         lag = min(max(lag, 0.0), 0.95)
         return means, spread / max(count * (1 - lag) / (1 + lag), 1.0)
 

@@ -7,6 +7,7 @@ from logger.settling.cells cimport Cell, Cells, Trail
 from logger.settling.diagonal cimport Share
 from logger.settling.noise cimport NoiseLearner
 from logger.settling.prior cimport TailPrior, stirred
+from logger.settling.sway cimport sways, swung_back
 from logger.settling.tail cimport Estimate, Noise, Tails, estimate
 from logger.settling.watch cimport Watch
 

@@ -24,7 +24,7 @@ from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
 from logger.settling.sway import sways, swung_back
-from logger.settling.tail import Estimate, Tails, estimate, slope
+from logger.settling.tail import Estimate, Tails, estimate
 from logger.settling.watch import Watch
 
 
@@ -348,7 +348,7 @@ class Channel(Kept):
     def _restated(self, fit: Estimate, change: str, n: int) -> Level:
         assert self.level is not None
         cells, to_ns = self.cells, int(self.cells.last_of[n - 1])
-        fall, ctt = slope(cells.t[n - 1] - cells.t[:n], cells.x[:n], cells.w[:n])
+        fall, ctt = cells.slope(n)
         value, u = (fit.value, fit.u) if self._before is None else joined(self._before, fit.value, fit.u)
         level = replace(self.level, change=change, to_ns=to_ns, value=value, u=u, slope=fall)
         return replace(

@@ -72,8 +72,9 @@ class NoiseLearner(Kept):
     def sigma(self) -> float:
         """Noise of one cell; before it is learned, what a stretch of some seconds shows, or few d."""
         cells = self.cells
-        if self.variance is not None:
-            return math.sqrt(self.variance / cells.mean_n)
+        known = self.variance
+        if known is not None:
+            return math.sqrt(float(known) / cells.mean_n)
         sigma = math.sqrt(self.calm() / cells.mean_n)
         likely = self._likely_d * self.resolution
         span_s = float(cells.t_of[cells.n - 1] - cells.t_of[0]) if cells.n else 0.0

@@ -1,6 +1,7 @@
 # Types for compiling pad.py; where nothing is compiled nobody reads this.
 # What is raised to a power stays an object, as in channel.pxd.
 cimport cython
+from libc cimport math
 from logger.settling.cells cimport Cell
 from logger.settling.channel cimport Channel
 from logger.settling.intake cimport Intake, Readings

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import math
+
 from logger.model import (
     FLAG_STALE,
     FLAG_WILD,
@@ -27,6 +29,14 @@ from logger.settling.prior import TailPrior
 from logger.settling.restate import PadRests
 from logger.settling.settings import Settling
 from logger.settling.zero import Check, ZeroKeeper
+
+EMPTY, CREEPING, MOVING, RESTING = (
+    Condition.EMPTY,
+    Condition.CREEPING,
+    Condition.MOVING,
+    Condition.RESTING,
+)
+"""At hand, because they are asked for at every frame: an enum looks its members up slowly."""
 
 
 class Pad(Kept):
@@ -169,9 +179,9 @@ class Pad(Kept):
             channel.noise.resolution, channel.noise.hold_s = intake.d, intake.resolution.hold_s
             levels = channel.feed(cell, end_ns)
             if channel.noise.variance is not None:
-                intake.know_noise(channel.noise.variance**0.5, channel.noise.resolution)
+                intake.know_noise(math.pow(channel.noise.variance, 0.5), channel.noise.resolution)
             out = self._tell(levels)
-            if levels or self.condition is not Condition.RESTING:
+            if levels or self.condition is not RESTING:
                 out += self._condition_now(end_ns)
         if not self.silent and self._seen_ns >= 0:
             quiet_s = (now_ns - self._seen_ns) * 1e-9
@@ -294,11 +304,11 @@ class Pad(Kept):
     def _condition_now(self, t_ns: int) -> list[Record]:
         level = self.channel.level
         if level is None:
-            return self._become(Condition.MOVING, t_ns, "")
+            return self._become(MOVING, t_ns, "")
         if self.zero.is_empty(level.value, self.channel.noise.resolution, self._seconds(level.to_ns)):
-            if self.condition is Condition.EMPTY:
+            if self.condition is EMPTY:
                 return []  # asked at every frame: spares the text
-            return self._become(Condition.EMPTY, level.from_ns, self.zero.drift_text())
+            return self._become(EMPTY, level.from_ns, self.zero.drift_text())
         horizon = self.settings.creep_horizon_s
         creeps = (
             abs(level.slope) > 4.0 * level.u_slope
@@ -306,10 +316,10 @@ class Pad(Kept):
         )
         reason = "" if self.zero.known else "zero not known: the pad was not seen empty"
         if creeps:
-            return self._become(
-                Condition.CREEPING, level.from_ns, f"{level.slope * 60:+.2g} kg/min {reason}".strip()
-            )
-        return self._become(Condition.RESTING, level.from_ns, reason)
+            if self.condition is CREEPING:
+                return []
+            return self._become(CREEPING, level.from_ns, f"{level.slope * 60:+.2g} kg/min {reason}".strip())
+        return self._become(RESTING, level.from_ns, reason)
 
     def _become(self, condition: Condition, since_ns: int, reason: str) -> list[Record]:
         if condition is self.condition:

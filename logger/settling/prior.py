@@ -76,9 +76,10 @@ class TailPrior(Kept):
         keep = 1.0 - 1.0 / s.tail_memory_rests
         weights = np.array(fit.weights())
         told = np.log(np.maximum(weights, 1e-6)) - self.log_prior
-        self._told = self._told * keep + s.tail_told * (told - told.max())
+        self._told = self._told * keep + s.tail_told * (told - np.maximum.reduce(told))
         self._counts = self._counts * keep + weights
-        same = self._first * np.exp(self._told - self._told.max())
-        mixed = s.tail_same * same / same.sum() + (1.0 - s.tail_same) * self._counts / self._counts.sum()
+        same = self._first * np.exp(self._told - np.maximum.reduce(self._told))
+        seen = (1.0 - s.tail_same) * self._counts / np.add.reduce(self._counts)
+        mixed = s.tail_same * same / np.add.reduce(same) + seen
         self.log_prior = np.log(mixed).tolist()
         self._begin()

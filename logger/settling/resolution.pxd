@@ -3,6 +3,10 @@ cimport cython
 from libc cimport math
 from logger.settling.kept cimport Kept
 
+cdef long long SLOWEST_DISPLAY_NS
+cdef double HELD_MOST
+cdef Py_ssize_t OFTEN, FEW_CHANGES
+
 cdef class Resolution(Kept):
     cdef public double value, hold_s, _now, _before, _divisor, _held
     cdef public Py_ssize_t seen, _changes, _often

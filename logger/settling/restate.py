@@ -80,7 +80,8 @@ class CarRests:
 
     def __init__(self, pads: Sequence[Zeroed]) -> None:
         self.pads = pads
-        self._kept: deque[tuple[CarRest, Zeros]] = deque(maxlen=KEPT)
+        self._kept: deque[tuple[CarRest, Zeros] | tuple[CarRest, Zeros, Zeros]] = deque(maxlen=KEPT)
+        """Each with the zeros taken off in it, and as they were when last looked at."""
         self._last = [float("-inf")] * len(pads)
 
     def keep(self, rest: CarRest, zeros: Sequence[tuple[float, float]]) -> None:
@@ -94,14 +95,21 @@ class CarRests:
         last = [pad.zero.checked_s for pad in self.pads]
         if last == self._last:
             return []
+        checked = [n for n in range(len(last)) if last[n] != self._last[n]]
         self._last = last
         out = []
-        for k, (rest, zeros) in enumerate(self._kept):
+        for k, (rest, zeros, *known) in enumerate(self._kept):
             middle = (rest.t_from_mono_ns + rest.t_to_mono_ns) // 2
-            now = tuple(zero_at(pad, middle) for pad in self.pads)
+            seen = list(*known) or [(0.0, 0.0)] * len(last)
+            for n in checked if known else range(len(last)):
+                seen[n] = zero_at(self.pads[n], middle)
+            now = tuple(seen)
             if not rest.open and _differ(zeros, now):
-                self._kept[k] = (_car_rest(rest, zeros, now), now)
-                out.append(self._kept[k][0])
+                told = _car_rest(rest, zeros, now)
+                out.append(told)
+                self._kept[k] = told, now, now
+            else:
+                self._kept[k] = rest, zeros, now
         self._forget()
         return out
 

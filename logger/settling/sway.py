@@ -1,3 +1,4 @@
+# cython: annotation_typing=False, auto_pickle=False
 """Does a load sway to and fro, as with somebody who breathes aboard or in the wind?"""
 
 from __future__ import annotations
@@ -10,9 +11,8 @@ from logger.settling.tail import turns
 
 def sways(cells: Cells, band: float, settings: Settling) -> bool:
     """Do the newest cells sway within some `band`s, by the time of a quick or of a slow breath?"""
-    return any(
-        _sways(cells, rest_s, band, settings) for rest_s in (settings.wobble_rest_s, settings.wobble_slow_s)
-    )
+    quick_s, slow_s = settings.wobble_rest_s, settings.wobble_slow_s
+    return _sways(cells, quick_s, band, settings) or _sways(cells, slow_s, band, settings)
 
 
 def _sways(cells: Cells, rest_s: float, band: float, settings: Settling) -> bool:
@@ -26,7 +26,7 @@ def _sways(cells: Cells, rest_s: float, band: float, settings: Settling) -> bool
     half = (lo + n) // 2
     gone = abs(cells.middle(half, n) - cells.middle(lo, half))
     swings = turns(cells.t[lo:n], cells.x[lo:n])
-    return gone <= settings.wobble_gone * span and swings >= settings.wobble_turns
+    return bool(gone <= settings.wobble_gone * span and swings >= settings.wobble_turns)
 
 
 def swung_back(last: Level | None, peak: float, band: float, now_ns: int, s: Settling) -> bool:

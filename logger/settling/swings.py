@@ -29,21 +29,23 @@ def turning_points(t: Array, x: Array, least: float) -> Points:
     The first and the last point of x count when they are such an end themselves. Empty for no such way.
     """
     points: Points = []
+    times, values = t.tolist(), x.tolist()  # one by one, numbers of Python are quicker
     high = low = 0
     rising: bool | None = None
-    for k in range(1, len(x)):
-        high = k if x[k] > x[high] else high
-        low = k if x[k] < x[low] else low
-        turned = high if rising is not False and x[high] - x[k] >= least else None
-        if turned is None and rising is not True and x[k] - x[low] >= least:
+    for k in range(1, len(values)):
+        here = values[k]
+        high = k if here > values[high] else high
+        low = k if here < values[low] else low
+        turned = high if rising is not False and values[high] - here >= least else None
+        if turned is None and rising is not True and here - values[low] >= least:
             turned = low
         if turned is not None:
-            points.append((float(t[turned]), float(x[turned])))
+            points.append((times[turned], values[turned]))
             rising = turned == low
             high = low = k
     if points:
         last = high if rising else low
-        points.append((float(t[last]), float(x[last])))
+        points.append((times[last], values[last]))
     return points
 
 

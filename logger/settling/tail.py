@@ -24,7 +24,7 @@ from logger.settling.sums import ENOUGH_CELLS, LONG_AGO, Curves, Sums, risk_of, 
 if TYPE_CHECKING:
     from logger.settling.sums import Numbers
 
-__all__ = ["ENOUGH_CELLS", "Estimate", "Noise", "Tails", "estimate", "slope", "together", "turns"]
+__all__ = ["ENOUGH_CELLS", "Estimate", "Noise", "Tails", "estimate", "together", "turns"]
 
 Array = NDArray[np.float64]
 NEVER = 1e-6
@@ -257,15 +257,6 @@ def _undithered(variance: float, copies: float, step: float) -> float:
         return 0.0
     ratio = max(variance / copies / square - 1.0 / 12.0, 0.0)
     return math.exp(-19.74 * ratio)
-
-
-def slope(age: Array, y: Array, weight: Array) -> tuple[float, float]:
-    """Weighted least-squares slope in time, and the sum of squares it rests on."""
-    total = float(weight.sum())
-    centred = age - float(weight @ age) / total
-    lever = weight * centred
-    ctt = max(float(lever @ centred), 1e-300)
-    return -float(lever @ y) / ctt, ctt
 
 
 def turns(t: Array, x: Array) -> int:

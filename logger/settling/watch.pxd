@@ -11,11 +11,15 @@ cdef class Watch(Kept):
     cdef public NoiseLearner noise
     cdef public double level, sd, wander, _up, _down
     cdef public Py_ssize_t off, _up_from, _down_from
+    cdef double _close_sigma, _close_d, _watch_s, _most, _slack, _alarm
+
+    cdef _begin(self)
 
     cpdef reset(self)
     cpdef moved_up(self, Py_ssize_t places)
     @cython.locals(cells=Cells, n=Py_ssize_t, r=double, sd=double, far=double, limit=double, gone=double)
     cpdef take(self)
+    @cython.locals(sd=double, far=double)
     cpdef double limit(self) except -1
     @cython.locals(cells=Cells, limit=double, last=Py_ssize_t, i=Py_ssize_t)
     cpdef Py_ssize_t undisturbed(self, Py_ssize_t n) except -1

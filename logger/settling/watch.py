@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from logger.settling.cells import Cells
 from logger.settling.kept import Kept
@@ -33,6 +34,18 @@ class Watch(Kept):
         """How many cells in a row were off."""
         self._up = self._down = 0.0
         self._up_from = self._down_from = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        """Have constants at hand that are asked for at every cell."""
+        s = self.settings
+        self._close_sigma, self._close_d = s.close_sigma, s.close_d
+        self._watch_s, self._most = s.watch_s, 1.0 / s.watch_cells
+        self._slack, self._alarm = s.cusum_slack, s.cusum_limit
+
+    def __setstate__(self, state: tuple[Any, ...]) -> None:
+        super().__setstate__(state)
+        self._begin()
 
     def reset(self) -> None:
         """A rest begins or ends."""
@@ -46,25 +59,25 @@ class Watch(Kept):
 
     def limit(self) -> float:
         """How far off the level a cell must be to be evidence of movement."""
-        s, sd = self.settings, max(self.sd, 1e-15)
-        far = s.close_sigma * math.sqrt(sd * sd + self.wander * self.wander)
-        return max(far, s.close_d * self.noise.resolution)
+        sd = max(self.sd, 1e-15)
+        far = self._close_sigma * math.sqrt(sd * sd + self.wander * self.wander)
+        return max(far, self._close_d * self.noise.resolution)
 
     def take(self) -> int | None:
         """Judge the newest cell; return the index of the cell with which movement began, None if none did."""
-        s, cells = self.settings, self.cells
+        cells = self.cells
         n = cells.n
         r = cells.newest() - self.level
         sd, limit = max(self.sd, 1e-15), self.limit()
         self.off = self.off + 1 if abs(r) > limit else 0
-        if self.off >= 2 or (self.off and cells.w[n - 1] >= 3 and abs(r) > 1.5 * limit):
+        if self.off >= 2 or (self.off and cells.w_of[n - 1] >= 3 and abs(r) > 1.5 * limit):
             return n - self.off
         start = self._cusum(r / sd)
         if start is not None and self._shifted(start):
             return start
         if not self.off:
-            gone = float(cells.t[n - 1] - cells.t[n - 2])
-            self.level += r * min(gone / s.watch_s, 1.0 / s.watch_cells)
+            gone = cells.t_of[n - 1] - cells.t_of[n - 2]
+            self.level += r * min(gone / self._watch_s, self._most)
         return None
 
     def undisturbed(self, n: int) -> int:
@@ -80,7 +93,7 @@ class Watch(Kept):
 
     def _cusum(self, z: float) -> int | None:
         """Two-sided cumulative sum; the index from which it rose, once it alarms."""
-        slack, here = self.settings.cusum_slack, self.cells.n - 1
+        slack, here = self._slack, self.cells.n - 1
         if self._up <= 0:
             self._up_from = here
         if self._down <= 0:
@@ -88,7 +101,7 @@ class Watch(Kept):
         z = min(max(z, -4.0), 4.0)
         self._up = max(self._up + z - slack, 0.0)
         self._down = max(self._down - z - slack, 0.0)
-        if max(self._up, self._down) <= self.settings.cusum_limit:
+        if max(self._up, self._down) <= self._alarm:
             return None
         start = self._up_from if self._up > self._down else self._down_from
         self._up = self._down = 0.0

@@ -1,0 +1,11 @@
+# Types for compiling sway.py; where nothing is compiled nobody reads this.
+cimport cython
+from logger.settling.cells cimport Cells
+
+cpdef bint sways(Cells cells, double band, settings) except -1
+
+@cython.locals(n=Py_ssize_t, lo=Py_ssize_t, half=Py_ssize_t, span=double, gone=double)
+cdef bint _sways(Cells cells, double rest_s, double band, settings) except -1
+
+@cython.locals(rest_s=double, gone_s=double)
+cpdef bint swung_back(last, double peak, double band, long long now_ns, s) except -1
