@@ -19,10 +19,12 @@ from numpy.typing import NDArray
 from drivers.alike import Alike
 from drivers.api import Frame, Reason
 from drivers.cutters import Cutter, Ended, Sized
-from drivers.words import Table, Words, hashed, words, words_of
+from drivers.words import Table, Words, by_size, hashed, words, words_of
 
 MOST = 1 << 15
 """Different messages remembered; then the memory is emptied before the next stretch."""
+AT_ONCE = 1 << 12
+"""Messages of a stretch that are remembered as they are."""
 
 
 Bytes = NDArray[np.uint8]
@@ -36,16 +38,16 @@ Gist = Callable[[bytes], "tuple[bytes, ...] | None"]
 class Stretch:
     """Good messages that follow one another from the first byte not yet read.
 
-    `buffer` holds the `held` bytes that the driver had kept back, then those asked about. Message k is number
-    `which[k]` of the different ones, whose frames (less their `raw`) and sizes (bytes) are `frames` and
-    `sizes`: both only grow, until they are other lists.
+    `buffer` holds the `held` bytes that the driver had kept back, then those asked about. Message k ends
+    before byte `ends[k]` and is number `which[k]` of the different ones, whose frames (less their `raw`) are
+    `frames`: these only grow, until they are another list.
     """
 
     buffer: bytes
     held: int
     which: NDArray[np.intp]
+    ends: NDArray[np.int64]
     frames: list[list[Frame]]
-    sizes: list[int]
 
 
 class Memory:
@@ -65,7 +67,6 @@ class Memory:
         self._of_size.clear()
         self._said: dict[Key, int] = {}
         self._frames: list[list[Frame]] = []
-        self._sizes: list[int] = []
 
     def stretch(self, cutter: Cutter, rest: bytes, data: bytes) -> Stretch:
         """Read good messages from `rest` and `data` on, up to the first that is none, or not yet whole."""
@@ -75,24 +76,21 @@ class Memory:
             self._of_size.clear()
         buffer = rest + data if rest else data
         values = np.frombuffer(buffer, np.uint8)
-        classes = (
-            None if self._alike is None else np.frombuffer(buffer.translate(self._alike.classes), np.uint8)
-        )
         ends = _ends(cutter, buffer, values)
-        starts = np.concatenate((np.zeros(1, np.int64), ends[:-1]))[: len(ends)]
-        sizes = ends - starts
+        sizes = np.diff(ends, prepend=0)
         good = _first(sizes > cutter.longest)
         which = np.full(good, -1, np.intp)
-        for size in np.unique(sizes[:good]).tolist():
+        starts, sizes = ends[:good] - sizes[:good], sizes[:good]
+        for size in np.flatnonzero(np.bincount(sizes)).tolist():
             here = np.flatnonzero(sizes[:good] == size)
-            found = self._messages(size).numbers(values, classes, starts[here], self._number)
+            found = self._messages(size).numbers(values, starts[here])
             which[here[: len(found)]] = found
             good = int(here[len(found)]) if len(found) < len(here) else good
-        return Stretch(buffer, len(rest), which[:good], self._frames, self._sizes)
+        return Stretch(buffer, len(rest), which[:good], ends[:good], self._frames)
 
     def _messages(self, size: int) -> _OfSize:
         if size not in self._of_size:
-            self._of_size[size] = _OfSize(size, self._alike)
+            self._of_size[size] = _OfSize(size, self._alike, self._number)
         return self._of_size[size]
 
     def _number(self, message: bytes) -> int | None:
@@ -108,16 +106,21 @@ class Memory:
                 return None
             number = self._said[key] = len(self._frames)
             self._frames.append([replace(frame, raw=b"") for frame in read])
-            self._sizes.append(len(message))
         return number
 
 
 class _OfSize:
-    """Messages of one size that came before: their shapes, and those that differ in what matters."""
+    """Messages of one size that came before: their shapes, and those that differ in what matters.
 
-    def __init__(self, size: int, alike: Alike | None) -> None:
-        self._size, self._alike = size, alike
+    `read` gives the number of a message not seen before, None where it is not good.
+    """
+
+    def __init__(self, size: int, alike: Alike | None, read: Callable[[bytes], int | None]) -> None:
+        self._size, self._alike, self._read = size, alike, read
         width = len(words_of(bytes(size)))
+        self._exact: Table | None = Table(width) if alike else None
+        """Messages as they are; None where all matters, or too few come again to look for them first."""
+        self._exact_numbers = np.zeros(0, np.intp)
         self._shapes = Table(width)
         self._matters: Words = [np.zeros(0, np.uint64) for _ in range(width)]
         """By shape: the bytes that matter, as all ones."""
@@ -126,62 +129,78 @@ class _OfSize:
 
     def __len__(self) -> int:
         """How many messages and shapes."""
-        return len(self._keys) + len(self._shapes)
+        return len(self._keys) + len(self._shapes) + len(self._exact or ())
 
-    def numbers(
-        self,
-        values: Bytes,
-        classes: Bytes | None,
-        starts: NDArray[np.int64],
-        read: Callable[[bytes], int | None],
-    ) -> NDArray[np.intp]:
-        """Their numbers up to the first that is not good; `read` says that of a message not seen before."""
-
-        def message(k: int) -> bytes:
-            return values[int(starts[k]) : int(starts[k]) + self._size].tobytes()
-
+    def numbers(self, values: Bytes, starts: NDArray[np.int64]) -> NDArray[np.intp]:
+        """The numbers of messages that begin at these places, up to the first that is not good."""
+        if self._exact is None:
+            return self._told(by_size(values, self._size)[starts].tobytes())
         key = words(values, starts, self._size)
-        if self._alike is not None and classes is not None:
-            shape = self._shape(words(classes, starts, self._size), message, read)
-            key = [
-                word[: len(shape)] & matters[shape] for word, matters in zip(key, self._matters, strict=True)
-            ]
+        found = self._exact.find(key)
+        numbers = np.append(self._exact_numbers, -1)[found]
+        missing = np.flatnonzero(found < 0)
+        if not len(missing):
+            return numbers
+        told = self._told(by_size(values, self._size)[starts[missing]].tobytes())
+        seen, bad = missing[: len(told)], missing[len(told) :]
+        numbers[seen] = told
+        if 2 * len(missing) > len(found) and len(self._exact) > AT_ONCE:
+            self._exact = None
+        else:
+            new = [word[seen[:AT_ONCE]] for word in key]
+            _, firsts = np.unique(hashed(new), return_index=True)
+            self._exact.add([word[firsts] for word in new])
+            self._exact_numbers = np.append(self._exact_numbers, told[firsts])
+        return numbers[: bad[0]] if len(bad) else numbers
+
+    def _told(self, data: bytes) -> NDArray[np.intp]:
+        """The same for messages one behind another, by what of them matters."""
+        key = self._words(data)
+        if self._alike is not None:
+            shape = self._shape(data, self._words(data.translate(self._alike.classes)))
+            matters = [word[shape] for word in self._matters]
+            key = [word[: len(shape)] & which for word, which in zip(key, matters, strict=True)]
             key.append(shape.astype(np.uint64))
         found = self._keys.find(key)
         while len(missing := np.flatnonzero(found < 0)):
             _, firsts = np.unique(hashed([word[missing] for word in key]), return_index=True)
             new, numbers = [], []
             for k in missing[np.sort(firsts)].tolist():
-                number = read(message(k))
+                number = self._read(self._message(data, k))
                 if number is None:
                     found, key = found[:k], [word[:k] for word in key]
                     break
                 new.append(k)
                 numbers.append(number)
             self._keys.add([word[new] for word in key])
-            self._numbers = np.concatenate((self._numbers, np.array(numbers, np.intp)))
+            self._numbers = np.append(self._numbers, np.array(numbers, np.intp))
             missing = missing[missing < len(found)]
             found[missing] = self._keys.find([word[missing] for word in key])
         return self._numbers[found]
 
-    def _shape(
-        self, classes: Words, message: Callable[[int], bytes], read: Callable[[bytes], int | None]
-    ) -> NDArray[np.intp]:
+    def _shape(self, data: bytes, classes: Words) -> NDArray[np.intp]:
         """Numbers of the shapes up to the first message of a new one that is not good."""
         found = self._shapes.find(classes)
         while len(missing := np.flatnonzero(found < 0)):
             k = int(missing[0])
-            if read(message(k)) is None:
+            message = self._message(data, k)
+            if self._read(message) is None:
                 return found[:k]
             assert self._alike is not None
             matters = bytearray(self._size)
-            for begin, end, _ in self._alike.spans(message(k)):
+            for begin, end, _ in self._alike.spans(message):
                 matters[max(begin, 0) : end] = b"\xff" * (end - begin)  # -1 to -1 where there is none
             self._shapes.add([word[k : k + 1] for word in classes])
             for n, word in enumerate(words_of(bytes(matters))):
                 self._matters[n] = np.append(self._matters[n], np.uint64(word))
             found[missing] = self._shapes.find([word[missing] for word in classes])
         return found
+
+    def _message(self, data: bytes, k: int) -> bytes:
+        return data[k * self._size : (k + 1) * self._size]
+
+    def _words(self, data: bytes) -> Words:
+        return words(np.frombuffer(data, np.uint8), np.arange(0, len(data), self._size), self._size)
 
 
 def _first(wrong: NDArray[np.bool_]) -> int:

@@ -26,8 +26,11 @@ def words(values: NDArray[np.uint8], starts: NDArray[np.int64], size: int) -> Wo
         return []
     if len(values) < 8:
         values = np.concatenate((values, np.zeros(8, np.uint8)))
-    at = np.minimum(starts, len(values) - 8)
-    eight = by_size(values, 8)[at].view(np.uint64) >> (8 * (starts - at)).astype(np.uint64)
+    over = len(starts) and int(starts.max()) > len(values) - 8
+    at = np.minimum(starts, len(values) - 8) if over else starts
+    eight = by_size(values, 8)[at].view(np.uint64)
+    if over:
+        eight >>= (8 * (starts - at)).astype(np.uint64)
     return [eight & np.uint64((1 << 8 * size) - 1)]
 
 

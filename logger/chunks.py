@@ -97,8 +97,7 @@ class Part:
         which = stretch.which
         odd = np.flatnonzero(known.odd[which])
         self._which = which[: odd[0]] if len(odd) else which
-        sizes = np.array(stretch.sizes, np.int64)
-        self._ends = np.cumsum(sizes[self._which]) - stretch.held
+        self._ends = stretch.ends[: len(self._which)] - stretch.held
         """By message: where it ends in the bytes of these chunks."""
         self._stops = np.cumsum(chunks.data.sizes[where])
         """By chunk: where it ends in them."""

@@ -87,6 +87,8 @@ class _Shape:
         begin, end = told["boot_id"]
         self.boot_id = data[begin:end]
         self.places = np.array(places) - at
+        if (self.places % 8).any():
+            raise ValueError("no place of a number")
         self.words = [slice(*(place - at for place in told[word])) for word in WORDS]
         self.fixed = np.full(size, 0xFF, np.uint8)
         self.fixed[self.places[:, None] + np.arange(8)] = 0
@@ -158,14 +160,13 @@ class _Batches:
             if (self._boot_id or shape.boot_id) != shape.boot_id:
                 raise ValueError("of another run")
             self._boot_id = shape.boot_id
-            rows = by_size(self._bytes, size)[self._begin[left]].view(np.uint8).reshape(-1, size)
-            fixed = rows.view(np.uint64) & shape.fixed.view(np.uint64)
-            like = (fixed == shape.like.view(np.uint64)).all(axis=1)
+            rows = by_size(self._bytes, size)[self._begin[left]].view(np.int64).reshape(-1, size // 8)
+            like = ((rows & shape.fixed.view(np.int64)) == shape.like.view(np.int64)).all(axis=1)
             here, rows, left = left[like], rows[like], left[~like]
-            numbers = rows.take((shape.places[:, None] + np.arange(8)).ravel(), axis=1).view(np.int64)
-            self._numbers[here] = numbers
+            self._numbers[here] = rows.take(shape.places // 8, axis=1)
+            texts = rows.view(np.uint8)
             for k, word in enumerate(shape.words):
-                digits = rows[:, word] - np.uint8(ord("0"))
+                digits = texts[:, word] - np.uint8(ord("0"))
                 if digits.shape[1] > 18 or digits.max() > 9:
                     raise ValueError("no number")
                 self._words[here, k] = digits @ 10 ** np.arange(digits.shape[1], dtype=np.int64)[::-1]

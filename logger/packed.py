@@ -35,6 +35,8 @@ class Packed:
     def joined(self, where: NDArray[np.intp]) -> bytes:
         """These pieces, one after another."""
         starts, sizes = self.starts[where], self.sizes[where]
+        if len(sizes) and sizes[0] and (sizes == sizes[0]).all():
+            return by_size(self.values, int(sizes[0]))[starts].tobytes()
         ends = np.cumsum(sizes)
         out = np.empty(int(ends[-1]) if len(ends) else 0, np.uint8)
         goals = ends - sizes
@@ -50,10 +52,12 @@ class Packed:
         for size in {len(name) for name in wanted}:
             where = np.flatnonzero(self.sizes == size)
             key = words(self.values, self.starts[where], size)
+            found = np.full(len(where), -1, np.intp)
             for number, name in enumerate(wanted):
                 if len(name) == size:
                     same = np.ones(len(where), np.bool_)
                     for word, like in zip(key, words_of(name), strict=True):
                         same &= word == np.uint64(like)
-                    numbers[where[same]] = number
+                    found[same] = number
+            numbers[where] = found
         return numbers

@@ -46,37 +46,44 @@ def _one_by_one(bay: Bay, found: Iterable[Entry]) -> Iterator[Record]:
         yield from _less_samples(derive(bay, entry))
 
 
-def _sleeps(rows: Rows, kind: Indices) -> Indices:
-    """Places of the ticks before which the computer may have slept."""
-    ticks = np.flatnonzero(kind == 1)
+def _sleeps(rows: Rows, ticks: Indices) -> Indices:
+    """Places of those ticks before which the computer may have slept."""
     sleeps = [not rows.data.piece(k).endswith(b',"slept_ns":0}') for k in ticks.tolist()]
     return ticks[np.array(sleeps, np.bool_)]
 
 
 def _in_blocks(bay: Bay, path: Path, rows: Rows, note: OnDamage) -> Iterator[Record]:
-    names = list(bay.counts)
-    port = rows.port.numbers(names)
-    kind = rows.kind.numbers(["chunk", "tick"])
-    port[kind == 1] = TIME
-    alone = np.union1d(np.flatnonzero((kind < 0) | ((kind == 0) & (port < 0))), _sleeps(rows, kind))
-    lo, size = 0, MOST
-    for stop in [*alone.tolist(), len(rows)]:
-        while lo < stop:
-            hi = min(lo + size, stop)
-            block = Chunks(
-                ports=names,
-                port=port[lo:hi],
-                t_mono_ns=rows.t_mono_ns[lo:hi],
-                t_wall_ns=rows.t_wall_ns[lo:hi],
-                data=rows.data.taken(lo, hi),
-            )
-            records, taken = bay.feed_chunks(block)
-            yield from records
-            size = min(2 * size, MOST) if 2 * taken > hi - lo else max(size // 8, LEAST)
-            lo += taken
-            if lo < hi:
+    size = MOST
+    for begin in range(0, len(rows), MOST):
+        end = min(begin + MOST, len(rows))
+        port, alone = _kinds(rows, list(bay.counts), begin, end)
+        lo = begin
+        for stop in [*alone.tolist(), end]:
+            while lo < stop:
+                hi = min(lo + size, stop)
+                block = Chunks(
+                    ports=list(bay.counts),
+                    port=port[lo - begin : hi - begin],
+                    t_mono_ns=rows.t_mono_ns[lo:hi],
+                    t_wall_ns=rows.t_wall_ns[lo:hi],
+                    data=rows.data.taken(lo, hi),
+                )
+                records, taken = bay.feed_chunks(block)
+                yield from records
+                size = min(2 * size, MOST) if 2 * taken > hi - lo else max(size // 8, LEAST)
+                lo += taken
+                if lo < hi:
+                    yield from _one_by_one(bay, entries(path, rows, rows.rows(lo, lo + 1), note))
+                    lo += 1
+            if lo < end:
                 yield from _one_by_one(bay, entries(path, rows, rows.rows(lo, lo + 1), note))
                 lo += 1
-        if lo < len(rows):
-            yield from _one_by_one(bay, entries(path, rows, rows.rows(lo, lo + 1), note))
-            lo += 1
+
+
+def _kinds(rows: Rows, names: list[str], begin: int, end: int) -> tuple[Indices, Indices]:
+    """Number of each row's port, or TIME, and the places of those that have to be fed one by one."""
+    port = rows.port.taken(begin, end).numbers(names)
+    kind = rows.kind.taken(begin, end).numbers(["chunk", "tick"])
+    port[kind == 1] = TIME
+    others = np.flatnonzero((kind < 0) | ((kind == 0) & (port < 0))) + begin
+    return port, np.union1d(others, _sleeps(rows, np.flatnonzero(kind == 1) + begin))

@@ -39,37 +39,57 @@ def frames(block: Columns, cell_ns: int, next_ns: int) -> Frames:
     """Cut a block into frames of `cell_ns`, the running one ending at `next_ns`."""
     now = next_ns // cell_ns - 1
     latest = np.maximum.accumulate(np.maximum(block.t_mono_ns // cell_ns, now))
-    begins = np.flatnonzero(np.diff(latest, prepend=now) > 0)
-    starts = np.union1d(begins, [0])
-    places = [np.flatnonzero(block.pad == k) for k in range(len(block.pads))]
+    begins = latest > np.concatenate(((now,), latest[:-1]))
+    edge = begins.copy()
+    edge[0] = True
+    starts = np.flatnonzero(edge)
+    refused, news = _refused(block), _told(block)
     odd = np.zeros(len(block), dtype=np.bool_)
+    places = [np.flatnonzero(block.pad == k) for k in range(len(block.pads))]
     readings = []
     for where in places:
-        odd[where] = _odd(block, where)
         t_ns = block.t_mono_ns[where]
+        odd[where] = _odd(t_ns, refused[where], [column[where] for column in news])
         readings.append(Readings(block.floats["mass_wire_kg"][where], t_ns, block.t_wall_ns[where] - t_ns))
     edges = np.append(starts, len(block))
     return Frames(
         starts=starts.tolist(),
         ends=edges[1:].tolist(),
-        ticks=np.isin(starts, begins).tolist(),
+        ticks=begins[starts].tolist(),
         plain=(~np.logical_or.reduceat(odd, starts)).tolist(),
         readings=readings,
         bounds=[np.searchsorted(where, edges).tolist() for where in places],
     )
 
 
-def _odd(block: Columns, where: NDArray[np.intp]) -> NDArray[np.bool_]:
+def _refused(block: Columns) -> NDArray[np.bool_]:
+    """Which samples are no readings."""
+    refused: NDArray[np.bool_] = ~(np.abs(block.floats["mass_wire_kg"]) < LARGEST)
+    if block.missing.any():
+        refused |= block.missing
+    if block.flags.any():
+        refused |= (block.flags & OVERLOADED) != 0
+    return refused
+
+
+def _told(block: Columns) -> list[NDArray[np.float64]]:
+    """Columns of what is said beside the mass, as far as anything is."""
+    columns = [block.floats[name] for name in ("resolution_kg", "temperature_C")]
+    return [column for column in columns if not np.isnan(column).all()]
+
+
+def _odd(
+    t_ns: NDArray[np.int64], refused: NDArray[np.bool_], news: list[NDArray[np.float64]]
+) -> NDArray[np.bool_]:
     """Which of a pad's samples need a look: the first, all that are refused, the next after such a one, what
     follows a gap or tells news."""
-    t_ns, x = block.t_mono_ns[where], block.floats["mass_wire_kg"][where]
-    refused = ~(np.abs(x) < LARGEST) | block.missing[where] | ((block.flags[where] & OVERLOADED) != 0)
     gone = t_ns[1:] - np.maximum.accumulate(t_ns)[:-1]
     refused[1:] |= gone < 0
     odd: NDArray[np.bool_] = refused.copy()
     odd[:1] = True
     odd[1:] |= refused[:-1] | (gone > GAP_NS)
-    for name in ("resolution_kg", "temperature_C"):
-        column = block.floats[name][where]
-        odd[1:] |= ~((column[1:] == column[:-1]) | np.isnan(column[1:]))
+    for column in news:
+        same = column[1:] == column[:-1]
+        if not same.all():
+            odd[1:] |= ~(same | np.isnan(column[1:]))
     return odd

@@ -152,12 +152,12 @@ class Cells:
             self._age_of[i] = last - self.t_of[i]
             total += self.w_of[i]
         age, lever = self._age[:n], self._lever[:n]
-        middle = float(np.dot(self.w[:n], age)) / total
+        middle = float(self.w[:n].dot(age)) / total
         for i in range(n):
             self._age_of[i] -= middle
             self._lever_of[i] = self.w_of[i] * self._age_of[i]
-        ctt = max(float(np.dot(lever, age)), 1e-300)
-        return -float(np.dot(lever, self.x[:n])) / ctt, ctt
+        ctt = max(float(lever.dot(age)), 1e-300)
+        return -float(lever.dot(self.x[:n])) / ctt, ctt
 
     def part_means(self, from_ns: int, to_ns: int) -> tuple[Array, Array] | None:
         """Mean of every part over the same cells of a rest, and the covariance of these means.
@@ -166,13 +166,14 @@ class Cells:
         stands still in the means too, however far the single parts wander along the warp mode. None when
         there are no parts, or the rest's cells are no longer held.
         """
-        n = self.n
-        if not self.parts.shape[1]:
+        if not self.parts_of.shape[1]:
             return None
-        inside = (self.first[:n] >= from_ns) & (self.last[:n] <= to_ns)
-        parts, weights = self.parts[:n][inside], self.w[:n][inside]
-        if not len(weights):
+        lo = hi = self.index_after(to_ns)
+        while lo > 0 and self.first_of[lo - 1] >= from_ns:
+            lo -= 1
+        if lo == hi:
             return None
+        parts, weights = self.parts[lo:hi], self.w[lo:hi]
         means: Array = weights @ parts / np.add.reduce(weights)
         off = parts - means
         count = len(off)

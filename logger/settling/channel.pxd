@@ -24,6 +24,9 @@ cdef class Channel(Kept):
     cdef public bint _wide, _owes
     cdef public Py_ssize_t _stirred, _until_fit, _samples
     cdef public long long _tried
+    cdef double _min_rest_s, _min_samples, _hold_values, _wobble_band, _creep_s
+
+    cdef _begin(self)
 
     cpdef list feed(self, Cell cell, long long end_ns, parts=*)
     cpdef list end(self, str why)
@@ -44,7 +47,7 @@ cdef class Channel(Kept):
     @cython.locals(cells=Cells, learned=NoiseLearner, band=double, noise=Noise, fit=Estimate)
     cdef Estimate _fit_alone(self, Py_ssize_t n)
     cdef Estimate _refined(self, Estimate fit, Py_ssize_t n)
-    @cython.locals(trail=Trail, now_s=double)
+    @cython.locals(trail=Trail, now_s=double, behind=double[::1], behind_s=double[::1])
     cdef Tails _tails(self, Py_ssize_t n)
     @cython.locals(trail=Trail)
     cdef _look_back(self)
@@ -66,7 +69,7 @@ cdef class Channel(Kept):
     cdef _restated(self, Estimate fit, str change, Py_ssize_t n)
     @cython.locals(told=Py_ssize_t)
     cdef list _moved(self, Py_ssize_t start)
-    @cython.locals(cells=Cells, last=Py_ssize_t, fit=Estimate)
+    @cython.locals(cells=Cells, last=Py_ssize_t, fit=Estimate, after=double, peak=double, i=Py_ssize_t)
     cdef list _close(self, Py_ssize_t end, str change)
     cdef _keep_lesson(self, Estimate fit)
     cdef _drop(self, Py_ssize_t count)

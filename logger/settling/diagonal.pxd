@@ -15,6 +15,7 @@ cdef class Diagonal(Kept):
     cdef public Py_ssize_t _pattern
     cdef dict _fits
     cdef Py_ssize_t _warped, _curves_n
+    cdef long long _late_ns
     cdef Curves _curves
     cdef double[::1] _warp, _rest, _off
 
@@ -23,7 +24,7 @@ cdef class Diagonal(Kept):
     cpdef forget(self)
     cdef _renew(self)
     cpdef double sign(self, Py_ssize_t pad) except? -1
-    @cython.locals(cells=Cells, n=Py_ssize_t, lo=Py_ssize_t)
+    @cython.locals(cells=Cells, n=Py_ssize_t, lo=Py_ssize_t, whole=bint)
     cpdef tuple stretch(self, long long from_ns, long long to_ns)
     @cython.locals(
         parts=double[:, ::1], off=double[::1], last=Py_ssize_t, i=Py_ssize_t, k=Py_ssize_t, most=double, band=double,

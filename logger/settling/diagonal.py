@@ -50,6 +50,7 @@ class Diagonal(Kept):
 
     def _begin(self) -> None:
         """Make what is worked out anew whenever it is needed."""
+        self._late_ns = round(self.settings.joint_late_s * 1e9)
         self._fits: dict[tuple[int, int], Estimate] = {}
         self._warped = 0
         """How many of the oldest joint cells `_warp` is up to date for."""
@@ -89,8 +90,7 @@ class Diagonal(Kept):
         n = lo = cells.index_after(to_ns)
         while lo > 0 and cells.first_of[lo - 1] >= from_ns:
             lo -= 1
-        late_ns = round(self.settings.joint_late_s * 1e9)
-        whole = n - lo >= LEAST_CELLS and to_ns - int(cells.last_of[n - 1]) <= late_ns
+        whole = n - lo >= LEAST_CELLS and to_ns - cells.last_of[n - 1] <= self._late_ns
         return (lo, n) if whole else None
 
     def shared(self, lo: int, n: int) -> Estimate:
@@ -181,13 +181,14 @@ class Diagonal(Kept):
         if third < LEAST_CELLS:
             return
         parts, weights = self._cells.parts, self._cells.w
-        gone = parts[n - third : n].mean(axis=0) - parts[lo : lo + third].mean(axis=0)
-        noise = 16.0 * self._quiet().variance * 2.0 / (third * float(weights[lo:n].mean()))
+        gone = np.add.reduce(parts[n - third : n]) / third - np.add.reduce(parts[lo : lo + third]) / third
+        weight = float(np.add.reduce(weights[lo:n])) / (n - lo)
+        noise = 16.0 * self._quiet().variance * 2.0 / (third * weight)
         squares = (PATTERNS @ gone) ** 2
         s = self.settings
-        if squares.max() < s.pairing_sigma**2 * max(noise, 1e-18):
+        if np.maximum.reduce(squares) < s.pairing_sigma**2 * max(noise, 1e-18):
             return
-        self._moved = (1.0 - 1.0 / s.pairing_memory_rests) * self._moved + squares / squares.sum()
+        self._moved = (1.0 - 1.0 / s.pairing_memory_rests) * self._moved + squares / np.add.reduce(squares)
         best, now = int(np.argmax(self._moved)), self._moved[self._pattern]
         if self._moved[best] > 2.0 * now + s.pairing_rests:
             self._pattern = best

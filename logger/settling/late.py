@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from logger.settling.cells import Cells
 from logger.settling.level import Level
 from logger.settling.noise import NoiseLearner
@@ -29,7 +31,9 @@ def late_fit(fit: Estimate, near: bool, cells: Cells, noise: NoiseLearner) -> Es
         return None
     if near and fit.risk <= s.late_risk:
         return fit
-    stood = float(cells.x[cells.n - fit.count : cells.n].std())
+    x = cells.x[cells.n - fit.count : cells.n]
+    off = x - np.add.reduce(x) / len(x)
+    stood = math.sqrt(np.add.reduce(off * off) / len(x))
     u = max(stood, 0.5 * abs(fit.value - fit.now), 0.5 * noise.tolerance())
     return fit.other(fit.now, u, fit.risk, fit.now)
 

@@ -12,6 +12,7 @@ cdef class TailPrior(Kept):
     cdef public object settings, _first, _counts, _told
     cdef public list times_s, sizes, log_prior
     cdef Tails _tails
+    cdef double[::1] _times
 
     cdef _begin(self)
     @cython.locals(still_s=double, least=double, floor=double, tails=Tails)

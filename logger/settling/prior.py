@@ -6,6 +6,7 @@ One object serves all pads of a bay: the same tyres and dampers settle on all of
 
 from __future__ import annotations
 
+from array import array
 from typing import Any
 
 import numpy as np
@@ -50,6 +51,7 @@ class TailPrior(Kept):
     def _begin(self) -> None:
         """Make what is worked out anew whenever it is needed."""
         s = self.settings
+        self._times = array("d", self.times_s)
         self._tails = Tails(self.times_s, self.log_prior, len(self.sizes), s.tail_doubt, s.modest)
 
     def __setstate__(self, state: tuple[Any, ...]) -> None:
@@ -67,7 +69,7 @@ class TailPrior(Kept):
         s, still_s = self.settings, now_s - float(behind_s[latest])
         least, floor = s.tail_least_band * band, 1e-3 * band + 1e-12
         tails = self._tails
-        spreads(tails.spread, behind, behind_s, now_s, self.times_s, self.sizes, least, still_s, floor)
+        spreads(tails.spread, behind, behind_s, now_s, self._times, self.sizes, least, still_s, floor)
         return tails
 
     def learn(self, fit: Estimate) -> None:

@@ -85,7 +85,7 @@ cpdef double risk_of(double limit, const double[::1] kinds, double more, double 
     most=double, caused=double, left=double, size=double, tau=double,
 )
 cpdef spreads(
-    double[::1] found, const double[::1] behind, const double[::1] behind_s, double now_s, list times_s,
+    double[::1] found, const double[::1] behind, const double[::1] behind_s, double now_s, double[::1] times_s,
     list sizes, double least, double still_s, double floor,
 )
 

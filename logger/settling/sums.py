@@ -344,7 +344,7 @@ def spreads(
     behind: Array,
     behind_s: Array,
     now_s: float,
-    times_s: list[float],
+    times_s: Numbers,
     sizes: list[float],
     least: float,
     still_s: float,

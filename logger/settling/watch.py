@@ -170,7 +170,7 @@ class Watch(Kept):
         cells = self.cells
         n, lo = cells.n, cells.since(horizons * self.settings.creep_horizon_s)
         whole_s = 0.9 * horizons * self.settings.creep_horizon_s
-        if n - lo < 8 or (horizons > 1 and cells.t[n - 1] - cells.t[lo] < whole_s):
+        if n - lo < 8 or (horizons > 1 and cells.t_of[n - 1] - cells.t_of[lo] < whole_s):
             return None
         half = (lo + n) // 2
         fall = (cells.middle(half, n) - cells.middle(lo, half)) * 2.0

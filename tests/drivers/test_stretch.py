@@ -35,7 +35,7 @@ def less_raw(item: Frame | Reject) -> Frame | Reject:
 
 def taken(driver: StreamDriver, found: Stretch, chunks: list[bytes]) -> list[Out]:
     """Take the chunks whose bytes are all of good messages; what each gives."""
-    ends = list(accumulate(found.sizes[k] for k in found.which))
+    ends = found.ends.tolist()
     stop, out = found.held, []
     for chunk in chunks:
         if not ends or stop + len(chunk) > ends[-1]:
@@ -130,7 +130,7 @@ def test_lines_that_differ_in_a_counter_alone_are_decoded_once() -> None:
     found = read.stretch(b"".join(lines))
     assert found is not None
     assert [frame for k in found.which for frame in found.frames[k]] == [less_raw(item) for item in plain]
-    assert [found.sizes[k] for k in found.which] == list(map(len, lines))
+    assert found.ends.tolist() == list(accumulate(map(len, lines)))
     assert len(found.frames) < 80  # four pads, eight loads, counters of one to three digits
     broken = read.stretch(b"".join([*lines[:5], b"P1 1.0 \xff\r\n", *lines[5:]]))
     assert broken is not None
