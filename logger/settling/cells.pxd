@@ -37,6 +37,8 @@ cdef class Cells:
     cpdef tuple mean(self, Py_ssize_t lo, Py_ssize_t hi)
     @cython.locals(last=double, total=double, middle=double, ctt=double, i=Py_ssize_t)
     cpdef tuple slope(self, Py_ssize_t n)
+    @cython.locals(samples=double, most=double, i=Py_ssize_t)
+    cpdef tuple behind(self, Py_ssize_t lo, double value)
     @cython.locals(lo=Py_ssize_t, hi=Py_ssize_t, count=Py_ssize_t)
     cpdef part_means(self, long long from_ns, long long to_ns)
 

@@ -145,6 +145,14 @@ class Cells:
             total += here * float(self.x_of[i])
         return total / weight, weight
 
+    def behind(self, lo: int, value: float) -> tuple[int, float]:
+        """How many samples the cells from `lo` on have, and how far off a value they lie at most."""
+        samples = most = 0.0
+        for i in range(lo, self.n):
+            samples += float(self.w_of[i])
+            most = max(most, abs(float(self.x_of[i]) - value))
+        return int(samples), most
+
     def slope(self, n: int) -> tuple[float, float]:
         """Weighted least-squares slope of the oldest n cells in time, and the sum of squares it rests on."""
         last, total = self.t_of[n - 1], 0.0

@@ -24,9 +24,6 @@ cdef class Channel(Kept):
     cdef public bint _wide, _owes
     cdef public Py_ssize_t _stirred, _until_fit, _samples
     cdef public long long _tried
-    cdef double _min_rest_s, _min_samples, _hold_values, _wobble_band, _creep_s
-
-    cdef _begin(self)
 
     cpdef list feed(self, Cell cell, long long end_ns, parts=*)
     cpdef list end(self, str why)
@@ -69,7 +66,7 @@ cdef class Channel(Kept):
     cdef _restated(self, Estimate fit, str change, Py_ssize_t n)
     @cython.locals(told=Py_ssize_t)
     cdef list _moved(self, Py_ssize_t start)
-    @cython.locals(cells=Cells, last=Py_ssize_t, fit=Estimate, after=double, peak=double, i=Py_ssize_t)
+    @cython.locals(cells=Cells, last=Py_ssize_t, fit=Estimate)
     cdef list _close(self, Py_ssize_t end, str change)
     cdef _keep_lesson(self, Estimate fit)
     cdef _drop(self, Py_ssize_t count)

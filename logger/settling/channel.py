@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 from msgspec.structs import replace
 
@@ -69,17 +68,6 @@ class Channel(Kept):
         self._tried = 0
         self._owes = False
         """Are the parts of `level` yet to be worked out? Told levels have them."""
-        self._begin()
-
-    def _begin(self) -> None:
-        """Have constants at hand that are asked for at every cell."""
-        s = self.settings
-        self._min_rest_s, self._min_samples = s.min_rest_s, float(s.min_rest_samples)
-        self._hold_values, self._wobble_band, self._creep_s = s.hold_values, s.wobble_band, s.creep_horizon_s
-
-    def __setstate__(self, state: tuple[Any, ...]) -> None:
-        super().__setstate__(state)
-        self._begin()
 
     def feed(self, cell: Cell, end_ns: int, parts: Sequence[float] = ()) -> list[Level]:
         """Take the next cell, which ended at `end_ns`, and say what it did to the rest."""
@@ -111,8 +99,8 @@ class Channel(Kept):
 
     def _least(self) -> int:
         """Fewest cells that make a rest: min_rest_s and min_rest_samples."""
-        by_time = int(math.ceil(self._min_rest_s / self.cells.step_s() - 1e-6)) + 1  # noqa: RUF046  C's are floats
-        by_count = int(math.ceil(self._min_samples / max(self.cells.mean_n, 1e-6)))  # noqa: RUF046
+        by_time = int(math.ceil(self.settings.min_rest_s / self.cells.step_s() - 1e-6)) + 1  # noqa: RUF046  C's are floats
+        by_count = int(math.ceil(self.settings.min_rest_samples / max(self.cells.mean_n, 1e-6)))  # noqa: RUF046
         return max(by_time, by_count, 3)
 
     def _seek(self, end_ns: int) -> list[Level]:
@@ -160,13 +148,13 @@ class Channel(Kept):
         strange = noise.variance is None and noise.sigma() > s.likely_sigma_d * noise.resolution
         if strange and (fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples):
             return False  # as likely a swing as noise
-        if fit.span_s < self._hold_values * noise.hold_s:
+        if fit.span_s < s.hold_values * noise.hold_s:
             return False  # a slow display stands between two values
         band, sd = noise.band(), self._cell_sd(fit)
         last = abs(self.cells.newest() - fit.now)
         return bool(
-            sd <= self._wobble_band * band
-            and abs(fit.slope) * self._creep_s <= 1.2 * band
+            sd <= s.wobble_band * band
+            and abs(fit.slope) * s.creep_horizon_s <= 1.2 * band
             and last <= 4.0 * sd + noise.resolution
         )
 
@@ -389,14 +377,10 @@ class Channel(Kept):
             if self._owes:
                 self._pay()
             closed = replace(self.level, change=change, to_ns=int(cells.last_of[end - 1]))
-        after, peak = 0.0, 0.0
-        for i in range(end, cells.n):
-            after += cells.w_of[i]
-            peak = max(peak, abs(cells.x_of[i] - closed.value))
-        closed = replace(closed, n=closed.n - int(after))
+        after, self._peak = cells.behind(end, closed.value)
+        closed = replace(closed, n=closed.n - after)
         self.level = None
         self.last = closed
-        self._peak = peak
         self._watch.reset()
         self._drop(end)
         return [*parted, closed]
