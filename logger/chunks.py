@@ -82,6 +82,8 @@ class Known:
     def rows(self, which: Indices) -> tuple[Indices, Indices]:
         """The rows of these messages in order, and for each the message's place in `which`."""
         count = self.count[which]
+        if (count == 1).all():
+            return self.first[which], np.arange(len(which))
         place = np.repeat(np.arange(len(which)), count)
         inside = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
         return self.first[which][place] + inside, place

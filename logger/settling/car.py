@@ -202,8 +202,8 @@ class Car(Kept):
             declared_u_kg=declared_u,
             mass_kg=level.value - zero,
             u_kg=u,
-            loads_kg=tuple(float(x) for x in loads),
-            covariance_kg2=tuple(float(x) for x in covariance.ravel()),
+            loads_kg=tuple(loads.tolist()),
+            covariance_kg2=tuple(covariance.ravel().tolist()),
             slope_kg_per_s=level.slope,
             n=level.n,
             open=level.open,
@@ -315,5 +315,5 @@ def share_out(
         rest = covariance * 0.0
     else:
         gain = to_sum / var_sum
-        rest = covariance - np.outer(to_sum, to_sum) / var_sum
-    return loads + gain * (total - float(loads.sum())), rest + np.outer(gain, gain) * variance
+        rest = covariance - to_sum[:, None] * to_sum / var_sum
+    return loads + gain * (total - float(np.add.reduce(loads))), rest + gain[:, None] * gain * variance
