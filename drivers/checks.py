@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from functools import cache
 from itertools import accumulate
 from typing import Literal
 
@@ -41,9 +42,17 @@ def fletcher(data: bytes, bits: int) -> int:
     """
     if bits == 16:
         return sum(accumulate(data)) % 0xFF << 8 | sum(data) % 0xFF
-    even = data + b"\0" if len(data) & 1 else data
-    words: tuple[int, ...] = struct.unpack(f"<{len(even) // 2}H", even)
-    return sum(accumulate(words)) % 0xFFFF << 16 | sum(words) % 0xFFFF
+    first = second = 0
+    for word in _words(len(data) + 1 >> 1)(data + b"\0" if len(data) & 1 else data):
+        first += word
+        second += first
+    return second % 0xFFFF << 16 | first % 0xFFFF
+
+
+@cache
+def _words(count: int) -> Callable[[bytes], tuple[int, ...]]:
+    """What reads so many 16-bit words."""
+    return struct.Struct(f"<{count}H").unpack
 
 
 def catalogue() -> list[str]:
@@ -142,6 +151,8 @@ def _reader(coding: str, size: int, order: str) -> Callable[[bytes], int | None]
     base = 16 if coding == "hex" else 10
     if coding == "hex" and size == 2 and order == "big":
         return _HEX_BYTES.get
+    if order == "big":
+        return lambda sent: _digits(sent, base)
     return lambda sent: _digits(ordered(sent, order), base)
 
 
