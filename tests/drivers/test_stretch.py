@@ -7,7 +7,7 @@ from itertools import accumulate
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
@@ -170,6 +170,7 @@ value = {key = "kg"}""",
 ]
 
 
+@settings(deadline=None)  # a loaded machine takes its time
 @given(st.sampled_from(LAYOUTS), st.integers(0, 2**32), st.booleans())
 def test_stretches_of_any_layout_say_what_feeding_says(text: str, seed: int, damaged: bool) -> None:
     dice = random.Random(seed)
