@@ -183,7 +183,7 @@ class Daemon:
     async def _tidy(self) -> None:
         """Make what is left unsealed, at the start and whenever a disk takes it again; let the old go."""
         about = self.loaded.folder, self._config.bay.name, bay_from_file, self._onlookers.trouble
-        await self._make(make_missing, *about)
+        await self._make(partial(make_missing, own=self._journal.folder.name), *about)
         while True:
             t_wall_ns = now_ns()[1]
             if t_wall_ns > CLOCK_SET_NS:  # else nobody knows how old anything is
@@ -203,7 +203,7 @@ class Daemon:
             if no_memory(fault):
                 self._onlookers.trouble("store_not_rebuilt", "no memory left to seal what is unsealed")
                 return
-            self._log.error("fault", detail=f"{make.__name__} failed", exc_info=True)
+            self._log.error("fault", detail="the dataset could not be tidied", exc_info=True)
             self._onlookers.trouble("store_not_tidied", f"{fault!r}; readings go on, tried again in an hour")
 
     def _trouble(self, event: str, detail: str) -> None:

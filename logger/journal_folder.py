@@ -166,12 +166,14 @@ def is_live(run: Run) -> bool:
     if not run.segments:
         return False
     try:
-        with run.segments[-1].open("rb") as file:
-            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
-    except OSError:  # what cannot be opened is told by who reads it
+        file = run.segments[-1].open("rb")
+    except (FileNotFoundError, IsADirectoryError, PermissionError):  # told by who reads it
         return False
+    with file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except OSError:
+            return True
     return False
 
 

@@ -60,17 +60,24 @@ OnTrouble = Callable[[str, str], None]
 
 
 def make_missing(
-    folder: Path, bay: str, make_bay: MakeBay, on_trouble: OnTrouble, *, thorough: bool = False
+    folder: Path,
+    bay: str,
+    make_bay: MakeBay,
+    on_trouble: OnTrouble,
+    *,
+    thorough: bool = False,
+    own: str = "unknown",
 ) -> int:
     """Seal what the journal holds and the dataset in a bay's folder does not; return how many segments.
 
     For the start of the program: half-written files are removed, the newest sealed files are checked, and
     those missing or cut short are made again; when `thorough`, each sealed file is compared with its hash. A
-    run that is being written is left out. Never fatal: what cannot be made is reported and left.
+    run that is being written is left out, and `own`, that of who asks, which may have no segment yet. Never
+    fatal: what cannot be made is reported and left.
     """
     dataset = folder / DATASET
     try:
-        tidy(dataset, on_trouble, _live(folder))
+        tidy(dataset, on_trouble, {own, *_live(folder)})
         _unmark_damaged(folder, on_trouble, thorough)
     except OSError as fault:
         on_trouble(

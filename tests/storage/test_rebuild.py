@@ -168,6 +168,17 @@ def test_a_run_being_written_is_left_alone(tmp_path: Path, troubles: Troubles) -
     assert troubles[0] == []
 
 
+def test_what_a_run_without_a_segment_yet_is_writing_is_left_to_it(a_copy: Path, troubles: Troubles) -> None:
+    """Its bay's state may be written before the journal has its first entry."""
+    own = a_copy / "dataset/_sealed/.tmp-run-000002-abcdef-000001.state"
+    own.write_bytes(b"half of it")
+    make_missing(a_copy, "barn", make_bay, troubles[1], own="run-000002-abcdef")
+    assert own.exists()
+    assert troubles[0] == []
+    make_missing(a_copy, "barn", make_bay, troubles[1], own="run-000003-abcdef")
+    assert not own.exists()
+
+
 def test_what_the_store_left_is_made_while_the_run_goes_on(tmp_path: Path, troubles: Troubles) -> None:
     live, entries = LiveBay(tmp_path), list(stream(50.0))
     live.store.skip(2)

@@ -29,7 +29,7 @@ def look(self: Daemon, *args: Any) -> None:
 Daemon._look = look  # type: ignore[method-assign]  # that is the fault
 
 
-def fails(*_: Any) -> int:
+def fails(*_: Any, **__: Any) -> int:
     """A file that nobody thought of."""
     raise KeyError("files")
 
