@@ -155,21 +155,21 @@ class _Batches:
     def _take(self, size: int) -> None:
         """Read the metadata of this size, shape by shape."""
         left = np.flatnonzero(self._size == size)
+        rows = by_size(self._bytes, size)[self._begin[left]].view(np.int64).reshape(-1, size // 8)
         while len(left):
             shape = _Shape(self._data, int(self._begin[left[0]]), size)
             if (self._boot_id or shape.boot_id) != shape.boot_id:
                 raise ValueError("of another run")
             self._boot_id = shape.boot_id
-            rows = by_size(self._bytes, size)[self._begin[left]].view(np.int64).reshape(-1, size // 8)
             like = ((rows & shape.fixed.view(np.int64)) == shape.like.view(np.int64)).all(axis=1)
-            here, rows, left = left[like], rows[like], left[~like]
-            self._numbers[here] = rows.take(shape.places // 8, axis=1)
-            texts = rows.view(np.uint8)
+            where, here = np.flatnonzero(like)[:, None], left[like]
+            self._numbers[here] = rows[where, shape.places // 8]
             for k, word in enumerate(shape.words):
-                digits = texts[:, word] - np.uint8(ord("0"))
+                digits = rows.view(np.uint8)[where, np.arange(word.start, word.stop)] - np.uint8(ord("0"))
                 if digits.shape[1] > 18 or digits.max() > 9:
                     raise ValueError("no number")
                 self._words[here, k] = digits @ 10 ** np.arange(digits.shape[1], dtype=np.int64)[::-1]
+            left, rows = left[~like], rows[~like]
 
     def whole(self) -> bool:
         """Whether every batch is what its checksum says, has no more bytes than its values, and follows the
@@ -211,11 +211,12 @@ class _Batches:
                 parts[-1] = parts[-1][0], ends[:, k].tolist()
             else:
                 parts.append((begins[:, k].tolist(), ends[:, k].tolist()))
+        bounds = zip(*(zip(*part, strict=True) for part in parts), strict=True)
         view, crc32, boot_id = memoryview(self._data), zlib.crc32, self._boot_id.decode()
-        for k, (rows, seq, claimed) in enumerate(self._words.tolist()):
+        for (rows, seq, claimed), pairs in zip(self._words.tolist(), bounds, strict=True):
             total = crc32(f"{rows},{seq},{boot_id}".encode())
-            for first, stop in parts:
-                total = crc32(view[first[k] : stop[k]], total)
+            for first, stop in pairs:
+                total = crc32(view[first:stop], total)
             if total != claimed:
                 return False
         return True
