@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from drivers.alike import Alike
 from drivers.api import Frame, Reason
 from drivers.cutters import Cutter, Ended, Sized
-from drivers.words import Table, Words, by_size, hashed, words, words_of
+from drivers.words import Table, Words, by_size, hashed, words, words_in_a_row, words_of
 
 MOST = 1 << 15
 """Different messages remembered; then the memory is emptied before the next stretch."""
@@ -200,7 +200,7 @@ class _OfSize:
         return data[k * self._size : (k + 1) * self._size]
 
     def _words(self, data: bytes) -> Words:
-        return words(np.frombuffer(data, np.uint8), np.arange(0, len(data), self._size), self._size)
+        return words_in_a_row(np.frombuffer(data, np.uint8), self._size)
 
 
 def _first(wrong: NDArray[np.bool_]) -> int:

@@ -19,9 +19,8 @@ def by_size(values: NDArray[np.uint8], size: int) -> NDArray[np.void]:
 def words(values: NDArray[np.uint8], starts: NDArray[np.int64], size: int) -> Words:
     """The pieces of this size that begin at these places of `values`."""
     if size >= 8:
-        places = [*range(0, size - 7, 8), *([size - 8] if size % 8 else [])]
         eights = by_size(values, 8)
-        return [eights[starts + place].view(np.uint64) for place in places]
+        return [eights[starts + place].view(np.uint64) for place in _places(size)]
     if size == 0:
         return []
     if len(values) < 8:
@@ -32,6 +31,18 @@ def words(values: NDArray[np.uint8], starts: NDArray[np.int64], size: int) -> Wo
     if over:
         eight >>= (8 * (starts - at)).astype(np.uint64)
     return [eight & np.uint64((1 << 8 * size) - 1)]
+
+
+def words_in_a_row(values: NDArray[np.uint8], size: int) -> Words:
+    """The same of pieces that lie one behind another, in less time."""
+    if size < 8:
+        return words(values, np.arange(0, len(values), size), size)
+    return [by_size(values, 8)[place::size].copy().view(np.uint64) for place in _places(size)]
+
+
+def _places(size: int) -> list[int]:
+    """Where the words of a piece begin that has at least one."""
+    return [*range(0, size - 7, 8), *([size - 8] if size % 8 else [])]
 
 
 def words_of(piece: bytes) -> list[int]:

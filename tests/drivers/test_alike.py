@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from drivers import words as module
 from drivers.alike import classes, told_apart
-from drivers.words import Table, hashed, words, words_of
+from drivers.words import Table, hashed, words, words_in_a_row, words_of
 
 PATTERNS = [
     rb"P(?P<a>\d) +(?P<v>-?\d+\.\d\d|-------) (?P<u>kg|lb)",
@@ -57,6 +57,8 @@ def test_pieces_are_found_by_what_they_are(monkeypatch: pytest.MonkeyPatch) -> N
             different = list(dict.fromkeys(pieces))
             values = np.frombuffer(b"".join(pieces), np.uint8)
             starts = np.arange(len(pieces)) * size
+            in_a_row = zip(words_in_a_row(values, size), words(values, starts, size), strict=True)
+            assert all(np.array_equal(mine, theirs) for mine, theirs in in_a_row)
             table, first = Table(len(words_of(bytes(size)))), []
             for k in range(0, 400, 50):
                 key = words(values, starts[k : k + 50], size)
