@@ -124,11 +124,12 @@ def by_column(separator: bytes, count: int, columns: list[int], head: int, tail:
 def by_key(separator: bytes, assign: bytes, keys: list[bytes], head: int, tail: int) -> Take:
     """Take values of `key=value` pairs; a key that stands twice is refused, unknown keys are passed over."""
 
+    body = slice(head, -tail or None)
     plain = separator == b" "  # then no key has blanks around it
     pick = _picker_of(keys)
 
     def take(message: bytes) -> Parts:
-        pairs = [cell.split(assign, 1) for cell in message[head : len(message) - tail].split(separator)]
+        pairs = [cell.split(assign, 1) for cell in message[body].split(separator)]
         try:
             cells = dict(pairs) if plain else {key.strip(b" "): value for key, value in pairs}
         except ValueError:  # a cell without value
