@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -84,7 +85,7 @@ def _spans(
     for first in lows:
         last = inside[1] if first > at else at
         for stop in range(last, first + 1, -1):
-            if sum(first <= n < stop for n in varying) < 2:
+            if bisect_left(varying, stop) - bisect_left(varying, first) < 2:
                 break
             init, count = _init(sums, sent, kind, first, stop)
             if count and _whole(sums, sent, kind, (first, stop), varying, count):

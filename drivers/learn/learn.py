@@ -219,7 +219,7 @@ def _trained(cut: Cut, task: Task) -> tuple[list[Solution], list[str]]:
     recording, knowns, effort = task.recording, task.knowns, task.effort
     best, reasons = solve(cut, recording, knowns, effort=effort, without=held_back(recording, FOLDS[0]))
     whole = max(map(_share, best), default=0.0) > WHOLLY
-    if whole or _by_chance(cut, recording) or not promising(cut, recording):
+    if whole or _by_chance(cut, recording) or not promising(cut, recording, effort):
         return best, reasons
     for fold in FOLDS[1:]:
         found, why = solve(cut, recording, knowns, effort=effort, without=held_back(recording, fold))

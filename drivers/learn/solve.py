@@ -31,6 +31,8 @@ PLAIN_ENDS = b"\r\n\x03"
 NEARLY_ALL, NAMED = 0.95, 0.75
 """Share of messages from which on no other way to see them is tried; the second where keys name what is sent,
 and others have other keys."""
+LONG, SHORT = 80, 16
+"""Bytes of messages in which a check costs most and least to look for."""
 COMMON = 0.3
 """Share of messages that must have a size for a check to be sought in those of that size."""
 
@@ -99,8 +101,7 @@ def _messages(
     pieces = _pieces(cut, recording)
     if len(pieces) < LEAST:
         return [], None, 0.0
-    effort.spend(CHECK)
-    check = _check(cut, pieces)
+    check = _check(cut, pieces, effort)
     if cut.kind == "fixed" and not cut.start:
         if check is None or check.at != -check.size:
             return [], None, 0.0  # nothing else would tell where a message begins
@@ -134,12 +135,12 @@ def begins(cut: Cut, check: Found | None, recording: Recording) -> bool:
     return keeps_to(cut, recording) or (check is not None and check.at == -check.size)
 
 
-def promising(cut: Cut, recording: Recording) -> bool:
+def promising(cut: Cut, recording: Recording, effort: Effort) -> bool:
     """Tell whether a cut is likely by itself: lines and marked messages, or those that have a check."""
     if cut.kind in ("line", "marked"):
         return cut.end[-1:] in PLAIN_ENDS
     pieces = _pieces(cut, recording)
-    return len(pieces) >= LEAST and _check(cut, pieces) is not None
+    return len(pieces) >= LEAST and _check(cut, pieces, effort) is not None
 
 
 def _pieces(cut: Cut, recording: Recording) -> list[Piece]:
@@ -153,7 +154,8 @@ def _pieces(cut: Cut, recording: Recording) -> list[Piece]:
     ]
 
 
-def _check(cut: Cut, pieces: list[Piece]) -> Found | None:
+def _check(cut: Cut, pieces: list[Piece], effort: Effort) -> Found | None:
+    effort.spend(CHECK * (1 + min(len(pieces[0].message), LONG) // SHORT))
     sizes = Counter(len(piece.message) for piece in pieces)
     every = [piece.message for piece in pieces]
     for size in [size for size, count in sizes.most_common(2) if count > COMMON * len(pieces)]:

@@ -210,6 +210,11 @@ def test_what_the_strange_family_showed_at_last_is_not_learnt_wrongly(seed: int,
     assert score(make_strange(seed)).verdict in ("right", "undecided"), was
 
 
+def test_messages_that_were_left_out_as_damaged_do_not_become_frames() -> None:
+    """A sign's digit before the number, 1 in few messages: +1000.05 was read, and none of them looked at."""
+    assert score(make_strange(33021, least_s=60)).verdict in ("right", "undecided")
+
+
 def test_a_name_that_is_repeated_is_no_sign() -> None:
     """The 4 of a pad that always stood above zero has a bit that no other pad's name has."""
     assert score(make_wide(33, least_s=60)).verdict == "right"
