@@ -67,7 +67,9 @@ def _bits(shape: Shape, source: Source, reading: Reading, most: float) -> int:
         return min(reading.mask.bit_count(), least)
     if isinstance(source, int):
         return 4 * max(min(len(cell) for cell in shape.column(source)), 1)
-    return (4 if reading.coding == "hex" else 8) * source[1]
+    odd = source[1] % 2 if reading.coding == "hex" and reading.order != "little" else 0
+    other = odd and set(shape.column((source[0], 1))) == {b"0"}  # a single digit ahead may be another field
+    return (4 if reading.coding == "hex" else 8) * (source[1] - int(bool(other)))
 
 
 def safe_limits(solution: Solution) -> tuple[float, float]:
@@ -244,7 +246,10 @@ def _sign_digit(value: Value) -> list[str]:
     every = [abs(round(number)) for _, numbers in value.groups.values() for number in numbers]
     last = Counter(number % 10 for number in every)
     odd = not ends_in_digit((b"%d" % number for number in set(every)), backwards=False)
-    if len(set(every)) >= MANY and not odd:
+    often = {number for number, count in last.items() if count > 1 + len(every) // 250}
+    if len(set(every)) >= MANY and not odd and often <= {0, 5}:
+        return []
+    if len(set(every)) >= MANY and not odd and last.most_common(1)[0][1] < STILL * last.total():
         return []
     likeliest = last.most_common(2)
     two = sum(count for _, count in likeliest) > 0.97 * last.total() and {n for n, _ in likeliest} != {0, 5}

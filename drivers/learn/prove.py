@@ -16,8 +16,8 @@ from drivers.schema import LayoutError
 
 ACCEPTED = 0.97
 """Share of messages of the kind learnt that must become frames."""
-UNLEARNT = 0.01
-"""Share of frames that may come from messages left out as damaged: a digit of the number was."""
+UNLEARNT, LEAPS = 0.01, 0.2
+"""Share of frames that may come of messages left out as damaged, and how far one leaps, of the load."""
 AGREE = 0.02
 """How far frames may be from what was learnt at a known load, of the load."""
 ALTERED = 60
@@ -67,7 +67,7 @@ def prove(
     return Proof(
         frames=made,
         expected=expected,
-        fault=_unlearnt(made, expected, solution) or _fault(frames, knowns, solution),
+        fault=_unlearnt(frames, made, expected, solution) or _fault(frames, knowns, solution),
         altered=altered,
         altered_refused=refused,
     )
@@ -83,12 +83,22 @@ def _frames(layout: Layout, recording: Recording) -> list[tuple[float, Frame]]:
     ]
 
 
-def _unlearnt(made: int, expected: int, solution: Solution) -> str:
-    """Say when messages of one size become frames that were left out of learning as if damaged."""
+def _unlearnt(frames: list[tuple[float, Frame]], made: int, expected: int, solution: Solution) -> str:
+    """Say when messages of one size that were left out of learning as damaged become frames that leap."""
     more = made - expected
     if solution.shape.kind != "positions" or more <= max(2, UNLEARNT * expected):
         return ""
-    return f"{more} frames come from messages whose numbers were not looked at"
+    far = LEAPS * solution.value.answer.reach * solution.value.per_read_kg()
+    pads: dict[str | None, list[float]] = {}
+    for _, frame in frames:
+        if frame.mass_kg is not None:
+            pads.setdefault(frame.address, []).append(frame.mass_kg)
+    leaps = sum(
+        not min(a, c) - far <= b <= max(a, c) + far
+        for masses in pads.values()
+        for a, b, c in zip(masses, masses[1:], masses[2:], strict=False)
+    )
+    return f"{leaps} frames leap, of messages whose numbers were not looked at" if leaps > more / 4 else ""
 
 
 def _fault(frames: list[tuple[float, Frame]], knowns: Sequence[Known], solution: Solution) -> str:

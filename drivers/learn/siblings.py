@@ -252,7 +252,9 @@ def _kind(numbers: list[float], value: Value) -> str:
     ours = next(iter(value.groups.values()))[1]
     if all(number == 0 for number in numbers):
         return "silent"
-    if value.places and len(set(numbers)) == 1 and abs(numbers[0]) <= STEPS_OFF * value.answer.step:
+    (most, count), *_ = Counter(numbers).most_common(1)
+    still = count >= len(numbers) - 1 - len(numbers) // 250  # others are damaged
+    if value.places and still and abs(most) <= STEPS_OFF * value.answer.step:
         return "small"
     near = sum(abs(number) < NEAR_ZERO * reach for number in numbers) / len(numbers)
     loaded = sorted(numbers)[-4 - len(numbers) // 100 :][0] > 0.2 * reach  # more than damage does
