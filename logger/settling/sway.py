@@ -18,8 +18,8 @@ def sways(cells: Cells, band: float, settings: Settling) -> bool:
 def _sways(cells: Cells, rest_s: float, band: float, settings: Settling) -> bool:
     """The same for so many seconds. A ramp or a tail does not go to and fro."""
     n, lo = cells.n, cells.since(rest_s)
-    if lo == 0:
-        return False
+    if lo == 0 or n - lo < settings.min_rest_samples:
+        return False  # too short a memory, or a radio gap
     span = cells.spread(lo, n)
     if span > 2.0 * settings.wobble_bands * band:
         return False

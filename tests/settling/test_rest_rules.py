@@ -120,6 +120,19 @@ def test_the_first_change_is_the_load_not_the_resolution() -> None:
     assert all(pad.intake.d <= 0.5 for pad in pipeline.pads.values())
 
 
+@pytest.mark.parametrize("gap_s", [3.0, 5.2, 6.0, 9.0])
+def test_a_radio_gap_in_a_movement_that_is_longer_than_a_breath(gap_s: float) -> None:
+    """The first reading after it is alone in the time of a breath: nothing to divide by, and no sway."""
+    dice = random.Random(1)
+    rows: list[Row] = []
+    for k in range(260):
+        t = k / 10 + (gap_s if k >= 160 else 0.0)
+        load, noise = (10.0, 0.05) if k < 100 else (200.0, 9.0 if k < 160 else 0.05)
+        rows.append((t, "P1", round(round((load + dice.gauss(0, noise)) / 0.05) * 0.05, 2)))
+    out, _ = run(rows)
+    assert [round(r.mass_kg) for r in rests(out, "P1")] == [10, 200]
+
+
 def test_what_was_still_going_when_it_moved_on_is_no_level() -> None:
     """A tail of 9 s that is broken off after 6 s, with 4 d still to go."""
     dice = random.Random(5)
