@@ -34,8 +34,10 @@ cdef class Channel(Kept):
     cdef list _seek(self, long long end_ns)
     @cython.locals(near=bint, sure=bint, swayed=bint, patient=double)
     cdef list _standing(self, Estimate fit, long long end_ns)
-    @cython.locals(noise=NoiseLearner, band=double, sd=double, last=double)
+    @cython.locals(noise=NoiseLearner, creeps=bint, still=bint)
     cdef bint _stands(self, Estimate fit) except -1
+    @cython.locals(off=double)
+    cdef bint _goes_on(self, Estimate fit) except -1
     cdef double _cell_sd(self, Estimate fit) except? -1
     @cython.locals(noise=NoiseLearner, cells=Cells, fit=Estimate)
     cdef list _seek_sway(self, long long end_ns)
@@ -52,7 +54,6 @@ cdef class Channel(Kept):
     cdef _learn_tail(self, Estimate fit)
     @cython.locals(cells=Cells, start=Py_ssize_t)
     cdef list _declare(self, Estimate fit, long long end_ns)
-    @cython.locals(start=cython.longlong)
     cdef _level(self, Estimate fit, long long end_ns)
     @cython.locals(span=double, pause_s=double)
     cdef _settle(self, Estimate fit)

@@ -18,7 +18,7 @@ from logger.settling.cells import CAPACITY, Cell, Cells, Trail
 from logger.settling.diagonal import Share
 from logger.settling.kept import Kept
 from logger.settling.late import another, late_end, late_fit, late_s
-from logger.settling.level import Level, joined
+from logger.settling.level import Level, foreseen, found, joined
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
@@ -150,13 +150,14 @@ class Channel(Kept):
             return False  # as likely a swing as noise
         if fit.span_s < s.hold_values * noise.hold_s:
             return False  # a slow display stands between two values
-        band, sd = noise.band(), self._cell_sd(fit)
-        last = abs(self.cells.newest() - fit.now)
-        return bool(
-            sd <= s.wobble_band * band
-            and abs(fit.slope) * s.creep_horizon_s <= 1.2 * band
-            and last <= 4.0 * sd + noise.resolution
-        )
+        creeps = abs(fit.slope) * s.creep_horizon_s <= 1.2 * noise.band()
+        still = self._cell_sd(fit) <= s.wobble_band * noise.band()
+        return bool(still and creeps and self._goes_on(fit))
+
+    def _goes_on(self, fit: Estimate) -> bool:
+        """Does the newest cell, too, lie where the fit has it?"""
+        s, off = self.settings, abs(self.cells.newest() - fit.now)
+        return bool(off <= s.newest_sigma * self._cell_sd(fit) + s.newest_d * self.noise.resolution)
 
     def _cell_sd(self, fit: Estimate) -> float:
         return math.pow(fit.variance / self.cells.mean_n, 0.5)
@@ -176,7 +177,7 @@ class Channel(Kept):
         self._wide = True
         fit = self._fit(cells.n)
         swings = fit.crossings >= 2 and fit.eta < 0.5 and self._cell_sd(fit) > 0.4 * noise.band()
-        if swings and fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk:
+        if swings and self._goes_on(fit) and fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk:
             return self._declare(fit, end_ns)
         self._wide = False
         return []
@@ -221,7 +222,7 @@ class Channel(Kept):
     def _refined(self, fit: Estimate, n: int) -> Estimate:
         if self.share is None or self._wide:
             return fit
-        return self.share.refine(fit, self.prior, int(self.cells.first_of[0]), int(self.cells.last_of[n - 1]))
+        return self.share.refine(fit, int(self.cells.first_of[0]), int(self.cells.last_of[n - 1]))
 
     def _tails(self, n: int) -> Tails:
         """What tails may have to go at cell n − 1, for all we expect."""
@@ -268,22 +269,7 @@ class Channel(Kept):
         return [level]
 
     def _level(self, fit: Estimate, end_ns: int) -> Level:
-        """A rest as this fit of the cells held shows it."""
-        start = int(self.cells.first_of[self.cells.n - fit.count])
-        return Level(
-            change="declared",
-            from_ns=start,
-            declared_ns=end_ns,
-            to_ns=self.cells.last_ns,
-            declared=fit.value,
-            declared_u=fit.u,
-            value=fit.value,
-            u=fit.u,
-            slope=fit.slope,
-            u_slope=fit.u_slope,
-            n=int(fit.samples),
-            wobble=self._cell_sd(fit),
-        )
+        return found(fit, self.cells, self._cell_sd(fit), end_ns)
 
     def _settle(self, fit: Estimate) -> None:
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
@@ -348,7 +334,10 @@ class Channel(Kept):
         assert self.level is not None
         cells, to_ns = self.cells, int(self.cells.last_of[n - 1])
         fall, ctt = cells.slope(n)
-        value, u = (fit.value, fit.u) if self._before is None else joined(self._before, fit.value, fit.u)
+        value, u = fit.value, fit.u
+        if not self._wide:
+            value = foreseen(fit, self.settings.reach_band * self.noise.band())
+        value, u = (value, u) if self._before is None else joined(self._before, value, u)
         level = replace(self.level, change=change, to_ns=to_ns, value=value, u=u, slope=fall)
         return replace(
             level, u_slope=math.pow(fit.variance / ctt, 0.5), n=self._samples, wobble=self._watch.sd

@@ -41,6 +41,7 @@ cdef class Diagonal(Kept):
     )
     cdef _find_warp(self, Py_ssize_t n)
     cpdef double tolerance(self, Py_ssize_t pad) except? -1
+    cpdef double band(self, Py_ssize_t pad) except? -1
     @cython.locals(cells=Cells, off=double[::1], now_s=double, tails=Tails)
     cdef Estimate _fit(self, Py_ssize_t lo, Py_ssize_t n, double[::1] x, TailPrior prior, Noise noise, double band)
     @cython.locals(variance=double, eta=double, step=double, tolerance=double, learner=NoiseLearner, each=Noise, noise=Noise)
@@ -54,8 +55,8 @@ cdef class Share(Kept):
     cdef public Py_ssize_t _pad
     cdef public object _lesson
 
-    @cython.locals(diagonal=Diagonal, lo=Py_ssize_t, n=Py_ssize_t, beside=Estimate, shared=Estimate)
-    cpdef Estimate refine(self, Estimate own, TailPrior prior, long long from_ns, long long to_ns)
+    @cython.locals(diagonal=Diagonal, lo=Py_ssize_t, n=Py_ssize_t, beside=Estimate, shared=Estimate, joint=Estimate)
+    cpdef Estimate refine(self, Estimate own, long long from_ns, long long to_ns)
     cpdef forget(self)
     @cython.locals(lo=Py_ssize_t, n=Py_ssize_t)
     cpdef ended(self, long long from_ns, long long to_ns, bint teaches)

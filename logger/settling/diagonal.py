@@ -137,6 +137,10 @@ class Diagonal(Kept):
         """The error beyond which a reading of this pad is wrong (kg)."""
         return self._noises[pad].tolerance()
 
+    def band(self, pad: int) -> float:
+        """What counts as standing still for this pad (kg)."""
+        return self._noises[pad].band()
+
     def _fit(
         self,
         lo: int,
@@ -206,15 +210,15 @@ class Share(Kept):
         self._pad = pad
         self._lesson: tuple[Estimate, Estimate] | None = None
 
-    def refine(self, own: Estimate, prior: TailPrior, from_ns: int, to_ns: int) -> Estimate:
+    def refine(self, own: Estimate, from_ns: int, to_ns: int) -> Estimate:
         """The better estimate of what this pad settles to, by the joint cells of its own cells' time.
 
-        `own` and `prior` are its estimate by itself and what is expected of its tails. `own` stays where
-        joint cells are missing, where less than half its time stands still jointly, and as long as what is
-        beside the diagonal is known to have tails as often as the pads by themselves.
+        `own` is its estimate by itself. It stays where joint cells are missing, where less than half its
+        time stands still jointly, where the two do not even agree on what it reads now, and as long as what
+        is beside the diagonal is known to have tails oftener than the diagonal.
         """
         diagonal = self._all
-        if diagonal.apart.log_prior[0] < prior.log_prior[0]:
+        if diagonal.apart.log_prior[0] < diagonal.swung.log_prior[0]:
             return own
         stretch = diagonal.stretch(from_ns, to_ns)
         if stretch is None:
@@ -223,7 +227,8 @@ class Share(Kept):
         beside, shared = diagonal.beside(self._pad, lo, n), diagonal.shared(lo, n)
         if min(beside.span_s, shared.span_s) < diagonal.settings.joint_span * own.span_s:
             return own
-        return together(own, beside, shared, diagonal.sign(self._pad), diagonal.tolerance(self._pad))
+        joint = together(own, beside, shared, diagonal.sign(self._pad), diagonal.tolerance(self._pad))
+        return joint if abs(joint.now - own.now) <= diagonal.band(self._pad) else own
 
     def forget(self) -> None:
         """What this pad reads next has nothing to do with what was (overload, unit change)."""

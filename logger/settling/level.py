@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from logger.settling.cells import Array
+from logger.settling.cells import Array, Cells
+from logger.settling.tail import Estimate
 
 TINY = 1e-18
 
@@ -33,6 +34,29 @@ class Level(Struct, frozen=True, gc=False):
     def open(self) -> bool:
         """True while the rest lasts."""
         return self.change not in ("closed", "silenced", "ended")
+
+
+def found(fit: Estimate, cells: Cells, wobble: float, end_ns: int) -> Level:
+    """A rest as this fit of the newest cells shows it, told at `end_ns`; one cell scatters by `wobble`."""
+    return Level(
+        change="declared",
+        from_ns=int(cells.first[cells.n - fit.count]),
+        declared_ns=end_ns,
+        to_ns=cells.last_ns,
+        declared=fit.value,
+        declared_u=fit.u,
+        value=fit.value,
+        u=fit.u,
+        slope=fit.slope,
+        u_slope=fit.u_slope,
+        n=int(fit.samples),
+        wobble=wobble,
+    )
+
+
+def foreseen(fit: Estimate, far: float) -> float:
+    """What it settles to, but no farther from what it reads now than can be foreseen."""
+    return min(max(fit.value, fit.now - far), fit.now + far)
 
 
 def joined(before: Level, value: float, u: float) -> tuple[float, float]:

@@ -22,8 +22,10 @@ class Settling:
     finest_share: float = 1e-4
     """A display finer than this share of the load shows more than a pad can know: a cell of class C has at
     most 10,000 intervals (OIML R 60-1:2021 Table 1)."""
-    min_rest_s: float = 0.8
-    """Shortest time that can be declared a rest; above the 0.4 s of Canada's stable-indication clause."""
+    min_rest_s: float = 1.3
+    """Shortest time that can be declared a rest: a whole period of the slowest swing of a car (0.8 Hz), whose
+    turning points stand still in a display that averages; above the 0.4 s of Canada's stable-indication
+    clause."""
     hold_values: float = 2.5
     """Shortest rest in times that a display shows one value: a slow one stands still between two."""
     min_rest_samples: int = 5
@@ -38,8 +40,9 @@ class Settling:
     """How many rests the first expectation of tails is worth against what is learned."""
     tail_memory_rests: float = 40.0
     """Rests after which what was learned of tails fades: tyres warm up, cars change."""
-    tail_sizes: tuple[float, ...] = (0.001, 0.004, 0.016, 0.064)
-    """Sizes a tail may have, as shares of the movement before it; which it is, is learned."""
+    tail_sizes: tuple[float, ...] = (0.001, 0.004, 0.016, 0.064, 0.256)
+    """Sizes a tail may have, as shares of the movement before it; which it is, is learned. A rock of some
+    kilograms may leave a quarter of itself to friction that lets go slowly."""
     tail_rarer: float = 0.8
     """Each larger size is at first so much rarer than the one below it."""
     tail_same: float = 0.5
@@ -69,7 +72,7 @@ class Settling:
     """The next rest must be so many bands away: otherwise this one broke off by its own tail."""
     tail_learn_bands: float = 50.0
     """Smallest movement, in bands, that teaches about tails."""
-    risk: float = 0.025
+    risk: float = 0.033
     """Declare once the settled value is farther than the tolerance with at most this probability."""
     tolerance_sigma: float = 0.75
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
@@ -127,6 +130,10 @@ class Settling:
     second is told only when it has lasted so long, or as a sway."""
     wobble_band: float = 2.0
     """Largest residual swing (standard deviation, in bands) in which a rest is still declared."""
+    newest_sigma: float = 2.5
+    """Nothing is declared while the newest cell lies farther from the fit than so many sigma …"""
+    newest_d: float = 0.3
+    """… and so many d: what looks sure at last may be the next movement that begins."""
     creep_horizon_s: float = 3.0
     """A drift is creep, not movement, if it stays within one band for so long (the usual steady rule)."""
     close_sigma: float = 6.0
