@@ -177,22 +177,18 @@ def _broker(loaded: Loaded, health: dict[str, Any] | None) -> Finding:
 
 
 def _disk(loaded: Loaded, health: dict[str, Any] | None) -> Finding:
+    from logger.rebuild import MADE_AGAIN  # noqa: PLC0415  reads journals
+
     folder = loaded.folder
     if not folder.is_dir():
         return Finding(name="disk", state="mind", detail=f"{folder} is made at the daemon's start")
     parts = [_space(loaded), *map(_damage, outside.damage(folder, live=health is not None)), _ledger(folder)]
     for part, told in (health or {}).get("troubles", {}).items():
         if told["state"] == "failed":
-            detail = told["detail"]
-            parts.append(
-                Finding(
-                    name=part,
-                    state="ill",
-                    detail=detail,
-                    since_s=_since_s(told),
-                    step="free the disk or change it",
-                )
-            )
+            detail, step = told["detail"], "free the disk or change it"
+            if detail.endswith(MADE_AGAIN):
+                step = "nothing now; should it come again, change the disk"
+            parts.append(Finding(name=part, state="ill", detail=detail, since_s=_since_s(told), step=step))
     return Finding(name="disk", parts=tuple(parts))
 
 

@@ -53,6 +53,9 @@ from logger.store.writer import wall_offset_ns as store_offset_ns
 NEWEST = 300
 """Marks whose files are looked at when the program starts: two days of ten-minute segments."""
 
+MADE_AGAIN = "made again from the journal"
+"""What becomes of a damaged file whose raw bytes are there."""
+
 WARM_MOST = 6
 """Segments gone back for a port that is silent: an hour of ten-minute ones; it may be gone for good."""
 
@@ -317,7 +320,7 @@ def _unmark_damaged(folder: Path, on_trouble: OnTrouble, thorough: bool) -> None
         run, _, number = path.stem.rpartition("-")
         raw = (folder / JOURNAL / run / f"segment-{number}.arrows").exists()
         for fault in found:
-            what = "made again from the journal" if raw else "its raw bytes are gone, so it stays as it is"
+            what = MADE_AGAIN if raw else "its raw bytes are gone, so it stays as it is"
             on_trouble("store_damaged", f"{fault}; {what}")
         if found and raw:
             path.unlink()

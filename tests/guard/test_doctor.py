@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
 import os
@@ -98,6 +99,39 @@ def test_a_flip_anywhere_in_the_health_file_ends_no_doctor(tmp_path: Path) -> No
         assert read_health(loaded.folder) is None
     found = as_json(examine(loaded))
     assert "health.json cannot be read" in part(found, "daemon")["detail"]
+
+
+@pytest.mark.parametrize(
+    ("detail", "step"),
+    [
+        (
+            "a.parquet: its hash is another; made again from the journal",
+            "should it come again, change the disk",
+        ),
+        ("no space left on device", "free the disk"),
+    ],
+)
+def test_what_the_daemon_mended_itself_asks_for_no_room(tmp_path: Path, detail: str, step: str) -> None:
+    file = config(tmp_path, {"P1": "socket://127.0.0.1:9"}, "[page]\nenabled = false\n")
+    file.write_text(file.read_text().replace('spot = "S1"\n', ""))
+    loaded = load(file)
+    loaded.folder.mkdir()
+    troubles = {"store": {"state": "failed", "detail": detail, "since_mono_ns": 5}}
+    health = {
+        "ports": {},
+        "pads": {},
+        "clock": {},
+        "broker": {"detail": "", "connected": True, "since_mono_ns": 5},
+        "troubles": troubles,
+        "page": "off",
+    }
+    about = {"version": VERSION, "bay": "x", "config_id": loaded.id, "boot": "b"}
+
+    async def write() -> None:
+        HealthFile(loaded.folder, about, lambda: health).look(now_ns()[0])
+
+    asyncio.run(write())
+    assert step in part(as_json(examine(loaded)), "disk", "store")["step"]
 
 
 def test_nothing_is_mended_under_a_daemon_whose_health_file_is_damaged(tmp_path: Path) -> None:
