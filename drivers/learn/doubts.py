@@ -27,6 +27,8 @@ MANY = 25
 """Different numbers whose last digits tell that they are no sign."""
 LEAST_ALIKE = 3
 """Numbers that came several times, each with a byte of its own, of a check."""
+STIRRING, STIRRING_BITS = 4, 8
+"""Codes of a claim that all say moving, and values of a byte whose bits do: so many may be digits."""
 EMPTY = 0.02
 """Share of the known load that a number may show when empty and still be called zero."""
 MOST_BESIDE = 4
@@ -48,7 +50,7 @@ def half_range(solution: Solution) -> tuple[float, float] | None:
     half = 1 << (_bits(solution.shape, value.source, reading, sorted(seen)[-1 - damaged]) - 1)
     if reading.form in ("", "unsigned"):
         return (0, half - 1) if sum(v >= half for v in seen) <= damaged else None
-    if reading.form == "offset" and min(seen) >= 0:
+    if reading.form in ("offset", *COMPLEMENTS) and min(seen) >= 0:
         return (0, half - 1)
     return None
 
@@ -89,7 +91,7 @@ def doubts(solution: Solution, knowns: Sequence[Known]) -> tuple[list[str], list
     """Return what forbids a layout, each with the experiment that decides, and what is harmless."""
     missing = _check_doubt(solution.shape) + _too_few(solution) + _conflicts(solution)
     missing += _two_pluses(solution) + _sign_digit(solution.value) + _outside(solution) + _led(solution)
-    missing += _goes_on(solution) + _complement(solution) + switched(solution)
+    missing += _goes_on(solution) + _stirs(solution) + _complement(solution) + switched(solution)
     missing += unsaid_sign(solution, knowns) + _check_unknown(solution)
     notes = [note for note in solution.notes if not note.startswith("undecided")]
     missing += [note for note in solution.notes if note.startswith("undecided")]
@@ -235,6 +237,27 @@ def _goes_on(solution: Solution) -> list[str]:
                 return [
                     f"undecided: the digit at byte {at} may be the number's {which} one. To decide, record "
                     "again and put the load on slowly, through many readings"
+                ]
+    return []
+
+
+def _stirs(solution: Solution) -> list[str]:
+    """A claim right beside the only number that takes many values may be digits of the number.
+
+    Where several pads share a message one byte may hold the claims of all.
+    """
+    spans = [span for span in solution.value.sources.values() if isinstance(span, tuple)]
+    if len(spans) != 1:
+        return []
+    beside = ((spans[0][0] - 1, 1), (sum(spans[0]), 1))
+    for role in solution.roles:
+        if role.kind == "steady" and role.source in beside:
+            moving = sum(word == "moving" for word in role.map.values())
+            if moving >= STIRRING or len(set(solution.shape.column(role.source))) >= STIRRING_BITS:
+                return [
+                    f"undecided: the byte at {role.source[0]} claims steadiness by more values than claims "
+                    "need: it may be digits of the number. To decide, record again and put the load on "
+                    "slowly, through many readings"
                 ]
     return []
 

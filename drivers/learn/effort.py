@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-TRYING, ONE_CUT, SETTLING = 4_000_000, 2_500_000, 4_000_000
+TRYING, ONE_CUT, SETTLING = 6_000_000, 2_500_000, 4_000_000
 """Cells that may be read to try ways to cut, to try one of them, and to prove what was found: one core of a
 PC reads a million in about a second."""
 CALL, CHECK = 100, 100_000

@@ -70,6 +70,12 @@ def test_what_was_once_read_wrongly_is_not(seed: int, was: str) -> None:
         ),
         (make_strange, 30018, "a last digit that was 0 or 5, taken for the names of two pads"),
         (make_far, 20083, "a minus of which one in five came with a damaged number, passed over"),
+        (make_far, 40047, "the last digit, which moved with the load, taken for five words for moving"),
+        (
+            make_strange,
+            40019,
+            "a form for below zero from numbers none of which was: ones' complement, in truth",
+        ),
     ],
 )
 def test_what_was_once_read_wrongly_is_asked_about(
@@ -218,6 +224,11 @@ def test_messages_that_were_left_out_as_damaged_do_not_become_frames() -> None:
 def test_a_name_that_is_repeated_is_no_sign() -> None:
     """The 4 of a pad that always stood above zero has a bit that no other pad's name has."""
     assert score(make_wide(33, least_s=60)).verdict == "right"
+
+
+def test_the_last_digits_are_not_bits_that_claim_steadiness() -> None:
+    """92.0 was read of 92.55, the 55 taken for bits of which two changed with the movement."""
+    assert score(make_wide(40035, least_s=60)).verdict in ("right", "undecided")
 
 
 def test_packed_decimals_do_not_end_in_a_byte_that_is_always_nothing() -> None:
