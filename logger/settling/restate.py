@@ -80,15 +80,15 @@ class CarRests:
 
     def __init__(self, pads: Sequence[Zeroed]) -> None:
         self.pads = pads
-        self._kept: deque[tuple[CarRest, Zeros] | tuple[CarRest, Zeros, Zeros]] = deque(maxlen=KEPT)
-        """Each with the zeros taken off in it, and as they were when last looked at."""
+        self._kept: deque[tuple[CarRest, Zeros, Zeros]] = deque(maxlen=KEPT)
+        """Each with the zeros taken off in it, and as they were when last looked at; () before that."""
         self._last = [float("-inf")] * len(pads)
 
     def keep(self, rest: CarRest, zeros: Sequence[tuple[float, float]]) -> None:
         """Remember the latest revision of a rest, and the zeros taken off in it."""
         if self._kept and self._kept[-1][0].t_from_mono_ns == rest.t_from_mono_ns:
             self._kept.pop()
-        self._kept.append((rest, tuple(zeros)))
+        self._kept.append((rest, tuple(zeros), ()))
 
     def again(self) -> list[CarRest]:
         """The closed rests whose zeros are others now; [] while no pad has had a new check."""
@@ -98,18 +98,17 @@ class CarRests:
         checked = [n for n in range(len(last)) if last[n] != self._last[n]]
         self._last = last
         out = []
-        for k, (rest, zeros, *known) in enumerate(self._kept):
+        for k, (rest, zeros, seen) in enumerate(self._kept):
             middle = (rest.t_from_mono_ns + rest.t_to_mono_ns) // 2
-            seen = list(*known) or [(0.0, 0.0)] * len(last)
-            for n in checked if known else range(len(last)):
-                seen[n] = zero_at(self.pads[n], middle)
-            now = tuple(seen)
+            now = tuple(
+                zero_at(pad, middle) if n in checked or not seen else seen[n]
+                for n, pad in enumerate(self.pads)
+            )
+            self._kept[k] = rest, zeros, now
             if not rest.open and _differ(zeros, now):
                 told = _car_rest(rest, zeros, now)
-                out.append(told)
                 self._kept[k] = told, now, now
-            else:
-                self._kept[k] = rest, zeros, now
+                out.append(told)
         self._forget()
         return out
 
