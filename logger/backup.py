@@ -23,9 +23,10 @@ import msgspec
 from logger.journal_folder import JOURNAL, find_runs
 from logger.owner import give_all
 from logger.snapshot import SUMS
-from logger.store.sealed import MARKS, TEMPORARY
+from logger.store.sealed import MARKS
 from logger.store.writer import DATASET
 from logger.version import VERSION
+from logger.whole import TEMPORARY
 
 LIST = "files.json"
 CONFIG = "config"

@@ -17,7 +17,7 @@ from typing import Any, Literal
 from logger import doctor_outside as outside
 from logger.clock import NS, now_ns
 from logger.config import Loaded
-from logger.health import FILE, is_fresh, read_health
+from logger.health import FILE, MADE_AGAIN, is_fresh, read_health
 from logger.version import VERSION
 
 State = Literal["well", "mind", "ill"]
@@ -177,8 +177,6 @@ def _broker(loaded: Loaded, health: dict[str, Any] | None) -> Finding:
 
 
 def _disk(loaded: Loaded, health: dict[str, Any] | None) -> Finding:
-    from logger.rebuild import MADE_AGAIN  # noqa: PLC0415  reads journals
-
     folder = loaded.folder
     if not folder.is_dir():
         return Finding(name="disk", state="mind", detail=f"{folder} is made at the daemon's start")

@@ -18,7 +18,8 @@ from logger.journal_segment import END
 from logger.pairing import FILE as PAIRED
 from logger.pairing import Pairing
 from logger.store import DATASET
-from logger.store.sealed import TEMPORARY, TORN, faults, marks
+from logger.store.sealed import TORN, faults, marks
+from logger.whole import TEMPORARY
 
 TIME_ERROR = 5
 """adjtimex(2): the clock is not synchronised."""

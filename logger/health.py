@@ -24,6 +24,8 @@ FILE = "health.json"
 SCHEMA = 1
 WRITE_NS = 2 * NS
 """How often the file is written: a person who asks does not notice two seconds."""
+MADE_AGAIN = "made again from the journal"
+"""How a trouble ends that the daemon has mended itself: a damaged file whose raw bytes are there."""
 FRESH_NS = 20 * NS
 """An older file was left by a daemon that ended or hangs."""
 

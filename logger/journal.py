@@ -20,11 +20,12 @@ from pathlib import Path
 from typing import Protocol
 
 from logger.clock import now_ns
-from logger.journal_folder import SEGMENT, Run, next_number, sync_folder
+from logger.journal_folder import SEGMENT, Run, next_number
 from logger.journal_segment import END, Entry, Row, encode, head, row_of
 from logger.model import ALL_PADS, Gap, GapCause
 from logger.shortage import go_round, no_memory, why_refused
 from logger.snapshot import SUMS, sums
+from logger.whole import sync_folder, write_whole
 
 OnTrouble = Callable[[str, str], None]
 """Called with (event, detail) once per change, from any thread; must not block."""
@@ -251,7 +252,7 @@ class Journal:
         """Make the run's folder and store in it what the run was configured with."""
         self.folder.mkdir(parents=True, exist_ok=True, mode=0o750)
         for name, content in self._snapshot.items():
-            _write_whole(self.folder / name, content)
+            write_whole(self.folder / name, content)
         sync_folder(self.folder.parent)
         self._prepared = True
 
@@ -290,16 +291,6 @@ def _write_at(fd: int, blob: bytes, offset: int) -> None:
     done = os.pwrite(fd, blob, offset)
     while done < len(blob):  # the rest fails with the reason, or goes through
         done += os.pwrite(fd, blob[done:], offset + done)
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
-    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o640)
-    try:
-        _write_at(fd, content, 0)
-        os.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def _longer(lost: Gap | None, row: Row) -> Gap:

@@ -13,6 +13,7 @@ from pathlib import Path
 from logger.journal_rows import Rows, whole_segment
 from logger.journal_segment import END, Batch, Damage, Entry, Row, entry_of, head, newer, scan
 from logger.model import ALL_PADS, Gap, GapCause
+from logger.whole import sync_folder
 
 SEGMENT = "segment-{:06d}.arrows"
 JOURNAL = "journal"
@@ -175,15 +176,6 @@ def is_live(run: Run) -> bool:
         except OSError:
             return True
     return False
-
-
-def sync_folder(folder: Path) -> None:
-    """Make names created or renamed in a folder durable."""
-    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def _run(number: int, folder: Path) -> Run:

@@ -21,6 +21,7 @@ from msgspec.structs import replace
 
 from logger.clock import NS
 from logger.owner import give_to_owner
+from logger.whole import durable, put_in_place
 
 FILE = "paired.json"
 Right = Literal["watch", "command"]
@@ -172,15 +173,10 @@ class Pairing:
             yield book
 
     def _write(self, book: Book) -> None:
-        temporary = self.file.with_suffix(".tmp")
-        with open(
-            os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600), "wb"
-        ) as out:
-            out.write(msgspec.json.encode(book))
-            out.flush()
-            os.fsync(out.fileno())
-        give_to_owner(temporary)
-        temporary.replace(self.file)
+        with put_in_place(self.file) as temporary:
+            with durable(temporary, 0o600) as out:
+                out.write(msgspec.json.encode(book))
+            give_to_owner(temporary)
 
 
 def _slow(code: str, salt: str) -> str:

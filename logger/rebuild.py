@@ -15,6 +15,7 @@ from pathlib import Path
 from logger.bay import Bay
 from logger.bay_state import thaw
 from logger.derive import derive
+from logger.health import MADE_AGAIN
 from logger.journal_folder import (
     JOURNAL,
     SEGMENT,
@@ -52,9 +53,6 @@ from logger.store.writer import wall_offset_ns as store_offset_ns
 
 NEWEST = 300
 """Marks whose files are looked at when the program starts: two days of ten-minute segments."""
-
-MADE_AGAIN = "made again from the journal"
-"""What becomes of a damaged file whose raw bytes are there."""
 
 WARM_MOST = 6
 """Segments gone back for a port that is silent: an hour of ten-minute ones; it may be gone for good."""

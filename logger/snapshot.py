@@ -6,10 +6,11 @@ A flipped digit in a kept configuration would make another dataset of the same b
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
+
+from logger.whole import write_whole
 
 SUMS = "snapshot.sha256"
 """The hashes, as sha256sum(1) writes and checks them; the last line, a comment, has that of those before."""
@@ -48,12 +49,7 @@ def put_back(folder: Path, tell: Callable[[str, str], None]) -> None:
         for other in sorted(folder.parent.glob(f"run-*/{name}"), reverse=True):
             content = other.read_bytes()
             if _hash(content) == was:
-                fresh = folder / f".tmp-{Path(name).name}"
-                with open(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o640), "wb") as file:
-                    file.write(content)
-                    file.flush()
-                    os.fsync(file.fileno())
-                fresh.replace(folder / name)
+                write_whole(folder / name, content)
                 tell("journal_config_mended", f"{folder / name}: was damaged; taken from {other}")
                 break
 

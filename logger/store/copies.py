@@ -17,7 +17,8 @@ from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
-from logger.store.sealed import MARKS, is_newer, read_mark, write_whole
+from logger.store.sealed import MARKS, is_newer, read_mark
+from logger.whole import write_whole
 
 OnTrouble = Callable[[str, str], None]
 

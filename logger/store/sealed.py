@@ -12,16 +12,15 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from logger.store.schema import COLUMNS, ENCODING, SCHEMA
 from logger.version import VERSION
+from logger.whole import TEMPORARY, durable, put_in_place, write_whole
 
 MARKS = "_sealed"
 """Folder of the marks; readers of hive datasets pass over names that begin with an underscore."""
-TEMPORARY = ".tmp-"
 SUM = b',\n "sum": "'
 TORN = "torn, or damaged since it was written"
 
@@ -172,19 +171,13 @@ def tidy(folder: Path, on_trouble: Callable[[str, str], None], spare: Collection
         on_trouble("store_tidied", f"{path}: half written when the program ended; removed, to be made again")
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Put a small file in its place whole and durable, or not at all."""
-    with _put_in_place(path) as temporary, _durable(temporary) as file:
-        file.write(content)
-
-
 def _write_parquet(path: Path, table: str, rows: Any, config_id: str) -> None:
     import pyarrow.parquet as pq  # noqa: PLC0415  a quarter of a second that not every caller needs
 
     encoding = ENCODING.get(table, {})
     metadata = (rows.schema.metadata or {}) | {b"config_id": config_id.encode(), b"version": VERSION.encode()}
-    with _put_in_place(path) as temporary:
-        with _durable(temporary) as file:
+    with put_in_place(path) as temporary:
+        with durable(temporary) as file:
             pq.write_table(
                 rows.replace_schema_metadata(metadata),
                 file,
@@ -198,47 +191,6 @@ def _write_parquet(path: Path, table: str, rows: Any, config_id: str) -> None:
         if count != rows.num_rows:
             told = f"{count} rows read back where {rows.num_rows} were written"
             raise OSError(errno.EIO, told, str(path))
-
-
-@contextmanager
-def _put_in_place(path: Path) -> Iterator[Path]:
-    """A name beside the path, whose file takes the path's place at the end, or is gone where that failed."""
-    _make_folder(path.parent)
-    temporary = path.with_name(TEMPORARY + path.name)
-    try:
-        yield temporary
-    except BaseException:
-        with suppress(OSError):
-            temporary.unlink()
-        raise
-    temporary.rename(path)
-    _sync_folder(path.parent)
-
-
-@contextmanager
-def _durable(path: Path) -> Iterator[BinaryIO]:
-    """A new file to write to; it is on the disk when the block ends."""
-    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o640)
-    with os.fdopen(fd, "wb") as file:
-        yield file
-        file.flush()
-        os.fsync(fd)
-
-
-def _make_folder(folder: Path) -> None:
-    """Make a folder and its parents, each durable in the one above."""
-    if not folder.exists():
-        _make_folder(folder.parent)
-        folder.mkdir(exist_ok=True, mode=0o750)
-        _sync_folder(folder.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
 
 
 def _described(folder: Path, path: Path, rows: int) -> dict[str, Any]:

@@ -15,7 +15,8 @@ from support.small_bay import LiveBay, stream
 
 from logger.store import copies as copying
 from logger.store.copies import Copies
-from logger.store.sealed import mark_paths, read_mark, write_whole
+from logger.store.sealed import mark_paths, read_mark
+from logger.whole import write_whole
 
 
 @pytest.fixture

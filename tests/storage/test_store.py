@@ -25,7 +25,8 @@ from logger.store import Store, StoreSettings
 from logger.store.dataset import car_rests, events, files, rests, samples_by_run
 from logger.store.rows import SegmentRows
 from logger.store.schema import COLUMNS, TABLES
-from logger.store.sealed import faults, mark_path, marks, seal, tidy, write_whole
+from logger.store.sealed import faults, mark_path, marks, seal, tidy
+from logger.whole import write_whole
 
 Troubles = tuple[list[str], Callable[[str, str], None]]
 Run = tuple[Path, list[Entry], list[Record]]
