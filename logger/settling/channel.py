@@ -131,7 +131,7 @@ class Channel(Kept):
         swayed = swung_back(self.last, self._peak, self.noise.band(), self.cells.last_ns, s)
         if near and sure and (fit.span_s >= s.sway_rest_s or not swayed):
             return self._declare(fit, end_ns)
-        if fit.span_s >= late_s(self.noise):
+        if fit.span_s >= late_s(self.noise) and not swayed:
             told = late_fit(fit, near, self.cells, self.noise)
             if told is not None:
                 level = self._level(told, end_ns)

@@ -56,8 +56,9 @@ class Settling:
     truth of made-up sessions in 90 to 92 %."""
     joint_late_s: float = 0.3
     """Four pads are looked at together unless one of them has sent nothing for longer than this …"""
-    joint_span: float = 0.5
-    """… or they stand still together for a smaller share of the time that one does by itself."""
+    joint_span: float = 0.3
+    """… or they stand still together for a smaller share of the time that one does by itself. Neither look
+    may see more than `risk` then."""
     pairing_sigma: float = 3.2
     """A rest tells which pads are diagonal if load moved between pairs of them by so many sigma …"""
     pairing_memory_rests: float = 10.0
@@ -68,11 +69,11 @@ class Settling:
     """Prior spread of a tail, in bands, that needs no movement before it."""
     tail_learn_s: float = 4.0
     """Shortest rest that teaches about tails."""
-    tail_apart_bands: float = 10.0
+    tail_apart_bands: float = 5.0
     """The next rest must be so many bands away: otherwise this one broke off by its own tail."""
     tail_learn_bands: float = 50.0
     """Smallest movement, in bands, that teaches about tails."""
-    risk: float = 0.033
+    risk: float = 0.047
     """Declare once the settled value is farther than the tolerance with at most this probability."""
     tolerance_sigma: float = 0.75
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
@@ -125,9 +126,9 @@ class Settling:
     """… and went from one half to the other by no more than this share of its range: a ramp goes half …"""
     wobble_risk: float = 0.1
     """… and with this risk that the value is off by more than that sway."""
-    sway_rest_s: float = 3.0
-    """Two rests shorter than this with no more than that sway between may be the two ends of a breath: the
-    second is told only when it has lasted so long, or as a sway."""
+    sway_rest_s: float = 3.5
+    """Two rests shorter than this with no more than that sway between, in the time of a slow breath, may be
+    the two ends of one: the second is told only when it has lasted so long, or as a sway."""
     wobble_band: float = 2.0
     """Largest residual swing (standard deviation, in bands) in which a rest is still declared."""
     newest_sigma: float = 2.5
@@ -144,6 +145,8 @@ class Settling:
     """Slack of the two-sided cumulative sum, in standard deviations: looks for shifts of twice as much."""
     cusum_limit: float = 9.0
     """Alarm of the cumulative sum; the alarm is then judged by the levels on both sides."""
+    shift_cells: int = 25
+    """The level before an alarm is that of so many cells: of more, a slow creep looks like a step."""
     watch_s: float = 3.0
     """Time constant with which the level watched for movement follows a tail or creep."""
     watch_cells: int = 16

@@ -37,4 +37,4 @@ def swung_back(last: Level | None, peak: float, band: float, now_ns: int, s: Set
     if last is None or last.change != "closed" or peak > s.wobble_bands * 2.0 * band:
         return False
     rest_s, gone_s = (last.to_ns - last.from_ns) * 1e-9, (now_ns - last.to_ns) * 1e-9
-    return rest_s < s.sway_rest_s and gone_s < s.wobble_rest_s
+    return rest_s < s.sway_rest_s and gone_s < s.wobble_slow_s

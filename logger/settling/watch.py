@@ -112,7 +112,7 @@ class Watch(Kept):
         n = self.cells.n
         if start < 3 or n - start < 2:
             return False
-        m0, w0 = self.cells.mean(max(start - 40, 0), start)
+        m0, w0 = self.cells.mean(max(start - self.settings.shift_cells, 0), start)
         m1, w1 = self.cells.mean(start, n)
         eta = self.noise.eta
         per = self.sd * self.sd * self.cells.mean_n * (2.0 - eta) / eta
