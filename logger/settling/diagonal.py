@@ -216,7 +216,8 @@ class Share(Kept):
         `own` is its estimate by itself. It stays where joint cells are missing, where too little of its
         time stands still jointly, where the two do not even agree on what it reads now, and as long as what
         is beside the diagonal is known to have tails oftener than the diagonal. What it says is no surer
-        than the pad itself: four that agree on a tail that is not there were wrong oftener than they knew.
+        than the pad itself unless the diagonal plainly shows a tail: four that agree there is none were wrong
+        oftener than they knew.
         """
         diagonal = self._all
         if diagonal.apart.log_prior[0] < diagonal.swung.log_prior[0]:
@@ -229,7 +230,8 @@ class Share(Kept):
         if min(beside.span_s, shared.span_s) < diagonal.settings.joint_span * own.span_s:
             return own
         joint = together(own, beside, shared, diagonal.sign(self._pad), diagonal.tolerance(self._pad))
-        joint.risk = max(joint.risk, own.risk)
+        if shared.weights()[0] > diagonal.settings.plain_tail:
+            joint.risk = max(joint.risk, own.risk)
         return joint if abs(joint.now - own.now) <= diagonal.band(self._pad) else own
 
     def forget(self) -> None:

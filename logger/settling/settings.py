@@ -57,8 +57,10 @@ class Settling:
     joint_late_s: float = 0.3
     """Four pads are looked at together unless one of them has sent nothing for longer than this …"""
     joint_span: float = 0.3
-    """… or they stand still together for a smaller share of the time that one does by itself. Neither look
-    may see more than `risk` then."""
+    """… or they stand still together for a smaller share of the time that one does by itself."""
+    plain_tail: float = 1e-12
+    """What they tell is no surer than the pad itself unless the diagonal plainly shows a tail: unless that it
+    has none is less probable than this."""
     pairing_sigma: float = 3.2
     """A rest tells which pads are diagonal if load moved between pairs of them by so many sigma …"""
     pairing_memory_rests: float = 10.0
@@ -73,7 +75,7 @@ class Settling:
     """The next rest must be so many bands away: otherwise this one broke off by its own tail."""
     tail_learn_bands: float = 50.0
     """Smallest movement, in bands, that teaches about tails."""
-    risk: float = 0.047
+    risk: float = 0.043
     """Declare once the settled value is farther than the tolerance with at most this probability."""
     tolerance_sigma: float = 0.75
     """Tolerance in sigma where the noise is coarser than d (which is the tolerance otherwise)."""
