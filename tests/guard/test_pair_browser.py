@@ -66,8 +66,9 @@ def test_the_pictures_link_pairs_and_leaves_no_code_behind(
     guarded: Callable[..., Served], seat: Seat
 ) -> None:
     served = guarded()
+    address = served.await_address()  # starting makes codes void that waited before
     code = Pairing(served.folder or Path()).offer("watch", "screen", time.monotonic_ns())
-    seat.page.goto(f"{served.await_address()}/#pair={code}")
+    seat.page.goto(f"{address}/#pair={code}")
     seat.wait("!document.body.classList.contains('lost')")
     assert "pair" not in seat.page.url
     assert not seat.page.is_visible("[data-verb=take]"), "who may only watch is shown no buttons"

@@ -30,8 +30,9 @@ Guarded = Callable[..., Served]
 def pair(served: Served, right: Any = "command", name: str = "phone") -> str:
     """Pair by the page's own door; return the cookie to send."""
     assert served.folder is not None
+    address = served.await_address()  # starting makes codes void that waited before
     code = Pairing(served.folder).offer(right, name, time.monotonic_ns())
-    status, headers, text = knock(served.await_address(), "POST", "/pair", {"code": code})
+    status, headers, text = knock(address, "POST", "/pair", {"code": code})
     assert (status, json.loads(text)) == (200, {"may": right})
     return headers["set-cookie"].partition(";")[0]
 
