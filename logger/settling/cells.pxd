@@ -50,6 +50,8 @@ cdef class Trail:
     cdef readonly double[::1] off, off_s
     cdef _look(self)
     cpdef append(self, Cell cell)
+    @cython.locals(n=Py_ssize_t, lo=Py_ssize_t, oldest_s=double)
+    cpdef tuple lately(self, double age_s, Py_ssize_t less=*)
     @cython.locals(lo=Py_ssize_t, i=Py_ssize_t)
     cpdef look_back(self, double here)
     @cython.locals(most=double, i=Py_ssize_t)

@@ -243,6 +243,14 @@ class Trail:
         self._t_of[self._n], self._x_of[self._n] = cell.t_s, cell.value
         self._n += 1
 
+    def lately(self, age_s: float, less: int = 0) -> tuple[Array, Array]:
+        """Times (s) and values of the cells of that time, oldest first; without so many of the newest."""
+        n = self._n - less
+        lo, oldest_s = n - 1, self._t_of[n - 1] - age_s
+        while lo > max(self._n - TRAIL, 0) and self._t_of[lo - 1] >= oldest_s:
+            lo -= 1
+        return self._t[lo:n], self._x[lo:n]
+
     def look_back(self, here: float) -> None:
         """Remember how far from `here` the stream was, and when."""
         lo = max(self._n - TRAIL, 0)

@@ -7,7 +7,7 @@ from logger.settling.cells cimport Cell, Cells, Trail
 from logger.settling.diagonal cimport Share
 from logger.settling.noise cimport NoiseLearner
 from logger.settling.prior cimport TailPrior, stirred
-from logger.settling.sway cimport sways, swung_back
+from logger.settling.sway cimport breath, swayed, sways, swung_back
 from logger.settling.tail cimport Estimate, Noise, Tails, estimate
 from logger.settling.watch cimport Watch
 
@@ -20,7 +20,7 @@ cdef class Channel(Kept):
     cdef public Share share
     cdef public Watch _watch
     cdef public Trail _trail
-    cdef public double knock, _peak, _told_s
+    cdef public double knock, _peak, _told_s, _look_s
     cdef public bint _wide, _owes
     cdef public Py_ssize_t _stirred, _until_fit, _samples
     cdef public long long _tried
@@ -39,8 +39,11 @@ cdef class Channel(Kept):
     @cython.locals(off=double)
     cdef bint _goes_on(self, Estimate fit) except -1
     cdef double _cell_sd(self, Estimate fit) except? -1
-    @cython.locals(noise=NoiseLearner, cells=Cells, fit=Estimate)
+    @cython.locals(noise=NoiseLearner)
     cdef list _seek_sway(self, long long end_ns)
+    cdef list _breathing(self, long long end_ns)
+    @cython.locals(fit=Estimate, swings=bint)
+    cdef list _swaying(self, long long end_ns)
     cdef list _tell_late(self, long long end_ns, str change)
     cdef Estimate _fit(self, Py_ssize_t n)
     @cython.locals(cells=Cells, learned=NoiseLearner, band=double, noise=Noise, fit=Estimate)

@@ -22,7 +22,7 @@ from logger.settling.level import Level, foreseen, found, joined
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
-from logger.settling.sway import sways, swung_back
+from logger.settling.sway import breath, swayed, sways, swung_back
 from logger.settling.tail import Estimate, Tails, estimate
 from logger.settling.watch import Watch
 
@@ -33,7 +33,7 @@ class Channel(Kept):
     kept = (
         *("settings", "prior", "cells", "noise", "level", "last", "knock", "share", "_watch", "_trail"),
         *("_peak", "_stirred", "_lesson", "_late", "_wide", "_until_fit", "_told_s", "_samples", "_tried"),
-        *("_owes", "_before"),
+        *("_owes", "_before", "_look_s"),
     )
 
     def __init__(self, settings: Settling, prior: TailPrior, parts: int = 0) -> None:
@@ -62,6 +62,8 @@ class Channel(Kept):
         """A level seen standing that was not sure enough to tell yet."""
         self._wide = False
         """Is the rest (or the fit under way) one of a swaying load?"""
+        self._look_s = 0.0
+        """How far back (s) that load is looked at, longer than cells of it are held."""
         self._until_fit = 0
         self._told_s = 0.0
         self._samples = 0
@@ -129,8 +131,10 @@ class Channel(Kept):
         patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
         sure = fit.risk <= min(patient, s.risk_most) or fit.span_s >= s.creep_rest_s
         swayed = swung_back(self.last, self._peak, self.noise.band(), self.cells.last_ns, s)
-        if near and sure and (fit.span_s >= s.sway_rest_s or not swayed):
-            return self._declare(fit, end_ns)
+        if near and sure:
+            breathes = self._breathing(end_ns)
+            if breathes or fit.span_s >= s.sway_rest_s or not swayed:
+                return breathes or self._declare(fit, end_ns)
         if fit.span_s >= late_s(self.noise) and not swayed:
             told = late_fit(fit, near, self.cells, self.noise)
             if told is not None:
@@ -163,24 +167,30 @@ class Channel(Kept):
         return math.pow(fit.variance / self.cells.mean_n, 0.5)
 
     def _seek_sway(self, end_ns: int) -> list[Level]:
-        """Somebody breathes aboard, the wind blows: a load that sways within a few bands for some seconds.
-
-        Tried twice a second only: that is enough for what takes seconds.
-        """
-        s, noise, cells = self.settings, self.noise, self.cells
+        """Somebody breathes, the wind blows: a load that sways. Twice a second only: it takes seconds."""
+        noise = self.noise
         if noise.variance is None or end_ns // 500_000_000 == self._tried // 500_000_000:
             return []
         self._tried = end_ns
         noise.grow()
-        if not sways(cells, noise.band(), s):
+        if not sways(self.cells, noise.band(), self.settings):
             return []
-        self._wide = True
-        fit = self._fit(cells.n)
-        swings = fit.crossings >= 2 and fit.eta < 0.5 and self._cell_sd(fit) > 0.4 * noise.band()
-        if swings and self._goes_on(fit) and fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk:
-            return self._declare(fit, end_ns)
-        self._wide = False
-        return []
+        self._look_s = 0.0
+        return self._swaying(end_ns)
+
+    def _breathing(self, end_ns: int) -> list[Level]:
+        """What stands again where it stood before, and went to and fro between, is one rest of a sway."""
+        self._look_s = breath(self._trail, self.last, self._peak, self.noise, end_ns)
+        return self._swaying(end_ns) if self._look_s > 0 else []
+
+    def _swaying(self, end_ns: int) -> list[Level]:
+        """Declare a rest of a load that sways, if it does by a fit of that."""
+        s, self._wide = self.settings, True
+        fit = self._fit(self.cells.n)
+        swings = fit.crossings >= 2 and fit.eta < 0.5 and self._cell_sd(fit) > 0.4 * self.noise.band()
+        long, known = fit.span_s >= s.wobble_rest_s, fit.risk <= s.wobble_risk
+        self._wide = swings and long and known and self._goes_on(fit)
+        return self._declare(fit, end_ns) if self._wide else []
 
     def _tell_late(self, end_ns: int, change: str) -> list[Level]:
         """A level that ended before it could be told with confidence is told when it ends."""
@@ -212,10 +222,11 @@ class Channel(Kept):
         cells, learned = self.cells, self.noise
         if self._wide:
             noise = learned.for_sway()
-            band = 2.0 * noise.tolerance
+            t, x, w = swayed(cells, self._trail, n, self._look_s)
+            fit = estimate(t, x, w, noise, self._tails(n), 2.0 * noise.tolerance)
         else:
             noise, band = learned.for_fit(), learned.band()
-        fit = estimate(cells.t_of[:n], cells.x_of[:n], cells.w_of[:n], noise, self._tails(n), band)
+            fit = estimate(cells.t_of[:n], cells.x_of[:n], cells.w_of[:n], noise, self._tails(n), band)
         self.noise.bound(fit)
         return fit
 
@@ -247,7 +258,7 @@ class Channel(Kept):
 
     def _declare(self, fit: Estimate, end_ns: int) -> list[Level]:
         cells, old, self._late = self.cells, self.last, None
-        start = cells.n - fit.count
+        start = max(cells.n - fit.count, 0)  # a breath began before these cells
         self._learn_tail(fit)
         if old is not None and self._watch.same(
             old, fit.value, fit.u, int(cells.first_of[start]), self._wide
@@ -275,7 +286,8 @@ class Channel(Kept):
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
         self._watch.level = fit.value if self._wide else fit.now
         self._watch.sd = max(self._cell_sd(fit), math.pow(self.noise.rounding, 0.5))
-        self._watch.wander = math.pow(fit.wander, 0.5)
+        sway = self._cell_sd(fit) if self._wide else 0.0
+        self._watch.wander = math.pow(fit.wander + sway * sway, 0.5)
         span = fit.span_s
         pause_s = 0.2 if span < 3 else 1.0 if span < 20 else 3.0 if span < 60 else 10.0
         self._until_fit = max(int(pause_s / self.settings.cell_s + 1e-9), 1)
@@ -294,7 +306,7 @@ class Channel(Kept):
 
     def _refine(self) -> list[Level]:
         fit = self._fit(self.cells.n)
-        ramp = self._watch.ramp(2.0 * self.settings.wobble_bands if self._wide else 1.0)
+        ramp = self._watch.ramp(self._wide)
         if ramp is not None:
             return self._moved(ramp)
         parted = self._apart(fit)

@@ -122,6 +122,8 @@ class Settling:
     """… after so long: a breath takes about as much …"""
     wobble_slow_s: float = 8.0
     """… or, if it is slow, so much …"""
+    wobble_back_s: float = 12.0
+    """… or, where one end of it was told as a rest, two slow breaths …"""
     wobble_turns: int = 3
     """… if it crossed its own straight line so often: a tail does twice …"""
     wobble_gone: float = 0.35

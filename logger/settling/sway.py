@@ -3,8 +3,11 @@
 
 from __future__ import annotations
 
-from logger.settling.cells import Cells
+import numpy as np
+
+from logger.settling.cells import Array, Cells, Trail
 from logger.settling.level import Level
+from logger.settling.noise import NoiseLearner
 from logger.settling.settings import Settling
 from logger.settling.tail import turns
 
@@ -16,17 +19,24 @@ def sways(cells: Cells, band: float, settings: Settling) -> bool:
 
 
 def _sways(cells: Cells, rest_s: float, band: float, settings: Settling) -> bool:
-    """The same for so many seconds. A ramp or a tail does not go to and fro."""
+    """The same for so many seconds."""
     n, lo = cells.n, cells.since(rest_s)
-    if lo == 0 or n - lo < settings.min_rest_samples:
-        return False  # too short a memory, or a radio gap
-    span = cells.spread(lo, n)
-    if span > 2.0 * settings.wobble_bands * band:
+    if lo == 0:
+        return False  # too short a memory
+    most = 2.0 * settings.wobble_bands * band
+    return _to_and_fro(cells.t[lo:n], cells.x[lo:n], most, settings)
+
+
+def _to_and_fro(t: Array, x: Array, most: float, settings: Settling) -> bool:
+    """Do these values go to and fro, no farther than `most`? A ramp or a tail does not."""
+    count = len(x)
+    if count < settings.min_rest_samples:
+        return False  # a radio gap
+    span, half = float(np.ptp(x)), count // 2
+    if span > most:
         return False
-    half = (lo + n) // 2
-    gone = abs(cells.middle(half, n) - cells.middle(lo, half))
-    swings = turns(cells.t[lo:n], cells.x[lo:n])
-    return bool(gone <= settings.wobble_gone * span and swings >= settings.wobble_turns)
+    gone = abs(float(np.add.reduce(x[half:])) / (count - half) - float(np.add.reduce(x[:half])) / half)
+    return gone <= settings.wobble_gone * span and turns(t, x) >= settings.wobble_turns
 
 
 def swung_back(last: Level | None, peak: float, band: float, now_ns: int, s: Settling) -> bool:
@@ -38,3 +48,29 @@ def swung_back(last: Level | None, peak: float, band: float, now_ns: int, s: Set
         return False
     rest_s, gone_s = (last.to_ns - last.from_ns) * 1e-9, (now_ns - last.to_ns) * 1e-9
     return rest_s < s.sway_rest_s and gone_s < s.wobble_slow_s
+
+
+def breath(trail: Trail, last: Level | None, peak: float, noise: NoiseLearner, now_ns: int) -> float:
+    """For how long (s) the load has gone to and fro, where one end of that was the rest told last; else 0.
+
+    `peak` is the farthest that it was from that rest since.
+    """
+    s, far = noise.settings, 2.0 * noise.settings.wobble_bands * noise.band()
+    if last is None or last.change != "closed" or peak > far:
+        return 0.0
+    if (now_ns - last.to_ns) * 1e-9 >= s.wobble_slow_s:
+        return 0.0
+    for look_s in (s.wobble_slow_s, s.wobble_back_s):
+        t, x = trail.lately(look_s)
+        if t[-1] - t[0] >= 0.9 * look_s and _to_and_fro(t, x, far, s):
+            return look_s
+    return 0.0
+
+
+def swayed(cells: Cells, trail: Trail, n: int, look_s: float) -> tuple[Array, Array, Array]:
+    """Times, values and samples of the oldest n cells held, or of those of the last `look_s` before if these
+    are more."""
+    if cells.t_of[n - 1] - cells.t_of[0] >= look_s:
+        return cells.t[:n], cells.x[:n], cells.w[:n]
+    t, x = trail.lately(look_s, cells.n - n)
+    return t, x, np.full(len(t), cells.mean_n)

@@ -109,6 +109,56 @@ def test_breathing_is_one_rest_that_covers_the_level(sway_d: float, sway_Hz: flo
         assert sum(span(r)[1] - span(r)[0] for r in told) > 20, seed
 
 
+def uneven_breath(
+    seed: int, sway_d: float, sway_Hz: float, then_d: float = 0.0
+) -> tuple[list[Row], float, float]:
+    """Somebody gets in at 4 s and breathes, no two breaths alike; at 24 s the load goes up by `then_d`.
+
+    Rows, settled load and d, in kg.
+    """
+    dice = random.Random(seed)
+    d, level, phase = 0.2, 231.4, dice.uniform(0, 2 * pi)
+    breath, way_Hz, way_d, rows = -1, 0.0, 0.0, []
+    for k in range(800):
+        t = k / 20
+        if phase // (2 * pi) != breath:
+            breath = int(phase // (2 * pi))
+            way_Hz, way_d = sway_Hz * dice.uniform(0.8, 1.2), sway_d * dice.uniform(0.8, 1.2)
+        phase += 2 * pi * way_Hz / 20
+        x = 161.4 if t < 4 else level + way_d * d * sin(phase) + (then_d * d if t > 24 else 0.0)
+        rows.append((t, "P1", round(round((x + dice.gauss(0, 0.2 * d)) / d) * d, 6)))
+    return rows, level, d
+
+
+@pytest.mark.parametrize(
+    ("sway_d", "sway_Hz"),
+    [(0.8, 0.25), (1.2, 0.2), (1.2, 0.25), (1.6, 0.2), (1.6, 0.25), (2.2, 0.25), (2.2, 0.32)],
+)
+def test_an_uneven_breath_is_one_rest(sway_d: float, sway_Hz: float) -> None:
+    """Ends of breaths that are told, left and come back to are one rest, known no better than it sways."""
+    ones = held = 0
+    for seed in range(16):
+        rows, level, _ = uneven_breath(seed, sway_d, sway_Hz)
+        _, *told = rests(run(rows)[0], "P1")
+        ones += len(told) == 1
+        held += bool(told) and abs(told[-1].mass_kg - level) <= 2 * told[-1].u_kg
+    assert ones >= 13, ones
+    assert held >= 14, held
+
+
+@pytest.mark.parametrize("then_d", [6.0, 9.0])
+def test_a_step_in_a_breath_is_two_levels(then_d: float) -> None:
+    """Whoever sits in the car and is handed a helmet breathes before and after."""
+    for seed in range(8):
+        rows, level, d = uneven_breath(seed, 1.4, 0.24, then_d)
+        _, *told = rests(run(rows)[0], "P1")
+        before = [r for r in told if span(r)[1] < 25.0]
+        after = [r for r in told if span(r)[1] > 35.0]
+        assert before, seed
+        assert before[-1].mass_kg == pytest.approx(level, abs=1.5 * d), seed
+        assert after[-1].mass_kg == pytest.approx(level + then_d * d, abs=1.5 * d), seed
+
+
 def test_the_first_change_is_the_load_not_the_resolution() -> None:
     """Four displays that never changed, and then jump within one sample: no step of 70 kg is a resolution."""
     rows: list[Row] = []
