@@ -130,7 +130,7 @@ class Channel(Kept):
         near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
         patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
         sure = fit.risk <= min(patient, s.risk_most) or fit.span_s >= s.creep_rest_s
-        swayed = swung_back(self.last, self._peak, self.noise.band(), self.cells.last_ns, s)
+        swayed = swung_back(self.last, self._peak, self.noise.sway(), self.cells.last_ns, s)
         if near and sure:
             breathes = self._breathing(end_ns)
             if breathes or fit.span_s >= s.sway_rest_s or not swayed:
@@ -173,7 +173,7 @@ class Channel(Kept):
             return []
         self._tried = end_ns
         noise.grow()
-        if not sways(self.cells, noise.band(), self.settings):
+        if not sways(self.cells, noise.sway(), self.settings):
             return []
         self._look_s = 0.0
         return self._swaying(end_ns)
@@ -286,8 +286,7 @@ class Channel(Kept):
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
         self._watch.level = fit.value if self._wide else fit.now
         self._watch.sd = max(self._cell_sd(fit), math.pow(self.noise.rounding, 0.5))
-        sway = self._cell_sd(fit) if self._wide else 0.0
-        self._watch.wander = math.pow(fit.wander + sway * sway, 0.5)
+        self._watch.wander = math.pow(fit.wander, 0.5)
         span = fit.span_s
         pause_s = 0.2 if span < 3 else 1.0 if span < 20 else 3.0 if span < 60 else 10.0
         self._until_fit = max(int(pause_s / self.settings.cell_s + 1e-9), 1)

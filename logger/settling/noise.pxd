@@ -15,8 +15,10 @@ cdef class NoiseLearner(Kept):
     cdef _begin(self)
     @cython.locals(sigma=double)
     cpdef double band(self) except? -1
-    @cython.locals(n=Py_ssize_t)
     cpdef double finest(self) except? -1
+    cpdef double sway(self) except? -1
+    @cython.locals(n=Py_ssize_t)
+    cdef double _load(self) except? -1
     @cython.locals(cells=Cells, sigma=double, likely=double, span_s=double)
     cpdef double sigma(self) except? -1
     @cython.locals(sigma=double, d=double)

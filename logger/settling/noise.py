@@ -66,8 +66,15 @@ class NoiseLearner(Kept):
 
     def finest(self) -> float:
         """What nobody can ask of a pad at this load, however fine its display."""
+        return self._finest_share * self._load()
+
+    def sway(self) -> float:
+        """How far a load may go to and fro either way and still be a rest."""
+        return max(self.settings.wobble_bands * self.band(), self.settings.wobble_share * self._load())
+
+    def _load(self) -> float:
         n = self.cells.n
-        return self._finest_share * abs(float(self.cells.x_of[n - 1])) if n else 0.0
+        return abs(float(self.cells.x_of[n - 1])) if n else 0.0
 
     def sigma(self) -> float:
         """Noise of one cell; before it is learned, what a stretch of some seconds shows, or few d."""
@@ -100,7 +107,7 @@ class NoiseLearner(Kept):
 
     def for_sway(self) -> Noise:
         """The same for a load that sways within a tolerance either way."""
-        noise, reach = self.for_fit(), self.settings.wobble_bands * self.band()
+        noise, reach = self.for_fit(), self.sway()
         noise.variance = (0.4 * reach) ** 2 * self.cells.mean_n
         noise.weight, noise.tolerance = 4.0, reach
         return noise

@@ -118,12 +118,14 @@ class Settling:
     """Farthest a tail may still have to go, in bands, at a declaration: no extrapolating of ramps."""
     wobble_bands: float = 3.0
     """A person's breathing or wind may sway the load by so many bands, and it still counts as a rest …"""
+    wobble_share: float = 6e-4
+    """… or by this share of it: a deep breath moves a car of 900 kg by half a kilogram (no source) …"""
     wobble_rest_s: float = 5.0
     """… after so long: a breath takes about as much …"""
     wobble_slow_s: float = 8.0
     """… or, if it is slow, so much …"""
-    wobble_back_s: float = 12.0
-    """… or, where one end of it was told as a rest, two slow breaths …"""
+    wobble_slowest_s: float = 12.0
+    """… or, if it is very slow and one end of it was told as a rest, so much …"""
     wobble_turns: int = 3
     """… if it crossed its own straight line so often: a tail does twice …"""
     wobble_gone: float = 0.35

@@ -3,16 +3,14 @@ cimport cython
 from logger.settling.cells cimport Cells, Trail
 from logger.settling.noise cimport NoiseLearner
 
-cpdef bint sways(Cells cells, double band, settings) except -1
-
-@cython.locals(n=Py_ssize_t, lo=Py_ssize_t, most=double)
-cdef bint _sways(Cells cells, double rest_s, double band, settings) except -1
+@cython.locals(n=Py_ssize_t, lo=Py_ssize_t, look_s=double)
+cpdef bint sways(Cells cells, double sway, settings) except -1
 
 @cython.locals(count=Py_ssize_t, half=Py_ssize_t, span=double, gone=double)
 cdef bint _to_and_fro(t, x, double most, settings) except -1
 
 @cython.locals(rest_s=double, gone_s=double)
-cpdef bint swung_back(last, double peak, double band, long long now_ns, s) except -1
+cpdef bint swung_back(last, double peak, double sway, long long now_ns, s) except -1
 
 @cython.locals(far=double, look_s=double)
 cpdef double breath(Trail trail, last, double peak, NoiseLearner noise, long long now_ns) except -1

@@ -12,19 +12,16 @@ from logger.settling.settings import Settling
 from logger.settling.tail import turns
 
 
-def sways(cells: Cells, band: float, settings: Settling) -> bool:
-    """Do the newest cells sway within some `band`s, by the time of a quick or of a slow breath?"""
-    quick_s, slow_s = settings.wobble_rest_s, settings.wobble_slow_s
-    return _sways(cells, quick_s, band, settings) or _sways(cells, slow_s, band, settings)
-
-
-def _sways(cells: Cells, rest_s: float, band: float, settings: Settling) -> bool:
-    """The same for so many seconds."""
-    n, lo = cells.n, cells.since(rest_s)
-    if lo == 0:
-        return False  # too short a memory
-    most = 2.0 * settings.wobble_bands * band
-    return _to_and_fro(cells.t[lo:n], cells.x[lo:n], most, settings)
+def sways(cells: Cells, sway: float, settings: Settling) -> bool:
+    """Do the newest cells go to and fro by no more than `sway` either way, by the time of a quick or of a
+    slow breath?"""
+    for look_s in (settings.wobble_rest_s, settings.wobble_slow_s):
+        n, lo = cells.n, cells.since(look_s)
+        if lo == 0:
+            break  # too short a memory
+        if _to_and_fro(cells.t[lo:n], cells.x[lo:n], 2.0 * sway, settings):
+            return True
+    return False
 
 
 def _to_and_fro(t: Array, x: Array, most: float, settings: Settling) -> bool:
@@ -39,12 +36,12 @@ def _to_and_fro(t: Array, x: Array, most: float, settings: Settling) -> bool:
     return gone <= settings.wobble_gone * span and turns(t, x) >= settings.wobble_turns
 
 
-def swung_back(last: Level | None, peak: float, band: float, now_ns: int, s: Settling) -> bool:
+def swung_back(last: Level | None, peak: float, sway: float, now_ns: int, s: Settling) -> bool:
     """May the level of now and the short rest just before it be two ends of one sway?
 
     `peak` is the farthest that the load was from that rest since.
     """
-    if last is None or last.change != "closed" or peak > s.wobble_bands * 2.0 * band:
+    if last is None or last.change != "closed" or peak > 2.0 * sway:
         return False
     rest_s, gone_s = (last.to_ns - last.from_ns) * 1e-9, (now_ns - last.to_ns) * 1e-9
     return rest_s < s.sway_rest_s and gone_s < s.wobble_slow_s
@@ -55,12 +52,12 @@ def breath(trail: Trail, last: Level | None, peak: float, noise: NoiseLearner, n
 
     `peak` is the farthest that it was from that rest since.
     """
-    s, far = noise.settings, 2.0 * noise.settings.wobble_bands * noise.band()
+    s, far = noise.settings, 2.0 * noise.sway()
     if last is None or last.change != "closed" or peak > far:
         return 0.0
-    if (now_ns - last.to_ns) * 1e-9 >= s.wobble_slow_s:
+    if (now_ns - last.to_ns) * 1e-9 >= s.wobble_slowest_s:
         return 0.0
-    for look_s in (s.wobble_slow_s, s.wobble_back_s):
+    for look_s in (s.wobble_slow_s, s.wobble_slowest_s):
         t, x = trail.lately(look_s)
         if t[-1] - t[0] >= 0.9 * look_s and _to_and_fro(t, x, far, s):
             return look_s

@@ -162,22 +162,22 @@ class Watch(Kept):
 
     def ramp(self, wide: bool) -> int | None:
         """Index where a steady ramp faster than creep began, or None; `wide` says that the load sways."""
-        s = self.settings
+        s, band = self.settings, self.noise.band()
         if wide:
-            return self._falls(s.wobble_slow_s, 2.0 * s.wobble_bands)
-        found = self._falls(s.creep_horizon_s, 1.0)
-        return self._falls(2.0 * s.creep_horizon_s, 2.0) if found is None else found
+            return self._falls(s.wobble_slow_s, 2.0 * self.noise.sway())
+        found = self._falls(s.creep_horizon_s, band)
+        return self._falls(2.0 * s.creep_horizon_s, 2.0 * band) if found is None else found
 
-    def _falls(self, look_s: float, bands: float) -> int | None:
-        """Does the load fall by that many bands in all of this time?"""
+    def _falls(self, look_s: float, far: float) -> int | None:
+        """Does the load fall by so much in all of this time?"""
         cells = self.cells
         n, lo = cells.n, cells.since(look_s)
-        long = look_s > self.settings.creep_horizon_s
-        if n - lo < 8 or (long and cells.t_of[n - 1] - cells.t_of[lo] < 0.9 * look_s):
+        short = cells.t_of[n - 1] - cells.t_of[lo] < 0.9 * look_s
+        if n - lo < 8 or (short and look_s > self.settings.creep_horizon_s):
             return None
         half = (lo + n) // 2
         fall = (cells.middle(half, n) - cells.middle(lo, half)) * 2.0
         eta = self.noise.eta
         se = 2.0 * self.sd * math.sqrt(4.0 / (n - lo) * (2.0 - eta) / eta)
-        limit = max(bands * self.noise.band(), 5.0 * se, 4.0 * self.wander)
+        limit = max(far, 5.0 * se, 4.0 * self.wander)
         return lo if abs(fall) > limit else None

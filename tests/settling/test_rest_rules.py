@@ -146,6 +146,32 @@ def test_an_uneven_breath_is_one_rest(sway_d: float, sway_Hz: float) -> None:
     assert held >= 14, held
 
 
+@pytest.mark.parametrize(("d", "sway_kg"), [(0.02, 0.2), (0.02, 0.4), (0.05, 0.4), (0.2, 0.5)])
+def test_whoever_sits_in_the_car_is_told_one_rest_of_it(d: float, sway_kg: float) -> None:
+    """A breath moves load through all four pads, by far more than fine displays show: the car rests."""
+    empty, person = (231.4, 220.7, 180.2, 190.9), (25.0, 22.0, 13.0, 11.0)
+    for seed in range(6):
+        dice = random.Random(seed)
+        phase, way_Hz, rows = dice.uniform(0, 2 * pi), 0.24, []
+        for k in range(40 * 16):
+            t = k / 16
+            if k % 64 == 0:
+                way_Hz = 0.24 * dice.uniform(0.85, 1.15)
+            phase += 2 * pi * way_Hz / 16
+            for n, pad in enumerate(("P1", "P2", "P3", "P4")):
+                x = empty[n]
+                if t > 8:
+                    stirs = 2.0 * sin(7.0 * t) * max(0.0, 1.0 - (t - 8) / 2)
+                    x += person[n] * (1.0 + sway_kg / sum(person) * sin(phase)) + stirs
+                rows.append((t + n / 100, pad, round(round((x + dice.gauss(0, 0.4 * d)) / d) * d, 6)))
+        out, _ = run(rows)
+        told = {r.t_from_mono_ns: r for r in out if isinstance(r, CarRest) and r.mass_kg > sum(empty) + 50}
+        (car,) = told.values()
+        assert car.mass_kg == pytest.approx(sum(empty) + sum(person), abs=2 * car.u_kg), seed
+        assert car.u_kg < sway_kg, seed
+        assert sum(isinstance(r, Boarding) for r in out) == 1, seed
+
+
 @pytest.mark.parametrize("then_d", [6.0, 9.0])
 def test_a_step_in_a_breath_is_two_levels(then_d: float) -> None:
     """Whoever sits in the car and is handed a helmet breathes before and after."""
