@@ -34,7 +34,7 @@ cdef class Channel(Kept):
     cdef list _seek(self, long long end_ns)
     @cython.locals(near=bint, sure=bint, swayed=bint, patient=double)
     cdef list _standing(self, Estimate fit, long long end_ns)
-    @cython.locals(noise=NoiseLearner, creeps=bint, still=bint)
+    @cython.locals(noise=NoiseLearner, few=bint, creeps=bint, still=bint)
     cdef bint _stands(self, Estimate fit) except -1
     @cython.locals(off=double)
     cdef bint _goes_on(self, Estimate fit) except -1

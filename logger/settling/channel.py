@@ -150,7 +150,8 @@ class Channel(Kept):
         """Does the load stand still by this fit, apart from what it may still have to go?"""
         s, noise = self.settings, self.noise
         strange = noise.variance is None and noise.sigma() > s.likely_sigma_d * noise.resolution
-        if strange and (fit.span_s < s.unknown_rest_s or fit.samples < s.unknown_rest_samples):
+        few = fit.samples < s.unknown_rest_samples or fit.count < s.unknown_rest_cells
+        if strange and (few or fit.span_s < s.unknown_rest_s):
             return False  # as likely a swing as noise
         if fit.span_s < s.hold_values * noise.hold_s:
             return False  # a slow display stands between two values
@@ -363,7 +364,7 @@ class Channel(Kept):
     def _close(self, end: int, change: str) -> list[Level]:
         assert self.level is not None
         cells, parted = self.cells, []
-        last = self._watch.undisturbed(end) if change == "closed" else end
+        last = self._watch.undisturbed(end) if change == "closed" or self._watch.off else end
         if last >= 3:
             fit = self._fit(last)
             parted = self._apart(fit)

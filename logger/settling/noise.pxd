@@ -19,14 +19,16 @@ cdef class NoiseLearner(Kept):
     cpdef double sway(self) except? -1
     @cython.locals(n=Py_ssize_t)
     cdef double _load(self) except? -1
-    @cython.locals(cells=Cells, sigma=double, likely=double, span_s=double)
+    @cython.locals(cells=Cells, sigma=double, likely=double, span_s=double, unknown=bint)
     cpdef double sigma(self) except? -1
+    @cython.locals(n=Py_ssize_t)
+    cdef bint _came(self) except -1
     @cython.locals(sigma=double, d=double)
     cpdef double tolerance(self) except? -1
     @cython.locals(slack=double)
     cpdef bint restless(self, Py_ssize_t least) except -1
     cpdef double calm(self) except? -1
-    @cython.locals(noise=Noise)
+    @cython.locals(noise=Noise, sigma=double)
     cpdef Noise for_fit(self)
     @cython.locals(noise=Noise, reach=object)
     cpdef Noise for_sway(self)

@@ -19,6 +19,8 @@ CALM_CELLS = 12
 """Cells in a stretch that may show the noise where no rest did."""
 FIRST_CELLS = 8
 """The same where there are too few cells to choose from."""
+CAME_STEPS = 8.0
+"""Cells that reach over so many of their usual steps show a load that came: noise reaches over four."""
 SEEK_CELLS = 160
 """Cells looked back upon while no rest is found."""
 
@@ -85,7 +87,16 @@ class NoiseLearner(Kept):
         sigma = math.sqrt(self.calm() / cells.mean_n)
         likely = self._likely_d * self.resolution
         span_s = float(cells.t_of[cells.n - 1] - cells.t_of[0]) if cells.n else 0.0
-        return min(sigma, likely) if likely > 0 and span_s < self._unknown_s else sigma
+        unknown = span_s < self._unknown_s or self._came()
+        return min(sigma, likely) if likely > 0 and unknown else sigma
+
+    def _came(self) -> bool:
+        """Are these cells few, as those of slow displays and of bursts are, and did the load come in them?"""
+        n = self.cells.n
+        if not 3 <= n <= 2 * CALM_CELLS:
+            return False
+        steps = np.abs(np.diff(self.cells.x[:n]))
+        return bool(self.cells.spread(0, n) > CAME_STEPS * float(np.median(steps)))
 
     def tolerance(self) -> float:
         """An error beyond this is a wrong reading: one d (more of a sum of roundings), or about the noise
@@ -99,7 +110,8 @@ class NoiseLearner(Kept):
         if self.variance is not None:
             noise.variance, noise.weight = self.variance, 12.0
         else:
-            noise.variance, noise.weight = self.calm(), 4.0
+            sigma = self.sigma()
+            noise.variance, noise.weight = sigma * sigma * self.cells.mean_n, 4.0
         noise.eta, noise.step, noise.copies = self.eta, self.resolution, self.copies
         noise.distrust, noise.horizon = self._distrust, self._fit_bands
         noise.tolerance = self.tolerance()

@@ -108,7 +108,9 @@ class Settling:
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 15
-    """… and have so many samples."""
+    """… have so many samples …"""
+    unknown_rest_cells: int = 8
+    """… and so many cells, as it takes to learn noise from: radios send samples in bursts."""
     distrust: float = 0.4
     """Share by which the model of a settle may be wrong: a cell that lay 10 d off is uncertain by 4 d."""
     fit_bands: float = 12.0
