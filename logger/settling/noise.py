@@ -19,6 +19,8 @@ CALM_CELLS = 12
 """Cells in a stretch that may show the noise where no rest did."""
 FIRST_CELLS = 8
 """The same where there are too few cells to choose from."""
+UNLIKE = 25.0
+"""Stretches whose variances differ so many times are not of one noise."""
 CAME_STEPS = 8.0
 """Cells that reach over so many of their usual steps show a load that came: noise reaches over four."""
 SEEK_CELLS = 160
@@ -91,9 +93,9 @@ class NoiseLearner(Kept):
         return min(sigma, likely) if likely > 0 and unknown else sigma
 
     def _came(self) -> bool:
-        """Are these cells few, as those of slow displays and of bursts are, and did the load come in them?"""
-        n = self.cells.n
-        if not 3 <= n <= 2 * CALM_CELLS:
+        """Are these cells few, as slow displays and bursts have them, and did the load come in them?"""
+        n, sparse = self.cells.n, self.cells.step_s() > 1.5 * self.settings.cell_s
+        if not 3 <= n <= (4 if sparse else 2) * CALM_CELLS:
             return False
         steps = np.abs(np.diff(self.cells.x[:n]))
         return bool(self.cells.spread(0, n) > CAME_STEPS * float(np.median(steps)))
@@ -155,7 +157,9 @@ class NoiseLearner(Kept):
         shown = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise,
         if len(shown) < 0.67 * len(calm):  # unless that is the rule
             return 0.0
-        return float(np.quantile(shown, 0.25) if first else shown.min())
+        found = float(np.quantile(shown, 0.25) if first else shown.min())
+        least = float(_every_stretch(square).min()) if order == 1 else 0.0
+        return least if found > UNLIKE * least > 0 else found  # in most of them the load moved
 
     def learn(self, fit: Estimate) -> None:
         """Learn from a quiet stretch."""

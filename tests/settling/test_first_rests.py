@@ -54,6 +54,32 @@ def test_a_movement_is_not_taken_for_noise(
                 assert rest.mass_kg == pytest.approx(level, abs=error), seed
 
 
+@pytest.mark.parametrize("empty_s", [1.5, 3.0, 5.0])
+@pytest.mark.parametrize("rate", [2.0, 3.0, 5.0])
+@pytest.mark.parametrize(("noise_d", "d"), [(0.5, 0.1), (0.1, 0.5), (2.0, 0.02)])
+def test_a_car_that_is_rocked_at_once_rests_as_what_it_weighs(
+    empty_s: float, rate: float, noise_d: float, d: float
+) -> None:
+    """It drives on, is rocked for four seconds, and stands for twenty."""
+    loads, swings = (231.4, 220.7, 180.2, 190.9), (6.0, 5.0, -4.0, 4.0)
+    for seed in range(3):
+        dice, rows = random.Random(seed), []
+        for k in range(round((empty_s + 28) * rate)):
+            for n, pad in enumerate(("P1", "P2", "P3", "P4")):
+                t = (k + 0.2 * n + dice.uniform(0, 0.2)) / rate
+                since, x = t - empty_s, 0.0
+                if since >= 0:
+                    x = loads[n] * (1 - exp(-since / 0.3) + 0.05 * exp(-since / 0.6) * sin(9 * since))
+                    if 4 <= since < 8:
+                        x += swings[n] * sin(2 * pi * 1.3 * since) * min(1.0, 8 - since)
+                rows.append((t, pad, round(round((x + dice.gauss(0, noise_d * d)) / d) * d, 6)))
+        told = [r for r in rests(run(rows)[0], "*") if span(r)[1] > empty_s + 20]
+        assert len(told) == 1, (seed, [span(r) for r in told])
+        error = 2.5 * max(d, 2.0 * noise_d * d)
+        assert told[0].mass_kg == pytest.approx(sum(loads), abs=error), seed
+        assert told[0].u_kg < error, seed
+
+
 def test_a_last_value_that_is_off_does_not_move_the_level() -> None:
     """The stream ends with a value that nobody can hold against a neighbour any more."""
     rows = [row for row in arrivals(1, 20.0, 0.5, 0.1, 6.0, 1) if row[0] < 29.0]
