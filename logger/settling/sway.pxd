@@ -7,7 +7,7 @@ from logger.settling.noise cimport NoiseLearner
 cpdef bint sways(Cells cells, double sway, settings) except -1
 
 @cython.locals(count=Py_ssize_t, half=Py_ssize_t, span=double, gone=double)
-cdef bint _to_and_fro(t, x, double most, settings) except -1
+cdef bint _to_and_fro(t, x, settings) except -1
 
 @cython.locals(rest_s=double, gone_s=double)
 cpdef bint swung_back(last, double peak, double sway, long long now_ns, s) except -1

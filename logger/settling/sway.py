@@ -17,21 +17,19 @@ def sways(cells: Cells, sway: float, settings: Settling) -> bool:
     slow breath?"""
     for look_s in (settings.wobble_rest_s, settings.wobble_slow_s):
         n, lo = cells.n, cells.since(look_s)
-        if lo == 0:
-            break  # too short a memory
-        if _to_and_fro(cells.t[lo:n], cells.x[lo:n], 2.0 * sway, settings):
+        if lo == 0 or cells.spread(lo, n) > 2.0 * sway:
+            break  # too short a memory, or too far
+        if _to_and_fro(cells.t[lo:n], cells.x[lo:n], settings):
             return True
     return False
 
 
-def _to_and_fro(t: Array, x: Array, most: float, settings: Settling) -> bool:
-    """Do these values go to and fro, no farther than `most`? A ramp or a tail does not."""
+def _to_and_fro(t: Array, x: Array, settings: Settling) -> bool:
+    """Do these values go to and fro? A ramp or a tail does not."""
     count = len(x)
     if count < settings.min_rest_samples:
         return False  # a radio gap
     span, half = float(np.ptp(x)), count // 2
-    if span > most:
-        return False
     gone = abs(float(np.add.reduce(x[half:])) / (count - half) - float(np.add.reduce(x[:half])) / half)
     return gone <= settings.wobble_gone * span and turns(t, x) >= settings.wobble_turns
 
@@ -59,7 +57,7 @@ def breath(trail: Trail, last: Level | None, peak: float, noise: NoiseLearner, n
         return 0.0
     for look_s in (s.wobble_slow_s, s.wobble_slowest_s):
         t, x = trail.lately(look_s)
-        if t[-1] - t[0] >= 0.9 * look_s and _to_and_fro(t, x, far, s):
+        if t[-1] - t[0] >= 0.9 * look_s and np.ptp(x) <= far and _to_and_fro(t, x, s):
             return look_s
     return 0.0
 
