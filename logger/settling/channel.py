@@ -22,7 +22,7 @@ from logger.settling.level import Level, foreseen, found, joined
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
-from logger.settling.sway import breath, swayed, sways, swung_back
+from logger.settling.sway import breath, swayed, sways, swings, swung_back
 from logger.settling.tail import Estimate, Tails, estimate
 from logger.settling.watch import Watch
 
@@ -188,9 +188,8 @@ class Channel(Kept):
         """Declare a rest of a load that sways, if it does by a fit of that."""
         s, self._wide = self.settings, True
         fit = self._fit(self.cells.n)
-        swings = fit.crossings >= 2 and fit.eta < 0.5 and self._cell_sd(fit) > 0.4 * self.noise.band()
-        long, known = fit.span_s >= s.wobble_rest_s, fit.risk <= s.wobble_risk
-        self._wide = swings and long and known and self._goes_on(fit)
+        known = fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk
+        self._wide = known and swings(fit, self._cell_sd(fit), self.noise) and self._goes_on(fit)
         return self._declare(fit, end_ns) if self._wide else []
 
     def _tell_late(self, end_ns: int, change: str) -> list[Level]:

@@ -132,6 +132,10 @@ class Settling:
     """… if it crossed its own straight line so often: a tail does twice …"""
     wobble_gone: float = 0.35
     """… and went from one half to the other by no more than this share of its range: a ramp goes half …"""
+    wobble_eta: float = 0.5
+    """… its von Neumann ratio was below this, where noise has 1 …"""
+    wobble_few_eta: float = 0.75
+    """… or below this where cells are rare, but went thrice as far as noise …"""
     wobble_risk: float = 0.1
     """… and with this risk that the value is off by more than that sway."""
     sway_rest_s: float = 3.5

@@ -9,7 +9,7 @@ from logger.settling.cells import Array, Cells, Trail
 from logger.settling.level import Level
 from logger.settling.noise import NoiseLearner
 from logger.settling.settings import Settling
-from logger.settling.tail import turns
+from logger.settling.tail import Estimate, turns
 
 
 def sways(cells: Cells, sway: float, settings: Settling) -> bool:
@@ -32,6 +32,15 @@ def _to_and_fro(t: Array, x: Array, settings: Settling) -> bool:
     span, half = float(np.ptp(x)), count // 2
     gone = abs(float(np.add.reduce(x[half:])) / (count - half) - float(np.add.reduce(x[:half])) / half)
     return gone <= settings.wobble_gone * span and turns(t, x) >= settings.wobble_turns
+
+
+def swings(fit: Estimate, sd: float, noise: NoiseLearner) -> bool:
+    """Is what this fit leaves, `sd` of a cell, a swing and no noise? Few cells a breath look like noise, but
+    noise is not so large."""
+    s = noise.settings
+    few = noise.cells.step_s() > 1.5 * s.cell_s and sd > 3.0 * noise.sigma()
+    most = s.wobble_few_eta if few else s.wobble_eta
+    return bool(fit.crossings >= 2 and fit.eta < most and sd > 0.4 * noise.band())
 
 
 def swung_back(last: Level | None, peak: float, sway: float, now_ns: int, s: Settling) -> bool:
