@@ -7,7 +7,7 @@ from logger.settling.cells cimport Cell, Cells, Trail
 from logger.settling.diagonal cimport Share
 from logger.settling.noise cimport NoiseLearner
 from logger.settling.prior cimport TailPrior, stirred
-from logger.settling.sway cimport breath, swayed, sways, swings, swung_back
+from logger.settling.sway cimport beyond_noise, breath_s, sway_cells, sways, swung_back
 from logger.settling.tail cimport Estimate, Noise, Tails, estimate
 from logger.settling.watch cimport Watch
 
@@ -41,9 +41,9 @@ cdef class Channel(Kept):
     cdef double _cell_sd(self, Estimate fit) except? -1
     @cython.locals(noise=NoiseLearner)
     cdef list _seek_sway(self, long long end_ns)
-    cdef list _breathing(self, long long end_ns)
+    cdef list _declare_breath(self, long long end_ns)
     @cython.locals(fit=Estimate, known=bint)
-    cdef list _swaying(self, long long end_ns)
+    cdef list _declare_sway(self, long long end_ns)
     cdef list _tell_late(self, long long end_ns, str change)
     cdef Estimate _fit(self, Py_ssize_t n)
     @cython.locals(cells=Cells, learned=NoiseLearner, band=double, noise=Noise, fit=Estimate)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
 from msgspec.structs import replace
 
 from logger.settling.cells import CAPACITY, Cell, Cells, Trail
@@ -22,7 +23,7 @@ from logger.settling.level import Level, foreseen, found, joined
 from logger.settling.noise import SEEK_CELLS, NoiseLearner
 from logger.settling.prior import TailPrior, stirred
 from logger.settling.settings import Settling
-from logger.settling.sway import breath, swayed, sways, swings, swung_back
+from logger.settling.sway import beyond_noise, breath_s, sway_cells, sways, swung_back
 from logger.settling.tail import Estimate, Tails, estimate
 from logger.settling.watch import Watch
 
@@ -130,9 +131,9 @@ class Channel(Kept):
         near = abs(fit.value - fit.now) <= s.reach_band * self.noise.band()
         patient = s.risk + max(fit.span_s - s.patience_s, 0.0) * s.risk_per_s
         sure = fit.risk <= min(patient, s.risk_most) or fit.span_s >= s.creep_rest_s
-        swayed = swung_back(self.last, self._peak, self.noise.sway(), self.cells.last_ns, s)
+        swayed = swung_back(self.last, self._peak, self.noise, self.cells.last_ns)
         if near and sure:
-            breathes = self._breathing(end_ns)
+            breathes = self._declare_breath(end_ns)
             if breathes or fit.span_s >= s.sway_rest_s or not swayed:
                 return breathes or self._declare(fit, end_ns)
         if fit.span_s >= late_s(self.noise) and not swayed:
@@ -174,22 +175,20 @@ class Channel(Kept):
             return []
         self._tried = end_ns
         noise.grow()
-        if not sways(self.cells, noise.sway(), self.settings):
-            return []
         self._look_s = 0.0
-        return self._swaying(end_ns)
+        return self._declare_sway(end_ns) if sways(self.cells, noise.sway(), self.settings) else []
 
-    def _breathing(self, end_ns: int) -> list[Level]:
+    def _declare_breath(self, end_ns: int) -> list[Level]:
         """What stands again where it stood before, and went to and fro between, is one rest of a sway."""
-        self._look_s = breath(self._trail, self.last, self._peak, self.noise, end_ns)
-        return self._swaying(end_ns) if self._look_s > 0 else []
+        self._look_s = breath_s(self._trail, self.last, self._peak, self.noise, end_ns)
+        return self._declare_sway(end_ns) if self._look_s > 0 else []
 
-    def _swaying(self, end_ns: int) -> list[Level]:
+    def _declare_sway(self, end_ns: int) -> list[Level]:
         """Declare a rest of a load that sways, if it does by a fit of that."""
         s, self._wide = self.settings, True
         fit = self._fit(self.cells.n)
-        known = fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk
-        self._wide = known and swings(fit, self._cell_sd(fit), self.noise) and self._goes_on(fit)
+        known = fit.span_s >= s.wobble_rest_s and fit.risk <= s.wobble_risk and self._goes_on(fit)
+        self._wide = known and beyond_noise(fit, self._cell_sd(fit), self.noise)
         return self._declare(fit, end_ns) if self._wide else []
 
     def _tell_late(self, end_ns: int, change: str) -> list[Level]:
@@ -222,8 +221,9 @@ class Channel(Kept):
         cells, learned = self.cells, self.noise
         if self._wide:
             noise = learned.for_sway()
-            t, x, w = swayed(cells, self._trail, n, self._look_s)
+            t, x, w = sway_cells(cells, self._trail, n, self._look_s)
             fit = estimate(t, x, w, noise, self._tails(n), 2.0 * noise.tolerance)
+            fit.count, fit.samples = min(fit.count, n), min(fit.samples, float(np.add.reduce(cells.w[:n])))
         else:
             noise, band = learned.for_fit(), learned.band()
             fit = estimate(cells.t_of[:n], cells.x_of[:n], cells.w_of[:n], noise, self._tails(n), band)
@@ -258,7 +258,7 @@ class Channel(Kept):
 
     def _declare(self, fit: Estimate, end_ns: int) -> list[Level]:
         cells, old, self._late = self.cells, self.last, None
-        start = max(cells.n - fit.count, 0)  # a breath began before these cells
+        start = cells.n - fit.count
         self._learn_tail(fit)
         if old is not None and self._watch.same(
             old, fit.value, fit.u, int(cells.first_of[start]), self._wide

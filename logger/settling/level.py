@@ -40,7 +40,7 @@ def found(fit: Estimate, cells: Cells, wobble: float, end_ns: int) -> Level:
     """A rest as this fit of the newest cells shows it, told at `end_ns`; one cell scatters by `wobble`."""
     return Level(
         change="declared",
-        from_ns=int(cells.first[max(cells.n - fit.count, 0)]),
+        from_ns=int(cells.first[cells.n - fit.count]),
         declared_ns=end_ns,
         to_ns=cells.last_ns,
         declared=fit.value,

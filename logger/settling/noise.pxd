@@ -17,6 +17,7 @@ cdef class NoiseLearner(Kept):
     cpdef double band(self) except? -1
     cpdef double finest(self) except? -1
     cpdef double sway(self) except? -1
+    cpdef bint rare(self) except -1
     @cython.locals(n=Py_ssize_t)
     cdef double _load(self) except? -1
     @cython.locals(cells=Cells, sigma=double, likely=double, span_s=double, unknown=bint)

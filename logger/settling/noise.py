@@ -19,10 +19,6 @@ CALM_CELLS = 12
 """Cells in a stretch that may show the noise where no rest did."""
 FIRST_CELLS = 8
 """The same where there are too few cells to choose from."""
-UNLIKE = 25.0
-"""Stretches whose variances differ so many times are not of one noise."""
-CAME_STEPS = 8.0
-"""Cells that reach over so many of their usual steps show a load that came: noise reaches over four."""
 SEEK_CELLS = 160
 """Cells looked back upon while no rest is found."""
 
@@ -76,6 +72,10 @@ class NoiseLearner(Kept):
         """How far a load may go to and fro either way and still be a rest."""
         return max(self.settings.wobble_bands * self.band(), self.settings.wobble_share * self._load())
 
+    def rare(self) -> bool:
+        """Are cells rarer than they could be, as those of a slow display and of bursts are?"""
+        return self.cells.step_s() > self.settings.rare_cells * self.settings.cell_s
+
     def _load(self) -> float:
         n = self.cells.n
         return abs(float(self.cells.x_of[n - 1])) if n else 0.0
@@ -94,11 +94,11 @@ class NoiseLearner(Kept):
 
     def _came(self) -> bool:
         """Are these cells few, as slow displays and bursts have them, and did the load come in them?"""
-        n, sparse = self.cells.n, self.cells.step_s() > 1.5 * self.settings.cell_s
-        if not 3 <= n <= (4 if sparse else 2) * CALM_CELLS:
+        n = self.cells.n
+        if n < 3 or n > (4 if self.rare() else 2) * CALM_CELLS:
             return False
         steps = np.abs(np.diff(self.cells.x[:n]))
-        return bool(self.cells.spread(0, n) > CAME_STEPS * float(np.median(steps)))
+        return bool(self.cells.spread(0, n) > self.settings.came_steps * float(np.median(steps)))
 
     def tolerance(self) -> float:
         """An error beyond this is a wrong reading: one d (more of a sum of roundings), or about the noise
@@ -159,7 +159,9 @@ class NoiseLearner(Kept):
             return 0.0
         found = float(np.quantile(shown, 0.25) if first else shown.min())
         least = float(_every_stretch(square).min()) if order == 1 else 0.0
-        return least if found > UNLIKE * least > 0 else found  # in most of them the load moved
+        return (
+            least if found > self.settings.unlike_noise * least > 0 else found
+        )  # in most of them the load moved
 
     def learn(self, fit: Estimate) -> None:
         """Learn from a quiet stretch."""

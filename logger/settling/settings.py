@@ -105,6 +105,12 @@ class Settling:
     """What began to go is remembered for so long: it may be the next movement that begins."""
     late_cut_s: float = 0.4
     """The last of it may be that movement already, within the noise."""
+    rare_cells: float = 1.5
+    """Cells farther apart than so many cell_s are few: those of a slow display, or of bursts of radio."""
+    came_steps: float = 8.0
+    """Few cells that reach over so many of their usual steps show a load that came: noise reaches over 4."""
+    unlike_noise: float = 25.0
+    """Stretches of cells whose variances differ so many times are not of one noise: the calmest shows it."""
     unknown_rest_s: float = 2.0
     """Then the first rest must last so long …"""
     unknown_rest_samples: int = 15
@@ -135,7 +141,11 @@ class Settling:
     wobble_eta: float = 0.5
     """… its von Neumann ratio was below this, where noise has 1 …"""
     wobble_few_eta: float = 0.75
-    """… or below this where cells are rare, but went thrice as far as noise …"""
+    """… or below this where cells are rare …"""
+    wobble_few_sigma: float = 3.0
+    """… and its standard deviation is more than so many times that of noise …"""
+    wobble_least_band: float = 0.4
+    """… and so many bands …"""
     wobble_risk: float = 0.1
     """… and with this risk that the value is off by more than that sway."""
     sway_rest_s: float = 3.5

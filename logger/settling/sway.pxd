@@ -11,12 +11,15 @@ cpdef bint sways(Cells cells, double sway, settings) except -1
 cdef bint _to_and_fro(t, x, settings) except -1
 
 @cython.locals(few=bint, most=double)
-cpdef bint swings(Estimate fit, double sd, NoiseLearner noise) except -1
+cpdef bint beyond_noise(Estimate fit, double sd, NoiseLearner noise) except -1
 
-@cython.locals(rest_s=double, gone_s=double)
-cpdef bint swung_back(last, double peak, double sway, long long now_ns, s) except -1
+cpdef bint swung_back(last, double peak, NoiseLearner noise, long long now_ns) except -1
 
-@cython.locals(far=double, look_s=double)
-cpdef double breath(Trail trail, last, double peak, NoiseLearner noise, long long now_ns) except -1
+@cython.locals(look_s=double)
+cpdef double breath_s(Trail trail, last, double peak, NoiseLearner noise, long long now_ns) except -1
 
-cpdef tuple swayed(Cells cells, Trail trail, Py_ssize_t n, double look_s)
+@cython.locals(lately=bint)
+cdef bint _near(last, double peak, NoiseLearner noise, long long now_ns, double within_s) except -1
+
+@cython.locals(less=Py_ssize_t)
+cpdef tuple sway_cells(Cells cells, Trail trail, Py_ssize_t n, double look_s)

@@ -8,8 +8,10 @@ from math import exp, pi, sin
 import pytest
 from settling.helpers_settling import Row, rests, run, span
 
-LEVELS = ((30.0, 231.4), (50.0, 225.3), (60.0, 0.0))
-"""Until when (s) which load (kg) stands, after the empty pad."""
+
+def stands(empty_s: float) -> list[tuple[float, float, float]]:
+    """From when until when (s) which load (kg) stands, after the empty pad."""
+    return [(empty_s, 30.0, 231.4), (30.0, 50.0, 225.3), (50.0, 60.0, 0.0)]
 
 
 def arrivals(seed: int, rate: float, noise_d: float, d: float, empty_s: float, burst: int) -> list[Row]:
@@ -19,7 +21,7 @@ def arrivals(seed: int, rate: float, noise_d: float, d: float, empty_s: float, b
     for k in range(round(60 * rate)):
         t = k / rate
         load, before, since = 0.0, 0.0, t
-        for start, (_, level) in zip((empty_s, 30.0, 50.0), LEVELS, strict=True):
+        for start, _, level in stands(empty_s):
             if t >= start:
                 load, before, since = level, load, t - start
         x = load
@@ -44,7 +46,7 @@ def test_a_movement_is_not_taken_for_noise(
     """Before, one rest of 328 kg held all: the car driving on was its noise."""
     for seed in range(3):
         told = rests(run(arrivals(seed, rate, noise_d, d, empty_s, burst))[0], "a")
-        for start, (end, level) in zip((empty_s, 30.0, 50.0), LEVELS, strict=True):
+        for start, end, level in stands(empty_s):
             mine = [r for r in told if start < span(r)[0] < end - 1.0]
             if end - start > 15:
                 assert len(mine) == 1, (seed, level, [span(r) for r in told])
