@@ -22,7 +22,7 @@ cdef class Car(Kept):
     cdef _gather(self)
     cpdef list finish(self)
     @cython.locals(
-        counts=list, loads=list, t=double, total=double, resolution=double, hold_s=double, load=double, i=Py_ssize_t,
+        counts=list, loads=list, times=list, t=double, total=double, resolution=double, hold_s=double, load=double, i=Py_ssize_t,
         pad=Pad, cell=Cell,
     )
     cdef list _full(self, long long end_ns)

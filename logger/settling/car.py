@@ -9,6 +9,7 @@ total's.
 from __future__ import annotations
 
 from collections import deque
+from itertools import takewhile
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,13 +24,15 @@ from logger.settling.level import Level
 from logger.settling.prior import TailPrior
 from logger.settling.restate import CarRests, zero_at
 from logger.settling.settings import Settling
-from logger.settling.swings import rock_of
+from logger.settling.swings import rock_of, swinging
 
 if TYPE_CHECKING:
     from logger.settling.pad import Pad
 
 HISTORY = 900
 """Cells of the total kept to find rocks in."""
+DENSE = 1.5
+"""Cells of so many readings of every pad need no looking at the pads' own times."""
 
 
 class Car(Kept):
@@ -59,7 +62,8 @@ class Car(Kept):
         self._t = [0.0] * len(pads)
         self._count = [0] * len(pads)
         self._first_ns = self._last_ns = 0
-        self._history: deque[tuple[float, float]] = deque(maxlen=HISTORY)
+        self._history: deque[tuple[float, ...]] = deque(maxlen=HISTORY)
+        """Time and total of a cell, readings of a pad, and every pad's time, then every pad's load."""
         self._origin_ns: int | None = None
         self._taken = -1
         """Zero checks of all pads when earlier rests were last looked at."""
@@ -119,13 +123,14 @@ class Car(Kept):
         return self._tell(self.channel.end("ended"))
 
     def _full(self, end_ns: int) -> list[Record]:
-        counts, loads, t, total = self._count, [], 0.0, 0.0
+        counts, loads, times, t, total = self._count, [], [], 0.0, 0.0
         resolution = hold_s = 0.0
         for i in range(len(counts)):
             load = self._sum[i] / counts[i]
             loads.append(load)
             total += load
-            t += self._t[i] / counts[i]
+            times.append(self._t[i] / counts[i])
+            t += times[i]
             pad = self.pads[i]
             resolution = max(resolution, pad.channel.noise.resolution)
             hold_s = max(hold_s, pad.channel.noise.hold_s)
@@ -134,7 +139,7 @@ class Car(Kept):
         self._count = [0] * len(loads)
         if self.diagonal is not None:
             self.diagonal.feed(cell, loads)
-        self._history.append((t, total))
+        self._history.append((t, total, cell.n, *times, *loads))
         self.channel.noise.resolution = resolution
         self.channel.noise.hold_s = hold_s
         self.channel.noise.copies = float(len(loads))
@@ -249,11 +254,12 @@ class Car(Kept):
                 u_kg=u,
             )
         ]
-        out += self._rock(before, after)
         s = self.settings
+        boarded: list[Record] = []
         if s.person_min_kg <= abs(size) <= s.person_max_kg and self.on is not False:
-            out += self._boarding(before, after, size, u)
-        return out
+            boarded = self._boarding(before, after, size, u)
+        out += self._rock(before, after, s.rock_step_share * abs(size) if boarded else 0.0)
+        return out + boarded
 
     def _boarding(self, before: CarRest, after: CarRest, size: float, u: float) -> list[Record]:
         """A person: the right size, on a car that stays on all pads, shared by at least two of them."""
@@ -266,37 +272,39 @@ class Car(Kept):
             return []
         return [Boarding(t_mono_ns=after.t_from_mono_ns, size_kg=size, u_kg=u)]
 
-    def _rock(self, before: CarRest, after: CarRest) -> list[Record]:
+    def _rock(self, before: CarRest, after: CarRest, least_kg: float) -> list[Record]:
+        """A rock on the way from one rest to the next, of at least this amplitude."""
         assert self._origin_ns is not None
         lo = (before.t_to_mono_ns - self._origin_ns) * 1e-9 - 0.5
         hi = (after.t_declared_mono_ns - self._origin_ns) * 1e-9
-        points: list[tuple[float, float]] = []
-        for t, x in reversed(self._history):
-            if t < lo:
-                break  # times never go back
-            if t <= hi:
-                points.append((t, x))
-        points.reverse()
-        zero = sum(pad.zero.zero_kg for pad in self.pads)
-        found = rock_of(
-            np.array([t for t, _ in points]),
-            np.array([x for _, x in points]) - zero - after.mass_kg,
-            self.settings.rock_band * self.channel.noise.band(),
-            self.settings.rock_min_swings,
-        )
-        if found is None:
+        cells = list(takewhile(lambda cell: cell[0] >= lo, reversed(self._history)))  # times never go back
+        cells = [cell for cell in reversed(cells) if cell[0] <= hi]
+        t, x = [cell[0] for cell in cells], [cell[1] for cell in cells]
+        s, band = self.settings, self.channel.noise.band()
+        rock = rock_of(t, x, max(s.rock_band * band, least_kg), s.rock_min_swings)
+        if rock is None:
             return []
-        start, end, swings, frequency, damping, amplitude = found
+        frequency, damping = swinging(rock, *self._told_by(cells, band / s.band_sigma))
         return [
             Rock(
-                t_from_mono_ns=self._origin_ns + round(start * 1e9),
-                t_to_mono_ns=self._origin_ns + round(end * 1e9),
-                swings=swings,
+                t_from_mono_ns=self._origin_ns + round(rock.points[0][0] * 1e9),
+                t_to_mono_ns=self._origin_ns + round(rock.points[-1][0] * 1e9),
+                swings=rock.count,
                 frequency_Hz=frequency,
                 damping_ratio=damping,
-                amplitude_kg=amplitude,
+                amplitude_kg=rock.amplitude,
             )
         ]
+
+    def _told_by(
+        self, cells: list[tuple[float, ...]], noise: float
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+        """Times, values, noise of what a swing is told by: the total, or all pads where readings are few."""
+        columns = np.array(cells).T
+        if columns[2].mean() >= DENSE:
+            return columns[:1], columns[1:2], noise
+        pads = len(self.pads)
+        return columns[3 : 3 + pads], columns[3 + pads :], noise / pads**0.5
 
 
 def share_out(

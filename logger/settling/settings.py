@@ -225,4 +225,6 @@ class Settling:
     rock_min_swings: int = 4
     """Fewest swings (half periods) that make a rock; getting in or out and rolling on make three."""
     rock_band: float = 4.0
-    """Smallest amplitude of a swing, in bands."""
+    """Smallest amplitude of a swing, in bands …"""
+    rock_step_share: float = 0.15
+    """… and where somebody got in or out, of that step: a body's drop makes a car swing a little."""

@@ -1,4 +1,4 @@
-"""Swings in a stretch of movement: turning points, how fast and how large, and the damping of the free decay.
+"""Swings in a stretch of movement: turning points, how many, how fast and how large.
 
 A swing is counted from one turning point to the next, so it does not matter where the load ends up, nor that
 it comes or goes meanwhile.
@@ -6,11 +6,14 @@ it comes or goes meanwhile.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
-from math import log, pi
 
 import numpy as np
 from numpy.typing import NDArray
+
+from logger.settling.decay import SPAN_S, free_decay, strongest_hertz
 
 Array = NDArray[np.float64]
 Points = list[tuple[float, float]]
@@ -19,85 +22,97 @@ HALF_S = (0.12, 1.7)
 """Shortest and longest half period of a swing: 0.3 to 4 Hz."""
 LEAST_SHARE = 0.25
 """Swings of a rock are not smaller than this share of its largest: a person's step is one large swing."""
-FREE, SHRUNK = 3, 0.7
-"""Fewest shrinking swings that tell a damping, and how far they have to shrink: hands keep up a swing."""
+PUSHED, GONE = 0.75, 0.08
+"""Hands let go after the last swing of at least this share of the largest, before the last of that."""
 
 
-def turning_points(t: Array, x: Array, least: float) -> Points:
+def turning_points(t: Sequence[float], x: Sequence[float], least: float) -> Points:
     """List (time, value) where x turns round for good: it then goes back by at least `least`.
 
     The first and the last point of x count when they are such an end themselves. Empty for no such way.
     """
     points: Points = []
-    times, values = t.tolist(), x.tolist()  # one by one, numbers of Python are quicker
     high = low = 0
     rising: bool | None = None
-    for k in range(1, len(values)):
-        here = values[k]
-        high = k if here > values[high] else high
-        low = k if here < values[low] else low
-        turned = high if rising is not False and values[high] - here >= least else None
-        if turned is None and rising is not True and here - values[low] >= least:
+    for k in range(1, len(x)):
+        here = x[k]
+        high = k if here > x[high] else high
+        low = k if here < x[low] else low
+        turned = high if rising is not False and x[high] - here >= least else None
+        if turned is None and rising is not True and here - x[low] >= least:
             turned = low
         if turned is not None:
-            points.append((times[turned], values[turned]))
+            points.append((t[turned], x[turned]))
             rising = turned == low
             high = low = k
     if points:
         last = high if rising else low
-        points.append((times[last], values[last]))
+        points.append((t[last], x[last]))
     return points
 
 
-def decay(points: Points) -> tuple[float | None, float | None]:
-    """Frequency (Hz) and damping ratio of the shrinking swings at the end; None where fewer than FREE.
+@dataclass(frozen=True)
+class Swings:
+    """A rock: its turning points (time in s, value), and those of the movement that it is part of."""
 
-    Logarithmic decrement over half periods: δ/2 = mean ln(swing/next swing), ζ = δ/√(4π² + δ²). Swings are
-    differences of neighbouring turning points and shrink as the amplitudes do.
-    """
-    sizes = [abs(b[1] - a[1]) for a, b in pairwise(points)]
-    first = len(sizes) - 1
-    while first > 0 and sizes[first - 1] > sizes[first]:
-        first -= 1
-    count = len(sizes) - first
-    if count < FREE or sizes[-1] > SHRUNK * sizes[first]:
-        return None, None
-    frequency = count / (2.0 * (points[-1][0] - points[first][0]))
-    delta = 2.0 * log(sizes[first] / sizes[-1]) / (count - 1)
-    return frequency, delta / (4.0 * pi * pi + delta * delta) ** 0.5
+    points: Points
+    among: Points
+
+    @property
+    def count(self) -> int:
+        """Swings from one turning point to the next."""
+        return len(self.points) - 1
+
+    @property
+    def amplitude(self) -> float:
+        """Half the largest swing."""
+        return max(abs(b[1] - a[1]) for a, b in pairwise(self.points)) / 2.0
 
 
-def rock_of(
-    t: Array, x: Array, least: float, min_swings: int
-) -> tuple[float, float, int, float | None, float | None, float] | None:
+def rock_of(t: Sequence[float], x: Sequence[float], least: float, min_swings: int) -> Swings | None:
     """Find a rock: at least `min_swings` swings one after the other, of comparable size, at 0.3–4 Hz.
 
-    A swing moves by at least twice `least`, its amplitude. Returns start, end (s), swings, frequency (Hz; of
-    all swings where the free decay is too short to tell), damping ratio (None then), amplitude; None if
+    `t`, `x`: times (s) and values of cells. A swing moves by at least twice `least`, its amplitude. None if
     there is no rock.
     """
-    points = turning_points(t, x, 2.0 * least)
-    best: Points = []
-    for run in _runs(points):
-        kept = _comparable(run)
-        if len(kept) > len(best):
-            best = kept
-    if len(best) - 1 < min_swings:
-        return None
-    frequency, damping = decay(points[: points.index(best[-1]) + 1])
-    if frequency is None:
-        inner = best[1:-1]  # the first and the last way may be parts of a swing
-        frequency = (len(inner) - 1) / (2.0 * (inner[-1][0] - inner[0][0]))
-    amplitude = max(abs(b[1] - a[1]) for a, b in pairwise(best)) / 2.0
-    return best[0][0], best[-1][0], len(best) - 1, frequency, damping, amplitude
+    gap = (t[-1] - t[0]) / (len(t) - 1) if len(t) > 1 else 0.0
+    runs = _runs(turning_points(t, x, 2.0 * least), gap)
+    kept, run = max(((_comparable(run), run) for run in runs), key=lambda both: len(both[0]))
+    return Swings(kept, run) if len(kept) - 1 >= min_swings else None
 
 
-def _runs(points: Points) -> list[Points]:
-    """Cut where a half period is too short or too long for a swing."""
+def swinging(rock: Swings, t: Array, x: Array, noise: float) -> tuple[float, float | None]:
+    """How fast (Hz) and how damped a rocked car swings: of all swings, and None, where no free decay is seen.
+
+    `t`, `x`: cells of what it is told by (see `decay`) up to where they rest; `noise` the standard deviation
+    of a value.
+    """
+    begin, end = max(rock.points[0][0], rock.points[-1][0] - SPAN_S), rock.points[-1][0]
+    inside = (t[0] >= begin) & (t[0] <= end)
+    hertz = strongest_hertz(t[:, inside], x[:, inside], _counted(rock.points))
+    return free_decay(t, x, _let_go(rock), hertz, noise) or (hertz, None)
+
+
+def _counted(points: Points) -> float:
+    """Frequency by turning points; the first and the last way may be parts of a swing."""
+    inner = points[1:-1]
+    return (len(inner) - 1) / (2.0 * (inner[-1][0] - inner[0][0]))
+
+
+def _let_go(rock: Swings) -> tuple[float, float]:
+    """Between which times hands let go: the last large swing's begin and the last small one's end."""
+    shares = [abs(b[1] - a[1]) / (2.0 * rock.amplitude) for a, b in pairwise(rock.among)]
+    first = max(k for k, share in enumerate(shares) if share >= PUSHED)
+    last = max(k for k, share in enumerate(shares) if share >= GONE)
+    return rock.among[first][0], rock.among[last + 1][0]
+
+
+def _runs(points: Points, gap: float) -> list[Points]:
+    """Cut where a half period is too short or too long for a swing; turning points are known to a cell."""
     shortest, longest = HALF_S
     runs: list[Points] = [points[:1]]
     for before, point in pairwise(points):
-        if shortest <= point[0] - before[0] <= longest:
+        if shortest - gap / 2.0 <= point[0] - before[0] <= longest:
             runs[-1].append(point)
         else:
             runs.append([point])
