@@ -20,6 +20,14 @@ from logger.settling.projection import Columns, Projected, fit_projected
 Array = NDArray[np.float64]
 Decay = Literal["viscous", "friction", "none"]
 KINDS: tuple[Decay, ...] = ("none", "viscous", "friction")
+HERTZ = (0.2, 5.0)
+"""Frequencies (Hz) of a swing: slower is a tail, faster the arrival of the load."""
+QUICKEST = 8.0
+"""Decay (1/s) of a swing, in its frequency: then a fiftieth is left after half a period (damping 0.8)."""
+TAIL_S = 0.3
+"""A tail that is over sooner is the arrival of the load."""
+ARRIVED, THERE = 0.1, 0.02
+"""Parts of the step: so near the level the load may have come, and so near it has, if it does not go past."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +106,7 @@ def fit_settle(
     hertz = _dominant(tt, yy)
     floor = noise**2 + resolution**2 / 12.0 + 1e-24
     candidates = [_fit(tt, yy, kind, hertz, floor) for kind in KINDS]
-    best = min(candidates, key=lambda c: c.score)
+    best = min((c for c in candidates if c.decay == "none" or c.swings), key=lambda c: c.score)
     return _described(best, t, y, before, t_step_s, float(t[start]), max(3 * noise, resolution))
 
 
@@ -113,6 +121,12 @@ class _Fit:
     has_tail: bool
     covariance: Array
 
+    @property
+    def swings(self) -> bool:
+        """Is it a swing, of a frequency that swings have and seen for half a period at least."""
+        frequency, rate = self.parameters[6:]
+        return self.decay != "none" and HERTZ[0] <= frequency <= HERTZ[1] and rate <= QUICKEST * frequency
+
 
 def _noise(y: Array) -> float:
     """Standard deviation of a reading from second differences (they are blind to slopes)."""
@@ -121,13 +135,16 @@ def _noise(y: Array) -> float:
 
 
 def _fit_start(t: Array, off: Array, step: float, band: float) -> int:
-    """Index of the first turning point after the load has come: where the free settle begins."""
-    arrived = np.flatnonzero(np.abs(off) <= max(0.1 * abs(step), band))
-    first = int(arrived[0]) if len(arrived) else 0
-    window = off[first : first + max(int(np.searchsorted(t, t[first] + 1.0)) - first, 1)]
-    if len(window) < 3 or np.max(np.abs(window)) <= band:
-        return first
-    return first + int(np.argmax(np.abs(window)))
+    """Index of the first turning point after the load has come: where the free settle begins.
+
+    `off`: values less the level, `step` the same of the value before. The load has come where it is past the
+    level, or near: what is left of a load that is still coming is no part of the settle.
+    """
+    size = np.abs(off)
+    come = (step * off <= 0) | (size <= max(THERE * abs(step), band))
+    first = max(int(np.argmax(size <= max(ARRIVED * abs(step), band))), int(np.argmax(come)))
+    away = size[first : first + max(int(np.searchsorted(t, t[first] + 1.0)) - first, 1)]
+    return first if len(away) < 3 or away.max() <= band else first + int(np.argmax(away))
 
 
 def _columns(t: Array, decay: Decay, tail: bool) -> Columns:
@@ -154,7 +171,7 @@ def _fit(t: Array, y: Array, decay: Decay, hertz: float, floor: float) -> _Fit:
         starts = _starts(float(t[-1]), decay, hertz, tail)
         found = fit_projected(_columns(t, decay, tail), y, starts, tolerance=1e-7)
         options.append(_judged(found, decay, tail, floor))
-    return min(options, key=lambda c: c.score)
+    return min((c for c in options if not c.has_tail or c.parameters[2] >= TAIL_S), key=lambda c: c.score)
 
 
 def _starts(span_s: float, decay: Decay, hertz: float, tail: bool) -> list[Array]:
@@ -166,12 +183,13 @@ def _starts(span_s: float, decay: Decay, hertz: float, tail: bool) -> list[Array
 
 
 def _dominant(t: Array, y: Array) -> float:
-    """Frequency (Hz) between 0.3 and 4 that explains most of the early readings."""
+    """Frequency (Hz) between 0.3 and 4, or half the readings' rate, that explains most of the early ones."""
     early = t <= max(min(4.0, t[-1]), 1.0)
     te, ye = t[early], y[early]
+    fastest = min(4.0, 0.5 * (len(te) - 1) / float(te[-1] - te[0]))
     columns = _columns(te, "viscous", False)
     best, least = 1.0, np.inf
-    for frequency in np.geomspace(0.3, 4.0, 40):
+    for frequency in np.geomspace(0.3, max(fastest, 0.4), 40):
         design = columns(np.log([frequency, frequency]))
         left = ye - design @ np.linalg.lstsq(design, ye, rcond=None)[0]
         if (left**2).sum() < least:

@@ -92,6 +92,29 @@ def test_swing_and_tail_at_once() -> None:
     assert covered([(4.0, c.tail_s, c.u_tail_s) for c in curves]) >= LEAST
 
 
+@pytest.mark.parametrize(("rate", "tail"), [(40.0, 0.0), (40.0, -1.0), (80.0, 0.0), (80.0, 1.5)])
+def test_a_load_that_comes_without_a_swing_has_none(rate: float, tail: float) -> None:
+    """What is left of the load's coming in 0.3 s was a swing of 10 to 3000 Hz, or a tail of 0.02 s."""
+    for seed in range(4):
+        dice = np.random.default_rng(seed)
+        t = np.arange(0, 20, 1 / rate) + dice.uniform(-0.1, 0.1, round(20 * rate)) / rate
+        x = np.interp(t, (0.1, 0.4), (0, 230)) + tail * np.exp(-np.maximum(t - 0.4, 0) / 4.0) * (t > 0.4)
+        x = np.round((x + dice.normal(0, 0.05, len(t))) / D) * D
+        curve = fit_settle(t, x, t_step_s=0.15, before=0.0, resolution=D)
+        assert curve is not None
+        assert curve.decay == "none"
+        assert (curve.tail_s is None) == (tail == 0.0)
+        assert tail == 0.0 or curve.tail_s == pytest.approx(4.0, rel=0.5)
+
+
+def test_a_slow_display_does_not_take_a_swing_for_a_faster_one() -> None:
+    """1.8 Hz in readings of 5 Hz looks like 3.2 Hz as well."""
+    for seed in range(8):
+        curve = settle(seed, "viscous", hertz=1.8, zeta=0.3, rate=5.0, swing=40.0)
+        assert curve.frequency_Hz == pytest.approx(1.8, rel=0.1)
+        assert curve.damping_ratio == pytest.approx(0.3, rel=0.2)
+
+
 def test_too_little_or_nothing_gives_no_curve() -> None:
     t = np.arange(8.0)
     assert fit_settle(t, t * 0, t_step_s=0.0, before=0.0, resolution=0.1) is None
