@@ -230,7 +230,7 @@ class CarOff(Record, frozen=True, kw_only=True, tag="car_off"):
 
 
 class Knock(Record, frozen=True, kw_only=True, tag="knock"):
-    """A short blow that left the load as it was."""
+    """A short blow that left the load as it was; `t_mono_ns` is when it was largest."""
 
     pad: str
     t_mono_ns: int

@@ -29,12 +29,14 @@ cdef class Cells:
     cpdef double newest(self) except? -1
     @cython.locals(least=double, most=double, here=double, i=Py_ssize_t)
     cpdef double spread(self, Py_ssize_t lo, Py_ssize_t hi) except? -1
-    @cython.locals(total=double, i=Py_ssize_t)
-    cpdef double middle(self, Py_ssize_t lo, Py_ssize_t hi) except? -1
+    @cython.locals(total=double, count=Py_ssize_t, i=Py_ssize_t)
+    cpdef double middle(self, Py_ssize_t lo, Py_ssize_t hi, double far) except? -1
     @cython.locals(back=Py_ssize_t, gone=double)
     cpdef double step_s(self) except? -1
     @cython.locals(weight=double, total=double, here=double, i=Py_ssize_t)
-    cpdef tuple mean(self, Py_ssize_t lo, Py_ssize_t hi)
+    cpdef tuple mean(self, Py_ssize_t lo, Py_ssize_t hi, double far)
+    @cython.locals(before=double, after=double)
+    cpdef bint blow(self, Py_ssize_t i, double far) except -1
     @cython.locals(last=double, total=double, middle=double, ctt=double, i=Py_ssize_t)
     cpdef tuple slope(self, Py_ssize_t n)
     @cython.locals(samples=double, most=double, i=Py_ssize_t)

@@ -129,29 +129,42 @@ class Cells:
         gone = float(self.t_of[self.n - 1]) - float(self.t_of[self.n - 1 - back])
         return max(gone / max(back, 1), 1e-3)
 
-    def middle(self, lo: int, hi: int) -> float:
-        """Mean of a stretch that is not empty, every cell alike."""
-        total = 0.0
+    def middle(self, lo: int, hi: int, far: float) -> float:
+        """Mean of a stretch that is not empty, every cell alike but those that are blows (see `blow`)."""
+        total, count = 0.0, 0
         for i in range(lo, hi):
-            total += float(self.x_of[i])
-        return total / (hi - lo)
+            if not self.blow(i, far):
+                total += float(self.x_of[i])
+                count += 1
+        return total / count if count else float(self.x_of[lo])
 
-    def mean(self, lo: int, hi: int) -> tuple[float, float]:
-        """Weighted mean of a stretch, and its weight."""
+    def mean(self, lo: int, hi: int, far: float) -> tuple[float, float]:
+        """Weighted mean of a stretch but for blows, and its weight; 0 where all are."""
         weight = total = 0.0
         for i in range(lo, hi):
-            here = float(self.w_of[i])
-            weight += here
-            total += here * float(self.x_of[i])
-        return total / weight, weight
+            if not self.blow(i, far):
+                here = float(self.w_of[i])
+                weight += here
+                total += here * float(self.x_of[i])
+        return total / max(weight, 1e-300), weight
 
-    def behind(self, lo: int, value: float) -> tuple[int, float]:
-        """How many samples the cells from `lo` on have, and how far off a value they lie at most."""
-        samples = most = 0.0
+    def blow(self, i: int, far: float) -> bool:
+        """Is a cell alone so far off both its neighbours, to one side? The first and the newest are not."""
+        if not 0 < i < self.n - 1:
+            return False
+        before = float(self.x_of[i]) - float(self.x_of[i - 1])
+        after = float(self.x_of[i]) - float(self.x_of[i + 1])
+        return (before > far and after > far) or (before < -far and after < -far)
+
+    def behind(self, lo: int, value: float) -> tuple[int, float, int]:
+        """How many samples the cells from `lo` on have, how far off a value they get, and when (ns)."""
+        samples, most, when = 0.0, 0.0, 0
         for i in range(lo, self.n):
             samples += float(self.w_of[i])
-            most = max(most, abs(float(self.x_of[i]) - value))
-        return int(samples), most
+            off = abs(float(self.x_of[i]) - value)
+            if off > most:
+                most, when = off, int(self.first_of[i])
+        return int(samples), most, when
 
     def slope(self, n: int) -> tuple[float, float]:
         """Weighted least-squares slope of the oldest n cells in time, and the sum of squares it rests on."""

@@ -21,6 +21,7 @@ cdef class Channel(Kept):
     cdef public Watch _watch
     cdef public Trail _trail
     cdef public double knock, _peak, _told_s, _look_s
+    cdef public long long knock_ns, _peak_ns
     cdef public bint _wide, _owes
     cdef public Py_ssize_t _stirred, _until_fit, _samples
     cdef public long long _tried

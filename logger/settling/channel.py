@@ -32,9 +32,9 @@ class Channel(Kept):
     """Rest detection for one stream of cells."""
 
     kept = (
-        *("settings", "prior", "cells", "noise", "level", "last", "knock", "share", "_watch", "_trail"),
-        *("_peak", "_stirred", "_lesson", "_late", "_wide", "_until_fit", "_told_s", "_samples", "_tried"),
-        *("_owes", "_before", "_look_s"),
+        *("settings", "prior", "cells", "noise", "level", "last", "share", "_watch", "_trail", "_owes"),
+        *("knock", "knock_ns", "_peak", "_peak_ns", "_stirred", "_lesson", "_late", "_wide", "_until_fit"),
+        *("_told_s", "_samples", "_tried", "_look_s", "_before"),
     )
 
     def __init__(self, settings: Settling, prior: TailPrior, parts: int = 0) -> None:
@@ -46,13 +46,13 @@ class Channel(Kept):
         self.level: Level | None = None
         self.last: Level | None = None
         """The rest closed last; may be reopened."""
-        self.knock = 0.0
-        """Largest deviation in the disturbance last bridged."""
+        self.knock, self.knock_ns = 0.0, 0
+        """Largest deviation in the disturbance last bridged, and when that was."""
         self.share: Share | None = None
         """What it shows together with the three other pads under a car; None where there are no three."""
         self._watch = Watch(settings, self.cells, self.noise)
         self._trail = Trail()
-        self._peak = 0.0
+        self._peak, self._peak_ns = 0.0, 0
         self._stirred = 0
         """Which of the cells behind, in the movement before this rest, is the latest that was movement."""
         self._lesson: Estimate | None = None
@@ -80,8 +80,8 @@ class Channel(Kept):
         self._trail.append(cell)
         if self.level is not None:
             return self._rest(cell)
-        if self.last is not None:
-            self._peak = max(self._peak, abs(cell.value - self.last.value))
+        if self.last is not None and abs(cell.value - self.last.value) > self._peak:
+            self._peak, self._peak_ns = abs(cell.value - self.last.value), cell.first_ns
         return self._seek(end_ns)
 
     def end(self, why: str) -> list[Level]:
@@ -263,7 +263,7 @@ class Channel(Kept):
         if old is not None and self._watch.same(
             old, fit.value, fit.u, int(cells.first_of[start]), self._wide
         ):
-            self.knock, self._before = self._peak, old
+            self.knock, self.knock_ns, self._before = self._peak, self._peak_ns, old
             level = replace(old, change="reopened", to_ns=cells.last_ns)
             self._samples = old.n + int(fit.samples)
             self._drop(start)
@@ -377,7 +377,7 @@ class Channel(Kept):
             if self._owes:
                 self._pay()
             closed = replace(self.level, change=change, to_ns=int(cells.last_of[end - 1]))
-        after, self._peak = cells.behind(end, closed.value)
+        after, self._peak, self._peak_ns = cells.behind(end, closed.value)
         closed = replace(closed, n=closed.n - after)
         self.level = None
         self.last = closed

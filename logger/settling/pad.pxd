@@ -37,6 +37,6 @@ cdef class Pad(Kept):
     cdef _rest(self, level)
     cdef _seconds(self, t_ns)
     cdef list _step(self, before, after)
-    cdef list _knock(self, level)
+    cdef list _knock(self)
     cdef list _condition_now(self, t_ns)
     cdef list _become(self, condition, since_ns, reason)

@@ -219,7 +219,7 @@ class Pad(Kept):
             if level.change == "declared":
                 out += self._step(before, rest)
             if level.change == "reopened":
-                out += self._knock(level)
+                out += self._knock()
             self._rests.keep(rest)
         return out
 
@@ -271,12 +271,12 @@ class Pad(Kept):
             )
         ]
 
-    def _knock(self, level: Level) -> list[Record]:
+    def _knock(self) -> list[Record]:
         """What interrupted a rest and left the level as it was, if it is worth a word."""
         noise, s = self.channel.noise, self.settings
         if self.channel.knock < max(s.knock_bands * noise.band(), s.knock_d * noise.resolution):
             return []
-        return [Knock(pad=self.name, t_mono_ns=level.to_ns, amplitude_kg=self.channel.knock)]
+        return [Knock(pad=self.name, t_mono_ns=self.channel.knock_ns, amplitude_kg=self.channel.knock)]
 
     # -- zero ------------------------------------------------------------------------------------------
 

@@ -25,7 +25,7 @@ cdef class Watch(Kept):
     cpdef Py_ssize_t undisturbed(self, Py_ssize_t n) except -1
     @cython.locals(slack=double, here=Py_ssize_t)
     cdef _cusum(self, double z)
-    @cython.locals(n=Py_ssize_t, m0=double, w0=double, m1=double, w1=double, eta=double, per=double, se=double)
+    @cython.locals(n=Py_ssize_t, m0=double, w0=double, m1=double, w1=double, far=double, eta=double, per=double, se=double)
     cdef bint _shifted(self, Py_ssize_t start) except -1
     @cython.locals(cells=Cells, limit=double)
     cpdef bint left(self, late) except -1

@@ -112,8 +112,11 @@ class Watch(Kept):
         n = self.cells.n
         if start < 3 or n - start < 2:
             return False
-        m0, w0 = self.cells.mean(max(start - self.settings.shift_cells, 0), start)
-        m1, w1 = self.cells.mean(start, n)
+        far = self.limit()
+        m0, w0 = self.cells.mean(max(start - self.settings.shift_cells, 0), start, far)
+        m1, w1 = self.cells.mean(start, n, far)
+        if w0 == 0 or w1 == 0:
+            return False
         eta = self.noise.eta
         per = self.sd * self.sd * self.cells.mean_n * (2.0 - eta) / eta
         se = math.sqrt(per * (1.0 / w0 + 1.0 / w1))
@@ -176,7 +179,8 @@ class Watch(Kept):
         if n - lo < 8 or (short and look_s > self.settings.creep_horizon_s):
             return None
         half = (lo + n) // 2
-        fall = (cells.middle(half, n) - cells.middle(lo, half)) * 2.0
+        blow = self.limit()
+        fall = (cells.middle(half, n, blow) - cells.middle(lo, half, blow)) * 2.0
         eta = self.noise.eta
         se = 2.0 * self.sd * math.sqrt(4.0 / (n - lo) * (2.0 - eta) / eta)
         limit = max(far, 5.0 * se, 4.0 * self.wander)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import random
+from math import pi, sin
 
+import pytest
 from settling.helpers_settling import Row, rests, run, span
 
-from logger.model import CarRest, Rest
+from logger.model import CarRest, Knock, Rest
 
 SIGMA, D, SESSIONS = 0.08, 0.05, 12
 
@@ -56,3 +58,33 @@ def test_a_rest_parted_by_a_knock_keeps_what_it_read() -> None:
     for seed in range(100, 100 + SESSIONS):
         first = told(knocked(seed, 20.0, 20.0, 1.8, 20.0, 0.0))[0]
         assert abs(first.mass_kg - 10.0) < 0.035  # a quarter of them missed it by the last two alone
+
+
+def struck(rate: float, last_s: float, seed: int, blows: tuple[float, ...]) -> list[Row]:
+    """231 kg for 36 s, and blows of 20 kg."""
+    dice, rows = random.Random(seed), []
+    for k in range(round(36 * rate)):
+        t = k / rate
+        blow = sum(20 * sin(pi * (t - b) / last_s) for b in blows if b <= t < b + last_s)
+        rows.append((t, "p", round(231.0 + blow + dice.gauss(0, 0.05), 1)))
+    return rows
+
+
+BLOWS = (12.4, 20.9, 28.3)
+
+
+@pytest.mark.parametrize(("rate", "last_s"), [(10.0, 0.8), (20.0, 0.4), (40.0, 0.3)])
+def test_a_knock_is_told_with_the_time_it_was(rate: float, last_s: float) -> None:
+    """Not with that of the rest found after it, two to six seconds later."""
+    for seed in range(4):
+        out = run(struck(rate, last_s, seed, BLOWS))[0]
+        told = [r.t_mono_ns * 1e-9 - 1.0 for r in out if isinstance(r, Knock)]
+        assert told == pytest.approx([b + last_s / 2 for b in BLOWS], abs=0.2), seed
+
+
+def test_a_blow_within_one_cell_parts_no_rest() -> None:
+    """Two readings of 10 Hz in one cell: they had made a shift since two seconds before, or a ramp."""
+    for seed in range(SESSIONS):
+        found = rests(run(struck(10.0, 0.3, seed, BLOWS))[0], "p")
+        assert [round(r.mass_kg, 1) for r in found] == [231.0], seed
+        assert span(found[0])[1] > 35.0
