@@ -209,7 +209,7 @@ class Rock(Record, frozen=True, kw_only=True, tag="rock"):
 
 
 class Boarding(Record, frozen=True, kw_only=True, tag="boarding"):
-    """A person got in (positive size) or out (negative); told from plates by the movement of a body."""
+    """A person got in (positive size) or out (negative): a step of a body's size on a whole car."""
 
     t_mono_ns: int
     size_kg: float

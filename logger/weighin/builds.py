@@ -36,8 +36,8 @@ def meaning(
 ) -> tuple[Meaning, str | None]:
     """Say what a difference of totals (kg, standard uncertainty kg) is, and which person if one is known.
 
-    `boarding` is the last person-like step since the total before, None when there was none; it outranks
-    the mass, since a body moves and plates do not: a known person may then leave who was not known to be in.
+    `boarding` is the last person-like step since the total before, None when there was none; by it somebody
+    not known by mass may get in, and a known person leave who was not known to be in.
     """
     if abs(delta_kg) <= max(COVERAGE * u_kg, LEAST_CHANGE_KG):
         return "same", None
