@@ -44,8 +44,10 @@ ROUGHLY = 0.06
 """Where no moment is followed so well, this part of the swing has to do: dry friction dies along a line."""
 FEW = 1.5
 """Values in which the swing stands out of twice the noise, for each unknown of it: two a series, and two."""
-AGREES = 0.3
+AGREES = 0.2
 """Hands push in time with the swing: a fit that is further off, as a share, has found something else."""
+SURE = 0.05
+"""Standard uncertainty of the frequency, as a share: what dry friction ends within a swing tells neither."""
 LEAST = 0.25
 """The fitted swing is no smaller than this share of the largest: the end of dry friction is another curve."""
 BEYOND = 1.5
@@ -54,13 +56,15 @@ BEYOND = 1.5
 
 @dataclass(frozen=True)
 class _Fits:
-    """One fit for each moment tried: frequency (Hz), λ (1/s), amplitude, rms left, cells where it shows."""
+    """One fit for each moment tried: frequency (Hz), λ (1/s), amplitude, rms left, cells where it shows, and
+    the standard uncertainty of the frequency as a share."""
 
     hertz: Array
     rate: Array
     swing: Array
     left: Array
     seen: Array
+    unsure: Array
 
 
 def _mean_gap(t: Array) -> float:
@@ -101,6 +105,7 @@ def free_decay(
     fits = _search(t, x, begins[:: -(-len(begins) // BEGINS)], hertz, noise)
     whole = (fits.seen * len(t) >= FEW * (2 * len(t) + 2)) & (fits.seen * gap * fits.hertz >= 1.0)
     whole &= np.abs(fits.hertz - hertz) <= AGREES * hertz
+    whole &= fits.unsure <= SURE
     whole &= fits.swing > max(4.0 * noise, LEAST * float(fits.swing.max()))
     closely = whole & (fits.left <= np.maximum(NOISES * noise, PARTS * fits.swing))
     if closely.any():
@@ -125,13 +130,9 @@ def _search(t: Array, x: Array, begins: Array, hertz: float, noise: float) -> _F
     since *= inside
     columns = np.empty((*since.shape, 7))
     columns[..., 0], columns[..., 1], columns[..., 6] = inside, since, x * inside
-    turn = np.empty((len(begins), len(t), 2, 2))
     for _ in range(STEPS):
         a, b, rest = _linear(columns, f, rate)
-        turn[..., 0, 0], turn[..., 0, 1] = 2.0 * pi * b, -a
-        turn[..., 1, 0], turn[..., 1, 1] = -2.0 * pi * a, -b
-        across = turn.swapaxes(-1, -2)
-        square = (across @ rest[..., :2, :2] @ turn).sum(axis=1)
+        across, square = _turned(a, b, rest)
         step = _solved(square, (across @ rest[..., :2, 2:]).sum(axis=1))
         f = _moved(f, step[:, 0, 0], 0.2 * f, HERTZ)
         rate = _moved(rate, step[:, 1, 0], 0.5 * rate + 0.1, RATE)
@@ -142,7 +143,8 @@ def _search(t: Array, x: Array, begins: Array, hertz: float, noise: float) -> _F
     freedom = np.maximum(inside.sum(axis=(1, 2)) - 4.0 * len(t) - 2.0, 1.0)
     made_up = swing > BEYOND * np.sqrt((np.abs(columns[..., 6]).max(axis=2) ** 2).mean(axis=1))
     rms = np.sqrt(np.maximum(rest[..., 2, 2].sum(axis=1), 0.0) / freedom)
-    return _Fits(f, rate, np.where(made_up, 0.0, swing), rms, seen)
+    unsure = np.maximum(rms, noise) * np.sqrt(_solved(_turned(a, b, rest)[1], np.eye(2))[:, 0, 0]) / f
+    return _Fits(f, rate, np.where(made_up, 0.0, swing), rms, seen, unsure)
 
 
 def _linear(columns: Array, f: Array, rate: Array) -> tuple[Array, Array, Array]:
@@ -155,6 +157,14 @@ def _linear(columns: Array, f: Array, rate: Array) -> tuple[Array, Array, Array]
     products = columns.swapaxes(-1, -2) @ columns
     found = _solved(products[..., :4, :4], products[..., :4, 4:])
     return found[..., 2, 2], found[..., 3, 2], products[..., 4:, 4:] - products[..., 4:, :4] @ found
+
+
+def _turned(a: Array, b: Array, rest: Array) -> tuple[Array, Array]:
+    """What the columns times time make of frequency and λ; products of these two, over all series."""
+    across = np.empty((*a.shape, 2, 2))
+    across[..., 0, 0], across[..., 0, 1] = 2.0 * pi * b, -2.0 * pi * a
+    across[..., 1, 0], across[..., 1, 1] = -a, -b
+    return across, (across @ rest[..., :2, :2] @ across.swapaxes(-1, -2)).sum(axis=1)
 
 
 def _moved(at: Array, step: Array, most: Array, within: tuple[float, float]) -> Array:

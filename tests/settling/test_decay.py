@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from math import exp, log, pi
 
 import numpy as np
@@ -10,6 +11,8 @@ import pytest
 from scipy.integrate import solve_ivp
 from settling.helpers_settling import Row, run
 
+from drivers.sim.acts import RockCar
+from drivers.sim.wagtail import wagtail
 from logger.model import Rock
 from logger.settling.decay import free_decay, strongest_hertz
 
@@ -123,3 +126,18 @@ def test_a_rock_tells_how_the_car_swings(rate: float, hertz: float, zeta: float)
         assert rocks[0].frequency_Hz == pytest.approx(hertz * (1 - zeta**2) ** 0.5, rel=0.1), seed
         if rate >= 20 or (rate == 10 and hertz < 2):
             assert rocks[0].damping_ratio == pytest.approx(zeta, rel=0.15), seed
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_where_friction_ends_the_swing_the_hands_rhythm_is_told(seed: int) -> None:
+    """The demo's dry friction is near what hands push with: fits gave 1.3 to 2.6 Hz, damped 0.4 to 0.7."""
+    scenario = replace(wagtail(seed=seed), rate_Hz=80.0)
+    rows: list[Row] = []
+    for t, readings in scenario.readings():
+        good = [one for one in readings.values() if one.mass_kg is not None and not one.lost]
+        rows += [(t, one.pad, one.mass_kg) for one in good]
+    rocks = [r for r in run(rows)[0] if isinstance(r, Rock)]
+    assert len(rocks) == 2
+    for rock in rocks:
+        assert rock.frequency_Hz == pytest.approx(1 / RockCar.period_s, rel=0.05)
+        assert rock.damping_ratio is None
