@@ -203,6 +203,7 @@ class Channel(Kept):
             self.noise.learn(fit)
         old = self.last
         if old is not None and self._watch.same(old, late.value, late.u, late.from_ns, self._wide):
+            self.knock, self.knock_ns = self._peak, self._peak_ns
             declared = replace(old, change="reopened", to_ns=late.to_ns, n=old.n + late.n)
         else:
             declared = replace(late, declared_ns=end_ns)

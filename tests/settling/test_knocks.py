@@ -88,3 +88,18 @@ def test_a_blow_within_one_cell_parts_no_rest() -> None:
         found = rests(run(struck(10.0, 0.3, seed, BLOWS))[0], "p")
         assert [round(r.mass_kg, 1) for r in found] == [231.0], seed
         assert span(found[0])[1] > 35.0
+
+
+def test_no_knock_is_told_twice() -> None:
+    """A knock, then a touch and a level too short to be told until it ends: that told the knock anew."""
+    for seed in range(40):
+        rows: list[Row] = []
+        dice = random.Random(seed)
+        stretch(rows, 8.0, 10.0, dice, 20.0)
+        stretch(rows, 0.5, 10.1, dice, 20.0, 20.0)
+        stretch(rows, dice.uniform(2.0, 6.0), 10.0, dice, 20.0)
+        stretch(rows, dice.uniform(0.3, 0.8), 10.1, dice, 20.0, dice.uniform(0.2, 1.0))
+        stretch(rows, dice.uniform(0.8, 2.0), 10.0, dice, 20.0)
+        stretch(rows, 3.0, 30.0, dice, 20.0, 9.0)
+        told = [r.t_mono_ns for r in run(rows)[0] if isinstance(r, Knock)]
+        assert len(told) == len(set(told)), seed
