@@ -91,7 +91,8 @@ def fit_settle(
     """Fit the settle that follows a step at `t_step_s` from the value `before`.
 
     `t_s`, `x`: readings of one pad from the step to the end of the rest after it (s, any unit; sorted).
-    `resolution`: d in the same unit, 0 if not known. None with fewer than 12 readings after the step.
+    `resolution`: d in the same unit, 0 if not known. None with fewer than 12 readings after the step, or all
+    at one time.
     """
     keep = (t_s >= t_step_s) & np.isfinite(x)
     t, y = t_s[keep] - t_step_s, x[keep]
@@ -101,7 +102,7 @@ def fit_settle(
     noise = _noise(y)
     start = _fit_start(t, y - settled, before - settled, max(3 * noise, resolution))
     tt, yy = t[start:] - t[start], y[start:]
-    if len(tt) < 10:
+    if len(tt) < 10 or tt[-1] <= 0:
         return None
     hertz = _dominant(tt, yy)
     floor = noise**2 + resolution**2 / 12.0 + 1e-24
@@ -186,7 +187,7 @@ def _dominant(t: Array, y: Array) -> float:
     """Frequency (Hz) between 0.3 and 4, or half the readings' rate, that explains most of the early ones."""
     early = t <= max(min(4.0, t[-1]), 1.0)
     te, ye = t[early], y[early]
-    fastest = min(4.0, 0.5 * (len(te) - 1) / float(te[-1] - te[0]))
+    fastest = min(4.0, 0.5 * len(t) / float(t[-1]))
     columns = _columns(te, "viscous", False)
     best, least = 1.0, np.inf
     for frequency in np.geomspace(0.3, max(fastest, 0.4), 40):

@@ -6,6 +6,9 @@ Turning points alone tell neither well: the largest swing is still pushed, the s
 display, slow displays pass over some, and a well damped car has no three. When the hands let go is not known
 either: the fit is tried from several moments on; the earliest is kept from which values follow such a curve.
 
+The settles that `judge` looks at are fitted by `curve`, with all they may hold (friction, tail, creep), from
+a begin that is known, and by scipy. The daemon does without that, and a rock needs no more than this.
+
 Times and values have a row a series (the total, or every pad at its own times) and a column a cell.
 """
 
@@ -48,8 +51,9 @@ AGREES = 0.2
 """Hands push in time with the swing: a fit that is further off, as a share, has found something else."""
 SURE = 0.05
 """Standard uncertainty of the frequency, as a share: what dry friction ends within a swing tells neither."""
-LEAST = 0.25
-"""The fitted swing is no smaller than this share of the largest: the end of dry friction is another curve."""
+OUT, LEAST = 4.0, 0.25
+"""The fitted swing is larger than so many noises, and no smaller than this share of the largest followed: the
+end of dry friction is another curve."""
 BEYOND = 1.5
 """And no larger than so many times what was seen: else it is made up."""
 
@@ -103,17 +107,18 @@ def free_decay(
     scale = float(np.abs(x).max()) + 1e-30
     x, noise, gap = x / scale, noise / scale, _mean_gap(t[0])
     fits = _search(t, x, begins[:: -(-len(begins) // BEGINS)], hertz, noise)
-    whole = (fits.seen * len(t) >= FEW * (2 * len(t) + 2)) & (fits.seen * gap * fits.hertz >= 1.0)
-    whole &= np.abs(fits.hertz - hertz) <= AGREES * hertz
-    whole &= fits.unsure <= SURE
-    whole &= fits.swing > max(4.0 * noise, LEAST * float(fits.swing.max()))
-    closely = whole & (fits.left <= np.maximum(NOISES * noise, PARTS * fits.swing))
-    if closely.any():
-        closely &= fits.left <= TWICE * fits.left[closely].min()
-    good = np.flatnonzero(closely if closely.any() else whole & (fits.left <= ROUGHLY * fits.swing))
-    if not len(good):
+    told = (fits.seen * len(t) >= FEW * (2 * len(t) + 2)) & (fits.seen * gap * fits.hertz >= 1.0)
+    told &= (np.abs(fits.hertz - hertz) <= AGREES * hertz) & (fits.unsure <= SURE)
+    told &= fits.swing > OUT * noise
+    told &= fits.left <= np.maximum(NOISES * noise, ROUGHLY * fits.swing)
+    if not told.any():
         return None
-    frequency, rate = float(fits.hertz[good[0]]), float(fits.rate[good[0]])
+    told &= fits.swing >= LEAST * float(fits.swing[told].max())
+    closely = told & (fits.left <= np.maximum(NOISES * noise, PARTS * fits.swing))
+    if closely.any():
+        told = closely & (fits.left <= TWICE * fits.left[closely].min())
+    first = int(np.argmax(told))
+    frequency, rate = float(fits.hertz[first]), float(fits.rate[first])
     return frequency, rate / hypot(rate, 2.0 * pi * frequency)
 
 
@@ -138,7 +143,7 @@ def _search(t: Array, x: Array, begins: Array, hertz: float, noise: float) -> _F
         rate = _moved(rate, step[:, 1, 0], 0.5 * rate + 0.1, RATE)
     a, b, rest = _linear(columns, f, rate)
     swing = np.sqrt((a * a + b * b).mean(axis=1))
-    envelope = np.exp(-np.minimum(rate[:, None, None] * since, 50.0)) * inside
+    envelope = np.hypot(columns[..., 2], columns[..., 3])
     seen = (swing[:, None, None] * envelope > 2.0 * noise).sum(axis=2).mean(axis=1)
     freedom = np.maximum(inside.sum(axis=(1, 2)) - 4.0 * len(t) - 2.0, 1.0)
     made_up = swing > BEYOND * np.sqrt((np.abs(columns[..., 6]).max(axis=2) ** 2).mean(axis=1))

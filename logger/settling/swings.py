@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, takewhile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ HALF_S = (0.12, 1.7)
 LEAST_SHARE = 0.25
 """Swings of a rock are not smaller than this share of its largest: a person's step is one large swing."""
 PUSHED, GONE = 0.75, 0.08
-"""Hands let go after the last swing of at least this share of the largest, before the last of that."""
+"""Hands let go after the last swing of at least this share of the largest, before the first below that."""
 
 
 def turning_points(t: Sequence[float], x: Sequence[float], least: float) -> Points:
@@ -95,16 +95,16 @@ def swinging(rock: Swings, t: Array, x: Array, noise: float) -> tuple[float, flo
 
 def _counted(points: Points) -> float:
     """Frequency by turning points; the first and the last way may be parts of a swing."""
-    inner = points[1:-1]
+    inner = points[1:-1] if len(points) > 3 else points
     return (len(inner) - 1) / (2.0 * (inner[-1][0] - inner[0][0]))
 
 
 def _let_go(rock: Swings) -> tuple[float, float]:
-    """Between which times hands let go: the last large swing's begin and the last small one's end."""
-    shares = [abs(b[1] - a[1]) / (2.0 * rock.amplitude) for a, b in pairwise(rock.among)]
-    first = max(k for k, share in enumerate(shares) if share >= PUSHED)
-    last = max(k for k, share in enumerate(shares) if share >= GONE)
-    return rock.among[first][0], rock.among[last + 1][0]
+    """Between which times hands let go: from the rock's last large swing on until one is small, or larger."""
+    most = 2.0 * rock.amplitude
+    begin = max(a[0] for a, b in pairwise(rock.points) if abs(b[1] - a[1]) >= PUSHED * most)
+    after = [(abs(b[1] - a[1]), b[0]) for a, b in pairwise(rock.among) if a[0] >= begin]
+    return begin, list(takewhile(lambda swing: GONE * most <= swing[0] <= most, after))[-1][1]
 
 
 def _runs(points: Points, gap: float) -> list[Points]:

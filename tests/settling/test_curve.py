@@ -124,3 +124,13 @@ def test_too_little_or_nothing_gives_no_curve() -> None:
     assert flat is not None
     assert flat.level == pytest.approx(7.0)
     assert flat.decay == "none"
+
+
+def test_readings_too_slow_for_any_swing_are_fitted_without() -> None:
+    """One in five seconds: only one is early, and tells no rate."""
+    x = 7.0 + np.random.default_rng(2).normal(0, SIGMA, 16)
+    slow = fit_settle(5.0 * np.arange(16.0), x, t_step_s=0.0, before=0.0, resolution=0.1)
+    assert slow is not None
+    assert slow.level == pytest.approx(7.0, abs=0.2)
+    assert slow.decay == "none"
+    assert fit_settle(np.zeros(16), x, t_step_s=0.0, before=0.0, resolution=0.1) is None, "all at one time"

@@ -37,6 +37,27 @@ def test_a_rock_is_seen_while_the_load_comes_and_a_step_is_none() -> None:
     assert rock_of(t.tolist(), sits_down.tolist(), 0.5, 4) is None
 
 
+def test_hands_let_go_of_the_rock_not_of_what_comes_after() -> None:
+    """A step of half a ton follows in the same movement: the decay is still looked for in the rock."""
+    t = np.arange(0, 12, 0.1)
+    rocked = 20 * np.sin(2 * pi * 1.2 * t) * np.where(t < 3, 1.0, np.exp(-0.8 * (t - 3))) * (t >= 0.4)
+    total = rocked + np.where(t > 8.5, 500.0, 0.0)
+    found = rock_of(t.tolist(), total.tolist(), 0.5, 4)
+    assert found is not None
+    frequency, damping = swinging(found, t[None, :], total[None, :], 0.1)
+    assert frequency == pytest.approx(1.2, rel=0.02)
+    assert damping == pytest.approx(0.8 / np.hypot(0.8, 2 * pi * 1.2), rel=0.05)
+
+
+@pytest.mark.parametrize("fewest", [2, 3])
+def test_fewer_swings_may_be_asked_for(fewest: int) -> None:
+    t = np.arange(0, 4, 0.1)
+    total = np.where((t > 1) & (t < 2.2), 20 * np.sin(2 * pi * 0.9 * (t - 1)), 0.0)
+    found = rock_of(t.tolist(), total.tolist(), 2.0, fewest)
+    assert found is not None
+    assert swinging(found, t[None, :], total[None, :], 0.5)[0] == pytest.approx(0.9, rel=0.25)
+
+
 # Of the first twenty sessions, 5 is missed: 5 Hz, d = 0.23 kg, rocked while the car still rolls in.
 @pytest.mark.parametrize("seed", [1, 2, 4, 10, 16])
 def test_each_rock_of_a_session_is_told_once_and_nothing_else_is(seed: int) -> None:
