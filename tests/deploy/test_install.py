@@ -125,7 +125,9 @@ def test_packages_that_cannot_be_had_leave_no_copy_behind_and_no_release(
     for name in ("README.md", "LICENSE"):
         (place.source / name).write_text("")
     environment = {"PATH": "/usr/bin:/bin", "PYTHON": str(python), "TMPDIR": str(passing)}
-    command = [place.source / "deploy/install", "--root", place.root]
+    # Where the tests run in the background, Ctrl-C is ignored: no script can ask for it again.
+    heard = ["env", "--default-signal=INT"]
+    command = [*heard, place.source / "deploy/install", "--root", place.root]
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert list(passing.iterdir()) == []
