@@ -13,7 +13,9 @@ from logger.settling.pipeline import Pipeline
 def make_bay(loaded: Loaded) -> Bay:
     """Build intake and pipeline of a configuration."""
     config = loaded.config
-    makers = {port.name: registry.find(port.layout, folders=(loaded.file.parent,)) for port in config.port}
+    layouts = dict.fromkeys(port.layout for port in config.port)  # plug-ins are looked for in every package
+    found = {layout: registry.find(layout, folders=(loaded.file.parent,)) for layout in layouts}
+    makers = {port.name: found[port.layout] for port in config.port}
     capacity_kg = {pad.id: pad.capacity_kg for pad in config.pad}
     pipeline = Pipeline([pad.id for pad in config.pad], config.settling, capacity_kg)
     pads = {port.name: loaded.pads_of(port.name) for port in config.port}

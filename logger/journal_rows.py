@@ -153,11 +153,11 @@ class _Batches:
         self._begin, self._size = np.array(found, np.int64).reshape(-1, 2).T
 
     def _take(self, size: int) -> None:
-        """Read the metadata of this size, shape by shape."""
+        """Read the metadata of this size, shape by shape; the last one's first, as most count as far."""
         left = np.flatnonzero(self._size == size)
         rows = by_size(self._bytes, size)[self._begin[left]].view(np.int64).reshape(-1, size // 8)
         while len(left):
-            shape = _Shape(self._data, int(self._begin[left[0]]), size)
+            shape = _Shape(self._data, int(self._begin[left[-1]]), size)
             if (self._boot_id or shape.boot_id) != shape.boot_id:
                 raise ValueError("of another run")
             self._boot_id = shape.boot_id
@@ -239,35 +239,28 @@ class _Batches:
 
     def _text(self, column: int, pieces: Packed) -> bool:
         """Is every piece UTF-8?"""
-        begins = self._where[:, VALUES[column]]
-        ends = begins + self._length[:, VALUES[column]]
-        whole = b"".join(self._data[a:b] for a, b in zip(begins.tolist(), ends.tolist(), strict=True))
+        whole = self._column(VALUES[column])
         if whole.isascii():
             return True
         whole.decode()  # where it is none, this raises a ValueError
         first = pieces.values[pieces.starts[pieces.sizes > 0]]
         return not ((first & 0xC0) == 0x80).any()  # the middle of a character
 
-    def _places(self, buffer: int, width: int) -> Ints:
-        """By row of all batches: its place in the file, in values of this width."""
-        rows = self._rows
-        first = self._where[:, buffer] // width - (np.cumsum(rows) - rows)
-        places: Ints = np.repeat(first, rows) + np.arange(rows.sum())
-        return places
+    def _column(self, buffer: int) -> bytes:
+        """One buffer of all batches, one behind another."""
+        return Packed(self._bytes, self._where[:, buffer], self._length[:, buffer]).joined(slice(None))
 
     def _times(self, column: int) -> Ints:
-        values = np.frombuffer(self._data, np.int64, len(self._data) // 8)
-        times: Ints = values[self._places(TIMES[column], 8)]
-        return times
+        return np.frombuffer(self._column(TIMES[column]), np.int64)
 
     def _pieces(self, column: int) -> Packed:
         """A column of texts or bytes; each batch's lie one behind another from the first byte on."""
-        offsets = np.frombuffer(self._data, np.int32, len(self._data) // 4)
-        places = self._places(OFFSETS[column], 4)
-        starts, ends = offsets[places].astype(np.int64), offsets[places + 1]
-        sizes = ends - starts
-        last = np.cumsum(self._rows) - 1
-        first = last - self._rows + 1
-        if sizes.min() < 0 or starts[first].any() or (ends[last] != self._length[:, VALUES[column]]).any():
+        rows, length = self._rows, self._length[:, VALUES[column]]
+        offsets = np.frombuffer(self._column(OFFSETS[column]), np.int32)
+        last = np.cumsum(rows + 1) - 1
+        begins = np.ones(len(offsets), np.bool_)
+        begins[last] = False
+        sizes = np.diff(offsets)[begins[:-1]].astype(np.int64)
+        if sizes.min() < 0 or offsets[last - rows].any() or (offsets[last] != length).any():
             raise ValueError("no offsets")
-        return Packed(self._bytes, starts + np.repeat(self._where[:, VALUES[column]], self._rows), sizes)
+        return Packed(self._bytes, offsets[begins] + np.repeat(self._where[:, VALUES[column]], rows), sizes)

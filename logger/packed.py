@@ -32,7 +32,7 @@ class Packed:
         start = int(self.starts[k])
         return self.values[start : start + int(self.sizes[k])].tobytes()
 
-    def joined(self, where: NDArray[np.intp]) -> bytes:
+    def joined(self, where: NDArray[np.intp] | slice) -> bytes:
         """These pieces, one after another."""
         starts, sizes = self.starts[where], self.sizes[where]
         if len(sizes) and sizes[0] and (sizes == sizes[0]).all():

@@ -26,6 +26,6 @@ cdef class Car(Kept):
         pad=Pad, cell=Cell,
     )
     cdef list _full(self, long long end_ns)
-    @cython.locals(total=double, loaded=bint, empty=bint, limit=double, net=double, i=Py_ssize_t, pad=Pad, zero=ZeroKeeper)
+    @cython.locals(total=double, loaded=bint, empty=bint, net=double, i=Py_ssize_t, pad=Pad, zero=ZeroKeeper)
     cdef list _presence(self, list loads, long long end_ns)
     cdef list _tell(self, list levels)

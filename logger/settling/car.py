@@ -62,7 +62,7 @@ class Car(Kept):
         self._t = [0.0] * len(pads)
         self._count = [0] * len(pads)
         self._first_ns = self._last_ns = 0
-        self._history: deque[tuple[float, ...]] = deque(maxlen=HISTORY)
+        self._history: deque[list[float]] = deque(maxlen=HISTORY)
         """Time and total of a cell, readings of a pad, and every pad's time, then every pad's load."""
         self._origin_ns: int | None = None
         self._taken = -1
@@ -139,7 +139,7 @@ class Car(Kept):
         self._count = [0] * len(loads)
         if self.diagonal is not None:
             self.diagonal.feed(cell, loads)
-        self._history.append((t, total, cell.n, *times, *loads))
+        self._history.append([t, total, cell.n] + times + loads)  # noqa: RUF005  C's quicker way
         self.channel.noise.resolution = resolution
         self.channel.noise.hold_s = hold_s
         self.channel.noise.copies = float(len(loads))
@@ -155,11 +155,10 @@ class Car(Kept):
             zero = pad.zero
             if not zero.known:
                 return []
-            limit = (zero.capacity_kg or 0.0) * self.settings.empty_share
             net = loads[i] - zero.zero_kg
             total += net
-            loaded = loaded and net > 1.5 * limit
-            empty = empty and abs(net) < limit
+            loaded = loaded and net > 1.5 * zero.light_kg
+            empty = empty and abs(net) < zero.light_kg
         if loaded and self.on is not True:
             self.on = True
             return [CarOn(t_mono_ns=end_ns, mass_kg=total)]
@@ -233,8 +232,10 @@ class Car(Kept):
         """Loads on the wire and their covariance, made to add up to the total and its variance."""
         assert level.parts is not None
         loads, covariance = level.parts
-        floors = [pad.channel.noise.resolution**2 / 12.0 for pad in self.pads]
-        return share_out(loads, covariance + np.diag(floors), level.value, level.u**2)
+        covariance = covariance.copy()
+        for i, pad in enumerate(self.pads):
+            covariance[i, i] += pad.channel.noise.resolution**2 / 12.0
+        return share_out(loads, covariance, level.value, level.u**2)
 
     # -- events ----------------------------------------------------------------------------------------
 
@@ -297,7 +298,7 @@ class Car(Kept):
         ]
 
     def _told_by(
-        self, cells: list[tuple[float, ...]], noise: float
+        self, cells: list[list[float]], noise: float
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
         """Times, values, noise of what a swing is told by: the total, or all pads where readings are few."""
         columns = np.array(cells).T

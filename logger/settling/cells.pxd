@@ -11,8 +11,6 @@ cdef class Cells:
     cdef public double mean_n
     cdef public object t, x, w, first, last, parts
     cdef tuple _columns
-    cdef object _age, _lever
-    cdef double[::1] _age_of, _lever_of
     cdef double[::1] t_of, x_of, w_of
     cdef long long[::1] first_of, last_of
     cdef double[:, ::1] parts_of
@@ -37,8 +35,16 @@ cdef class Cells:
     cpdef tuple mean(self, Py_ssize_t lo, Py_ssize_t hi, double far)
     @cython.locals(before=double, after=double)
     cpdef bint blow(self, Py_ssize_t i, double far) except -1
-    @cython.locals(last=double, total=double, middle=double, ctt=double, i=Py_ssize_t)
+    @cython.locals(
+        last_s=double, last=double, total=double, middle=double, weight=double, ctt=double, product=double, age=double,
+        lever=double, i=Py_ssize_t,
+    )
     cpdef tuple slope(self, Py_ssize_t n)
+    @cython.locals(
+        half=Py_ssize_t, quarter=Py_ssize_t, i=Py_ssize_t, j=Py_ssize_t, k=Py_ssize_t, a=double, b=double,
+        t=double[::1], x=double[::1], parts=double[:, ::1],
+    )
+    cdef Py_ssize_t _merge(self) except -1
     @cython.locals(samples=double, most=double, i=Py_ssize_t)
     cpdef tuple behind(self, Py_ssize_t lo, double value)
     @cython.locals(lo=Py_ssize_t, hi=Py_ssize_t, count=Py_ssize_t)

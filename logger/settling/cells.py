@@ -48,12 +48,10 @@ class Cells:
         self.mean_n = 1.0
         """Samples in a cell, lately."""
         self._columns: tuple[NDArray[Any], ...] = (self.t, self.x, self.w, self.first, self.last, self.parts)
-        self._age, self._lever = np.zeros(CAPACITY), np.zeros(CAPACITY)
         self._look()
 
     def _look(self) -> None:
         """Look at the columns cell by cell, too: `t_of[i]` is `t[i]`, in less time."""
-        self._age_of, self._lever_of = self._age, self._lever
         self.t_of, self.x_of, self.w_of, self.first_of, self.last_of, self.parts_of = self._columns
 
     def __reduce__(self) -> tuple[Any, ...]:
@@ -168,17 +166,21 @@ class Cells:
 
     def slope(self, n: int) -> tuple[float, float]:
         """Weighted least-squares slope of the oldest n cells in time, and the sum of squares it rests on."""
-        last, total = self.t_of[n - 1], 0.0
+        last_s, last = float(self.t_of[n - 1]), float(self.x_of[n - 1])
+        total = middle = 0.0
         for i in range(n):
-            self._age_of[i] = last - self.t_of[i]
-            total += self.w_of[i]
-        age, lever = self._age[:n], self._lever[:n]
-        middle = float(self.w[:n].dot(age)) / total
+            weight = float(self.w_of[i])
+            total += weight
+            middle += weight * (last_s - float(self.t_of[i]))
+        middle /= total
+        ctt = product = 0.0
         for i in range(n):
-            self._age_of[i] -= middle
-            self._lever_of[i] = self.w_of[i] * self._age_of[i]
-        ctt = max(float(lever.dot(age)), 1e-300)
-        return -float(lever.dot(self.x[:n])) / ctt, ctt
+            age = last_s - float(self.t_of[i]) - middle
+            lever = float(self.w_of[i]) * age
+            ctt += lever * age
+            product += lever * (float(self.x_of[i]) - last)
+        ctt = max(ctt, 1e-300)
+        return -product / ctt, ctt
 
     def part_means(self, from_ns: int, to_ns: int) -> tuple[Array, Array] | None:
         """Mean of every part over the same cells of a rest, and the covariance of these means.
@@ -208,15 +210,15 @@ class Cells:
         """Merge the older half in pairs."""
         half = CAPACITY // 2
         quarter = half // 2
-        w = self.w[:half].reshape(-1, 2)
-        sums = w.sum(axis=1)
-        for column in (self.t, self.x):
-            column[:quarter] = (column[:half].reshape(-1, 2) * w).sum(axis=1) / sums
-        parts = self.parts[:half].reshape(quarter, 2, -1)
-        self.parts[:quarter] = (parts * w[:, :, None]).sum(axis=1) / sums[:, None]
-        self.first[:quarter] = self.first[:half:2]
-        self.last[:quarter] = self.last[1:half:2]
-        self.w[:quarter] = sums
+        t, x, parts = self.t_of, self.x_of, self.parts_of
+        for i in range(quarter):
+            j = 2 * i
+            a, b = self.w_of[j], self.w_of[j + 1]
+            t[i], x[i] = (t[j] * a + t[j + 1] * b) / (a + b), (x[j] * a + x[j + 1] * b) / (a + b)
+            for k in range(parts.shape[1]):
+                parts[i, k] = (parts[j, k] * a + parts[j + 1, k] * b) / (a + b)
+            self.w_of[i] = a + b
+            self.first_of[i], self.last_of[i] = self.first_of[j], self.last_of[j + 1]
         for column in self._columns:
             column[quarter : CAPACITY - quarter] = column[half:].copy()
         self.n = CAPACITY - quarter

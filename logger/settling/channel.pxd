@@ -47,13 +47,16 @@ cdef class Channel(Kept):
     cdef list _declare_sway(self, long long end_ns)
     cdef list _tell_late(self, long long end_ns, str change)
     cdef Estimate _fit(self, Py_ssize_t n)
-    @cython.locals(cells=Cells, learned=NoiseLearner, band=double, noise=Noise, fit=Estimate)
+    @cython.locals(
+        cells=Cells, learned=NoiseLearner, trail=Trail, reach=double, fit=Estimate, t=double[::1], x=double[::1],
+        w=double[::1],
+    )
     cdef Estimate _fit_alone(self, Py_ssize_t n)
+    @cython.locals(cells=Cells)
     cdef Estimate _refined(self, Estimate fit, Py_ssize_t n)
+    cdef double _asked(self) except? -1
     @cython.locals(trail=Trail, now_s=double, behind=double[::1], behind_s=double[::1])
     cdef Tails _tails(self, Py_ssize_t n)
-    @cython.locals(trail=Trail)
-    cdef _look_back(self)
     @cython.locals(lesson=Estimate, apart=double)
     cdef _learn_tail(self, Estimate fit)
     @cython.locals(cells=Cells, start=Py_ssize_t)

@@ -166,7 +166,7 @@ class Channel(Kept):
         return bool(off <= s.newest_sigma * self._cell_sd(fit) + s.newest_d * self.noise.resolution)
 
     def _cell_sd(self, fit: Estimate) -> float:
-        return math.pow(fit.variance / self.cells.mean_n, 0.5)
+        return math.sqrt(fit.variance / self.cells.mean_n)
 
     def _seek_sway(self, end_ns: int) -> list[Level]:
         """Somebody breathes, the wind blows: a load that sways. Twice a second only: it takes seconds."""
@@ -217,36 +217,36 @@ class Channel(Kept):
         return self._refined(self._fit_alone(n), n)
 
     def _fit_alone(self, n: int) -> Estimate:
-        if self.level is None:
-            self._look_back()
-        cells, learned = self.cells, self.noise
+        cells, learned, trail = self.cells, self.noise, self._trail
+        if self.level is None:  # which movements lie behind, how large and how long ago?
+            trail.look_back(cells.newest())
+            self._stirred = stirred(trail.off[: trail.count], learned.band())
         if self._wide:
-            noise = learned.for_sway()
-            t, x, w = sway_cells(cells, self._trail, n, self._look_s)
-            fit = estimate(t, x, w, noise, self._tails(n), 2.0 * noise.tolerance)
+            reach = learned.sway()
+            t, x, w = sway_cells(cells, trail, n, self._look_s)
+            fit = estimate(t, x, w, learned.for_sway(), self._tails(n), 2.0 * reach, reach)
             fit.count, fit.samples = min(fit.count, n), min(fit.samples, float(np.add.reduce(cells.w[:n])))
         else:
-            noise, band = learned.for_fit(), learned.band()
-            fit = estimate(cells.t_of[:n], cells.x_of[:n], cells.w_of[:n], noise, self._tails(n), band)
-        self.noise.bound(fit)
+            t, x, w = cells.t_of[:n], cells.x_of[:n], cells.w_of[:n]
+            fit = estimate(t, x, w, learned.for_fit(), self._tails(n), learned.band(), self._asked())
+        learned.bound(fit)
         return fit
 
     def _refined(self, fit: Estimate, n: int) -> Estimate:
         if self.share is None or self._wide:
             return fit
-        return self.share.refine(fit, int(self.cells.first_of[0]), int(self.cells.last_of[n - 1]))
+        cells = self.cells
+        return self.share.refine(fit, int(cells.first_of[0]), int(cells.last_of[n - 1]), self._asked())
+
+    def _asked(self) -> float:
+        """The error that what is to be told must not have; 0 once it is: nobody asks for the risk then."""
+        return self.noise.tolerance() if self.level is None else 0.0
 
     def _tails(self, n: int) -> Tails:
         """What tails may have to go at cell n − 1, for all we expect."""
         trail, now_s = self._trail, float(self.cells.t_of[n - 1])
         behind, behind_s = trail.off[: trail.count], trail.off_s[: trail.count]
         return self.prior.tails(behind, behind_s, now_s, self._stirred, self.noise.band())
-
-    def _look_back(self) -> None:
-        """Which movements lie behind, how large and how long ago?"""
-        trail = self._trail
-        trail.look_back(self.cells.newest())
-        self._stirred = stirred(trail.off[: trail.count], self.noise.band())
 
     def _learn_tail(self, fit: Estimate) -> None:
         """Teach the bay's expectation of tails, unless the rest before broke off by its own tail."""
@@ -286,8 +286,8 @@ class Channel(Kept):
     def _settle(self, fit: Estimate) -> None:
         """Take level and scatter to watch from a fresh fit; the next fit comes after a pause that grows."""
         self._watch.level = fit.value if self._wide else fit.now
-        self._watch.sd = max(self._cell_sd(fit), math.pow(self.noise.rounding, 0.5))
-        self._watch.wander = math.pow(fit.wander, 0.5)
+        self._watch.sd = max(self._cell_sd(fit), math.sqrt(self.noise.rounding))
+        self._watch.wander = math.sqrt(fit.wander)
         span = fit.span_s
         pause_s = 0.2 if span < 3 else 1.0 if span < 20 else 3.0 if span < 60 else 10.0
         self._until_fit = max(int(pause_s / self.settings.cell_s + 1e-9), 1)
@@ -351,9 +351,7 @@ class Channel(Kept):
             value = foreseen(fit, self.settings.reach_band * self.noise.band())
         value, u = (value, u) if self._before is None else joined(self._before, value, u)
         level = replace(self.level, change=change, to_ns=to_ns, value=value, u=u, slope=fall)
-        return replace(
-            level, u_slope=math.pow(fit.variance / ctt, 0.5), n=self._samples, wobble=self._watch.sd
-        )
+        return replace(level, u_slope=math.sqrt(fit.variance / ctt), n=self._samples, wobble=self._watch.sd)
 
     def _moved(self, start: int) -> list[Level]:
         """Movement began with cell `start`, but not before the rest was declared: close there, seek on."""

@@ -36,8 +36,8 @@ DAMPING = 0.15
 """Damping ratio that the search sets out from, between worn and good dampers (common practice, no source)."""
 STEPS = 4
 """Steps of the search: they get to a millionth up to a damping of a third, to a hundredth up to a half."""
-RIDGE = 1e-9
-"""Added to squares of values that are 1 at most."""
+RIDGES = {size: 1e-9 * np.eye(size) for size in (2, 4)}
+"""Added to squares of values that are 1 at most, by their size."""
 HERTZ, RATE = (0.2, 6.0), (0.01, 40.0)
 """Frequencies (Hz) and rates λ (1/s) that the search stays within."""
 NOISES, PARTS, TWICE = 2.0, 0.02, 2.0
@@ -181,4 +181,4 @@ def _moved(at: Array, step: Array, most: Array, within: tuple[float, float]) -> 
 
 def _solved(square: Array, right: Array) -> Array:
     """Solve square systems; the ridge only keeps what cannot be told from being infinite."""
-    return np.asarray(np.linalg.solve(square + RIDGE * np.eye(square.shape[-1]), right), np.float64)
+    return np.asarray(np.linalg.solve(square + RIDGES[square.shape[-1]], right), np.float64)

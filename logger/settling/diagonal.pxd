@@ -40,11 +40,10 @@ cdef class Diagonal(Kept):
         parts=double[:, ::1], warp=double[::1], signs=list, a=double, b=double, c=double, d=double, i=Py_ssize_t
     )
     cdef _find_warp(self, Py_ssize_t n)
-    cpdef double tolerance(self, Py_ssize_t pad) except? -1
     cpdef double band(self, Py_ssize_t pad) except? -1
     @cython.locals(cells=Cells, off=double[::1], now_s=double, tails=Tails)
     cdef Estimate _fit(self, Py_ssize_t lo, Py_ssize_t n, double[::1] x, TailPrior prior, Noise noise, double band)
-    @cython.locals(variance=double, eta=double, step=double, tolerance=double, learner=NoiseLearner, each=Noise, noise=Noise)
+    @cython.locals(variance=double, eta=double, step=double, learner=NoiseLearner, each=Noise, noise=Noise)
     cdef Noise _quiet(self)
     cpdef learn(self, Estimate beside, Estimate shared)
     @cython.locals(third=Py_ssize_t)
@@ -56,7 +55,7 @@ cdef class Share(Kept):
     cdef public object _lesson
 
     @cython.locals(diagonal=Diagonal, lo=Py_ssize_t, n=Py_ssize_t, beside=Estimate, shared=Estimate, joint=Estimate)
-    cpdef Estimate refine(self, Estimate own, long long from_ns, long long to_ns)
+    cpdef Estimate refine(self, Estimate own, long long from_ns, long long to_ns, double tolerance)
     cpdef forget(self)
     @cython.locals(lo=Py_ssize_t, n=Py_ssize_t)
     cpdef ended(self, long long from_ns, long long to_ns, bint teaches)

@@ -133,10 +133,6 @@ class Diagonal(Kept):
             warp[i] = ((parts[i, 0] * a + parts[i, 2] * c) + (parts[i, 1] * b + parts[i, 3] * d)) / 4.0
         self._warped = max(self._warped, n)
 
-    def tolerance(self, pad: int) -> float:
-        """The error beyond which a reading of this pad is wrong (kg)."""
-        return self._noises[pad].tolerance()
-
     def band(self, pad: int) -> float:
         """What counts as standing still for this pad (kg)."""
         return self._noises[pad].band()
@@ -156,19 +152,19 @@ class Diagonal(Kept):
         tails = prior.tails(off, cells.t_of[:n], now_s, stirred(off, band), band)
         if n != self._curves_n:
             self._curves_n, self._curves.have = n, 0
-        return estimate(cells.t_of[lo:n], x[lo:n], cells.w_of[lo:n], noise, tails, band, self._curves)
+        return estimate(cells.t_of[lo:n], x[lo:n], cells.w_of[lo:n], noise, tails, band, 0.0, self._curves)
 
     def _quiet(self) -> Noise:
         """Noise of the diagonal: the mean of four independent readings, two of them turned over."""
-        variance = eta = step = tolerance = 0.0
+        variance = eta = step = 0.0
         for learner in self._noises:
             each = learner.for_fit()
             variance += each.variance
             eta += each.eta
-            step, tolerance = max(step, each.step), max(tolerance, each.tolerance)
+            step = max(step, each.step)
         noise = self._noises[0].for_fit()
         noise.variance, noise.eta = variance / 16.0, eta / 4.0
-        noise.step, noise.copies, noise.tolerance = step / 4.0, 4.0, tolerance
+        noise.step, noise.copies = step / 4.0, 4.0
         return noise
 
     # -- learning --------------------------------------------------------------------------------------
@@ -210,14 +206,14 @@ class Share(Kept):
         self._pad = pad
         self._lesson: tuple[Estimate, Estimate] | None = None
 
-    def refine(self, own: Estimate, from_ns: int, to_ns: int) -> Estimate:
+    def refine(self, own: Estimate, from_ns: int, to_ns: int, tolerance: float) -> Estimate:
         """The better estimate of what this pad settles to, by the joint cells of its own cells' time.
 
-        `own` is its estimate by itself. It stays where joint cells are missing, where too little of its
-        time stands still jointly, where the two do not even agree on what it reads now, and as long as what
-        is beside the diagonal is known to have tails oftener than the diagonal. What it says is no surer
-        than the pad itself unless the diagonal plainly shows a tail: four that agree there is none were wrong
-        oftener than they knew.
+        `own` is its estimate by itself, `tolerance` as in that. It stays where joint cells are missing, where
+        too little of its time stands still jointly, where the two do not even agree on what it reads now, and
+        as long as what is beside the diagonal is known to have tails oftener than the diagonal. What it says
+        is no surer than the pad itself unless the diagonal plainly shows a tail: four that agree there is
+        none were wrong oftener than they knew.
         """
         diagonal = self._all
         if diagonal.apart.log_prior[0] < diagonal.swung.log_prior[0]:
@@ -229,7 +225,7 @@ class Share(Kept):
         beside, shared = diagonal.beside(self._pad, lo, n), diagonal.shared(lo, n)
         if min(beside.span_s, shared.span_s) < diagonal.settings.joint_span * own.span_s:
             return own
-        joint = together(own, beside, shared, diagonal.sign(self._pad), diagonal.tolerance(self._pad))
+        joint = together(own, beside, shared, diagonal.sign(self._pad), tolerance)
         if shared.weights()[0] > diagonal.settings.plain_tail:
             joint.risk = max(joint.risk, own.risk)
         return joint if abs(joint.now - own.now) <= diagonal.band(self._pad) else own

@@ -2,7 +2,7 @@
 cimport cython
 from libc cimport math
 from logger.settling.kept cimport Kept
-from logger.settling.resolution cimport Resolution
+from logger.settling.resolution cimport Resolution, middle
 
 cdef class Readings:
     cdef const double[::1] x

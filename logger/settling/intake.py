@@ -125,7 +125,7 @@ class Intake(Kept):
         step = x - self._last
         self.resolution.seen += 1
         if step != 0.0:
-            if self.resolution.vague:
+            if self.resolution.vague():
                 self._digits = min(self._digits, digits(x))
             if math.isfinite(step):
                 self.resolution.see(abs(step), abs(x), t_ns)
@@ -163,7 +163,7 @@ class Intake(Kept):
         own = self.resolution.value
         if self.stated_d is not None:
             return max(self.stated_d, own if self.resolution.known else self.kin_d)
-        if own and self.resolution.vague:
+        if own and self.resolution.vague():
             own = min(own, self._digits)
         if self.kin_d and not self.resolution.known:
             return min(own, self.kin_d) or self.kin_d

@@ -116,14 +116,12 @@ class NoiseLearner(Kept):
             noise.variance, noise.weight = sigma * sigma * self.cells.mean_n, 4.0
         noise.eta, noise.step, noise.copies = self.eta, self.resolution, self.copies
         noise.distrust, noise.horizon = self._distrust, self._fit_bands
-        noise.tolerance = self.tolerance()
         return noise
 
     def for_sway(self) -> Noise:
-        """The same for a load that sways within a tolerance either way."""
+        """The same for a load that sways."""
         noise, reach = self.for_fit(), self.sway()
-        noise.variance = (0.4 * reach) ** 2 * self.cells.mean_n
-        noise.weight, noise.tolerance = 4.0, reach
+        noise.variance, noise.weight = (0.4 * reach) ** 2 * self.cells.mean_n, 4.0
         return noise
 
     def restless(self, least: int) -> bool:
@@ -150,14 +148,16 @@ class NoiseLearner(Kept):
         count = min(n - order, SEEK_CELLS)
         if count < 2:
             return 0.0
-        bend = np.diff(self.cells.x[n - order - count : n], order)
+        x = self.cells.x[n - order - count : n]
+        bend = x[1:] - x[:-1]
+        bend = bend if order == 1 else bend[1:] - bend[:-1]
         square = bend * bend * (self.cells.mean_n / (2.0 if order == 1 else 6.0))
         first = order == 1 and count < 2 * CALM_CELLS
         calm = _every_stretch(square) if first else _side_by_side(square)
         shown = calm[calm > 0]  # a stretch of one value repeated shows the display, not the noise,
         if len(shown) < 0.67 * len(calm):  # unless that is the rule
             return 0.0
-        found = float(np.quantile(shown, 0.25) if first else shown.min())
+        found = float(np.quantile(shown, 0.25) if first else np.minimum.reduce(shown))
         least = float(_every_stretch(square).min()) if order == 1 else 0.0
         return (
             least if found > self.settings.unlike_noise * least > 0 else found
@@ -204,5 +204,5 @@ def _every_stretch(square: NDArray[np.float64]) -> NDArray[np.float64]:
 def _side_by_side(square: NDArray[np.float64]) -> NDArray[np.float64]:
     """Means of the newest stretches, none of which share a cell: the least is so by little luck."""
     size = min(CALM_CELLS, len(square))
-    means: NDArray[np.float64] = square[len(square) % size :].reshape(-1, size).mean(axis=1)
+    means: NDArray[np.float64] = np.add.reduce(square[len(square) % size :].reshape(-1, size), axis=1) / size
     return means

@@ -179,13 +179,13 @@ class Pad(Kept):
             channel.noise.resolution, channel.noise.hold_s = intake.d, intake.resolution.hold_s
             levels = channel.feed(cell, end_ns)
             if channel.noise.variance is not None:
-                intake.know_noise(math.pow(channel.noise.variance, 0.5), channel.noise.resolution)
+                intake.know_noise(math.sqrt(channel.noise.variance), channel.noise.resolution)
             out = self._tell(levels)
             if levels or self.condition is not RESTING:
                 out += self._condition_now(end_ns)
         if not self.silent and self._seen_ns >= 0:
             quiet_s = (now_ns - self._seen_ns) * 1e-9
-            if quiet_s > max(self.settings.silent_s, 6.0 * intake.interval_s):
+            if quiet_s > 6.0 * intake.interval_s and quiet_s > self.settings.silent_s:
                 out += self._go_silent()
         return out
 

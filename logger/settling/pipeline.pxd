@@ -11,7 +11,8 @@ cdef class Pipeline(Kept):
     cdef public long long _cell_ns, _next_ns
 
     @cython.locals(
-        out=list, pads=list, starts=list, ends=list, plain=list, ticks=list, bounds=list, k=Py_ssize_t,
+        out=list, pads=list, starts=list, ends=list, plain=list, ticks=list, readings=list,
+        every=list, bounds=list, k=Py_ssize_t,
         i=Py_ssize_t, lo=Py_ssize_t, pad=Pad,
     )
     cpdef list feed_block(self, block)

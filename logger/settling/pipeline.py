@@ -89,17 +89,18 @@ class Pipeline(Kept):
             return out
         cut = frames(block, self._cell_ns, self._next_ns)
         starts, ends, plain, ticks = cut.starts, cut.ends, cut.plain, cut.ticks
+        readings, every, t_ns = cut.readings, cut.bounds, block.t_mono_ns
         for k in range(len(starts)):
             lo = starts[k]
             if not plain[k]:
                 out += self._one_by_one(block.taken(slice(lo, ends[k])))
                 continue
             if ticks[k]:
-                out += self._tick(int(block.t_mono_ns[lo]))
+                out += self._tick(int(t_ns[lo]))
             for i in range(len(pads)):
-                pad, bounds = pads[i], cut.bounds[i]
+                pad, bounds = pads[i], every[i]
                 if pad is not None and bounds[k] < bounds[k + 1]:
-                    pad.take_many(cut.readings[i], bounds[k], bounds[k + 1])
+                    pad.take_many(readings[i], bounds[k], bounds[k + 1])
         return out
 
     def _one_by_one(self, part: Columns) -> list[Record]:
@@ -158,6 +159,6 @@ class Pipeline(Kept):
     def _share_known(self) -> None:
         intakes = [pad.intake for pad in self.pads.values()]
         known = [i.d for i in intakes if i.resolution.known] or [i.stated_d for i in intakes if i.stated_d]
-        seen = known or [i.resolution.value for i in intakes if not i.resolution.vague]
+        seen = known or [i.resolution.value for i in intakes if not i.resolution.vague()]
         for intake in intakes:
             intake.kin_d = min(seen, default=0.0)

@@ -9,8 +9,8 @@ cdef double MOVING_BANDS
 cpdef Py_ssize_t stirred(const double[::1] behind, double band) except -1
 
 cdef class TailPrior(Kept):
-    cdef public object settings, _first, _counts, _told
-    cdef public list times_s, sizes, log_prior
+    cdef public object settings
+    cdef public list times_s, sizes, log_prior, _first, _counts, _told
     cdef Tails _tails
     cdef double[::1] _times
 

@@ -6,10 +6,11 @@ One object serves all pads of a bay: the same tyres and dampers settle on all of
 
 from __future__ import annotations
 
+import math
 from array import array
 from typing import Any
 
-import numpy as np
+from numpy import float64
 from numpy.typing import NDArray
 
 from logger.settling.kept import Kept
@@ -17,7 +18,7 @@ from logger.settling.settings import Settling
 from logger.settling.sums import latest_beyond, spreads
 from logger.settling.tail import Estimate, Tails
 
-Array = NDArray[np.float64]
+Array = NDArray[float64]
 
 
 MOVING_BANDS = 2.0
@@ -39,13 +40,13 @@ class TailPrior(Kept):
         self.times_s = [settings.fast_tail_s, *settings.tails_s]
         """The fast tail's time constant, then those of slow ones."""
         self.sizes = list(settings.tail_sizes)
-        rarer = settings.tail_rarer ** np.repeat(np.arange(len(self.sizes)), len(settings.tails_s))
-        some = (1.0 - settings.no_tail_weight) * rarer / rarer.sum()
-        self._first: Array = np.concatenate(((settings.no_tail_weight,), some))
-        self._counts = settings.tail_prior_rests * self._first
-        self._told = np.zeros(len(self._first))
+        none, slow = settings.no_tail_weight, len(settings.tails_s)
+        rarer = [settings.tail_rarer**size for size in range(len(self.sizes)) for _ in range(slow)]
+        self._first = [none, *[(1.0 - none) * share for share in _shares(rarer)]]
+        self._counts = [settings.tail_prior_rests * first for first in self._first]
+        self._told = [0.0] * len(self._first)
         """Log likelihood of every kind of tail, were it the same at all rests."""
-        self.log_prior: list[float] = np.log(self._first).tolist()
+        self.log_prior = [math.log(first) for first in self._first]
         self._begin()
 
     def _begin(self) -> None:
@@ -74,14 +75,20 @@ class TailPrior(Kept):
 
     def learn(self, fit: Estimate) -> None:
         """Take the fit of a whole rest: most cars have one kind of tail, some now one and now another."""
-        s = self.settings
-        keep = 1.0 - 1.0 / s.tail_memory_rests
-        weights = np.array(fit.weights())
-        told = np.log(np.maximum(weights, 1e-6)) - self.log_prior
-        self._told = self._told * keep + s.tail_told * (told - np.maximum.reduce(told))
-        self._counts = self._counts * keep + weights
-        same = self._first * np.exp(self._told - np.maximum.reduce(self._told))
-        seen = (1.0 - s.tail_same) * self._counts / np.add.reduce(self._counts)
-        mixed = s.tail_same * same / np.add.reduce(same) + seen
-        self.log_prior = np.log(mixed).tolist()
+        s, weights = self.settings, fit.weights()
+        keep, tail_told, tail_same = 1.0 - 1.0 / s.tail_memory_rests, s.tail_told, s.tail_same
+        told = [math.log(max(w, 1e-6)) - p for w, p in zip(weights, self.log_prior, strict=True)]
+        most = max(told)
+        self._told = [a * keep + tail_told * (b - most) for a, b in zip(self._told, told, strict=True)]
+        self._counts = [count * keep + w for count, w in zip(self._counts, weights, strict=True)]
+        most = max(self._told)
+        same = [first * math.exp(t - most) for first, t in zip(self._first, self._told, strict=True)]
+        mixed = zip(_shares(same), _shares(self._counts), strict=True)
+        self.log_prior = [math.log(tail_same * a + (1.0 - tail_same) * b) for a, b in mixed]
         self._begin()
+
+
+def _shares(weights: list[float]) -> list[float]:
+    """What part of their sum each is."""
+    total = sum(weights)
+    return [weight / total for weight in weights]

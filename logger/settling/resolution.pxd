@@ -15,6 +15,10 @@ cdef class Resolution(Kept):
     cdef public list _holds, _group
 
     cpdef see(self, double step, double size, long long t_ns)
+    cpdef bint vague(self) except -1
     cdef _judge(self)
     @cython.locals(least=double)
     cdef _settle(self)
+
+@cython.locals(ranked=list, half=Py_ssize_t)
+cpdef double middle(list values) except? -1

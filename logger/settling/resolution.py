@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from logger.settling.kept import Kept
 from logger.units import LB_KG
@@ -70,7 +69,6 @@ class Resolution(Kept):
         if len(self._group) >= 16:
             self._judge()
 
-    @property
     def vague(self) -> bool:
         """So few differences that they may all be steps of the load."""
         return not self.known and len(self._group) < FEW_CHANGES
@@ -97,7 +95,7 @@ class Resolution(Kept):
         self.value = self._held if least < self._held <= HELD_MOST * least else least
 
 
-def middle(values: Sequence[float]) -> float:
+def middle(values: list[float] | list[int]) -> float:
     """Median of some values, at least one."""
     ranked = sorted(values)
     half = len(ranked) // 2

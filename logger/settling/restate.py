@@ -100,10 +100,10 @@ class CarRests:
         out = []
         for k, (rest, zeros, seen) in enumerate(self._kept):
             middle = (rest.t_from_mono_ns + rest.t_to_mono_ns) // 2
-            now = tuple(
-                zero_at(pad, middle) if n in checked or not seen else seen[n]
-                for n, pad in enumerate(self.pads)
-            )
+            looked = list(seen or zeros)
+            for n in checked if seen else range(len(last)):
+                looked[n] = zero_at(self.pads[n], middle)
+            now = tuple(looked)
             self._kept[k] = rest, zeros, now
             if not rest.open and _differ(zeros, now):
                 told = _car_rest(rest, zeros, now)
@@ -123,7 +123,8 @@ class CarRests:
 
 
 def _differ(a: Zeros, b: Zeros) -> bool:
-    return any(abs(p - q) >= TINY_KG for x, y in zip(a, b, strict=True) for p, q in zip(x, y, strict=True))
+    both = zip(a, b, strict=True)
+    return a != b and any(abs(x[0] - y[0]) >= TINY_KG or abs(x[1] - y[1]) >= TINY_KG for x, y in both)
 
 
 def _car_rest(rest: CarRest, old: Zeros, new: Zeros) -> CarRest:

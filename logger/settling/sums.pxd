@@ -72,8 +72,8 @@ cdef class Sums:
     )
     cpdef wanders(self, double white)
 
-@cython.locals(half=Py_ssize_t, i=Py_ssize_t)
-cdef double _middle(const double[::1] x, Py_ssize_t n)
+@cython.locals(count=Py_ssize_t, i=Py_ssize_t, at=Py_ssize_t, here=double)
+cdef double _middle(const double[::1] x, Py_ssize_t n, double[::1] ranked)
 
 cpdef double[::1] zeros(Py_ssize_t size)
 

@@ -145,7 +145,7 @@ class Sums:
         for i in range(lately):
             total += float(w[n - 1 - i])
         self.per_cell = total / lately
-        middle = _middle(x, n) - last
+        middle = _middle(x, n, self._left) - last
         slack = 2.5 * math.sqrt(least / self.per_cell)
         far = horizon * band
         doubt = distrust * distrust / least
@@ -315,13 +315,16 @@ def zeros(size: int) -> Numbers:
     return array("d", bytes(8 * size))
 
 
-def _middle(x: Array, n: int) -> float:
-    """Median of the newest five values (of all, where they are fewer)."""
-    newest = sorted([float(x[i]) for i in range(max(n - 5, 0), n)])
-    half = len(newest) // 2
-    if len(newest) % 2:
-        return newest[half]
-    return (newest[half - 1] + newest[half]) / 2.0
+def _middle(x: Array, n: int, ranked: Numbers) -> float:
+    """Median of the newest five values (of all, where they are fewer), which `ranked` has room for."""
+    count = min(n, 5)
+    for i in range(count):
+        here, at = float(x[n - 1 - i]), i
+        while at > 0 and ranked[at - 1] > here:
+            ranked[at] = ranked[at - 1]
+            at -= 1
+        ranked[at] = here
+    return (ranked[(count - 1) // 2] + ranked[count // 2]) / 2.0
 
 
 def risk_of(limit: float, kinds: Numbers, more: float, never: float) -> float:

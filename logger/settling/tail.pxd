@@ -8,7 +8,7 @@ cdef object ROOM
 cdef double[::1] NOTHING
 
 cdef class Noise:
-    cdef public double variance, weight, eta, step, copies, distrust, horizon, tolerance
+    cdef public double variance, weight, eta, step, copies, distrust, horizon
 
 cdef class Tails:
     cdef public list times_s, log_prior
@@ -33,7 +33,7 @@ cdef class Estimate:
 )
 cpdef Estimate estimate(
     const double[::1] t, const double[::1] x, const double[::1] w, Noise noise, Tails tails, double band,
-    Curves curves=*
+    double tolerance, Curves curves=*
 )
 
 cdef double _least_variance(Noise noise)

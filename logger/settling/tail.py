@@ -44,13 +44,12 @@ class Noise:
 
     `step` is the resolution d, `copies` how many independently rounded values add up in one (four pads: 4),
     `distrust` the share by which the model may be wrong, `horizon` how many bands off a cell may lie to be
-    used,
-    `tolerance` the error beyond which a reading is wrong.
+    used.
     """
 
     def __init__(self) -> None:
         self.variance = self.weight = self.eta = self.step = self.copies = 0.0
-        self.distrust = self.horizon = self.tolerance = 0.0
+        self.distrust = self.horizon = 0.0
 
 
 class Tails:
@@ -78,7 +77,7 @@ class Estimate:
         self.claimed = 0.0
         """Variance of the value by the fit alone; risks are reckoned with it."""
         self.risk = 0.0
-        """Probability that the settled value lies farther from `value` than the tolerance."""
+        """Probability that the settled value lies farther from `value` than the tolerance; 0 if not asked."""
         self.now = 0.0
         """The fitted curve at the newest cell."""
         self.slope = self.u_slope = 0.0
@@ -131,13 +130,20 @@ _IDLE = [Sums()]
 
 
 def estimate(
-    t: Array, x: Array, w: Array, noise: Noise, tails: Tails, band: float, curves: Curves | None = None
+    t: Array,
+    x: Array,
+    w: Array,
+    noise: Noise,
+    tails: Tails,
+    band: float,
+    tolerance: float,
+    curves: Curves | None = None,
 ) -> Estimate:
     """Fit the cells (times s, means, sample counts; oldest first, at least 3) and say what they settle to.
 
-    `band` is what counts as standing still around the newest cells; `curves` may be shared by what ends with
-    the same cell. Values may have any magnitude: sums run
-    on differences from the newest.
+    `band` is what counts as standing still around the newest cells, `tolerance` the error beyond which a
+    reading is wrong (0: nobody asks for the risk); `curves` may be shared by what ends with the same cell.
+    Values may have any magnitude: sums run on differences from the newest.
     """
     sums = _IDLE.pop() if _IDLE else Sums()
     least = _least_variance(noise)
@@ -164,7 +170,7 @@ def estimate(
     found.value = sums.mean + origin
     found.claimed = sums.mixed + more
     found.u = math.sqrt(tails.modest * sums.mixed + more)
-    found.risk = risk_of(noise.tolerance, kinds, share, NEVER)
+    found.risk = risk_of(tolerance, kinds, share, NEVER) if tolerance > 0 else 0.0
     found.now = sums.mean + sums.to_go + origin
     found.slope, found.u_slope = sums.fall, math.sqrt(scale / sums.lever)
     found.count, found.samples, found.span_s = count, sums.samples, sums.span_s
@@ -241,7 +247,7 @@ def together(own: Estimate, beside: Estimate, shared: Estimate, sign: float, tol
     return own.other(
         beside.value + sign * shared.value,
         math.sqrt(beside.u * beside.u + shared.u * shared.u),
-        risk_of(tolerance, shared.kinds, beside.claimed, NEVER),
+        risk_of(tolerance, shared.kinds, beside.claimed, NEVER) if tolerance > 0 else 0.0,
         beside.now + sign * shared.now,
     )
 

@@ -7,7 +7,7 @@ from logger.settling.kept cimport Kept
 cdef class ZeroKeeper(Kept):
     cdef public object settings, capacity_kg, checks, _drift2
     cdef readonly bint known
-    cdef readonly double zero_kg, checked_s
+    cdef readonly double zero_kg, checked_s, light_kg
     cdef readonly Py_ssize_t taken
 
     cdef _look(self)

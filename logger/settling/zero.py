@@ -54,6 +54,8 @@ class ZeroKeeper(Kept):
         """The zero checked last, 0.0 while unknown."""
         self.checked_s = self.checks[-1].t_s if self.checks else float("-inf")
         """When that was."""
+        self.light_kg = self.settings.empty_share * (self.capacity_kg or 0.0)
+        """Less than this is nothing to weigh; 0.0 where the capacity is not known."""
 
     def __setstate__(self, state: tuple[Any, ...]) -> None:
         super().__setstate__(state)
@@ -72,7 +74,7 @@ class ZeroKeeper(Kept):
         capacity_kg = self.capacity_kg
         if not self.known:
             return abs(wire_kg) <= min(s.zero_initial_share * capacity_kg, s.zero_initial_kg)
-        drift = 3.0 * math.pow(self._drift2 * max(t_s - self.checked_s, 0.0), 0.5)
+        drift = 3.0 * math.sqrt(self._drift2 * max(t_s - self.checked_s, 0.0))
         near = max(s.zero_return_share * capacity_kg, 5.0 * resolution_kg) + drift
         if abs(wire_kg - self.zero_kg) > near:
             return False

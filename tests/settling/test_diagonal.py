@@ -69,15 +69,16 @@ def test_four_pads_tell_a_shared_tail_better_than_each_alone() -> None:
 def test_without_a_plain_tail_four_pads_are_no_surer_than_the_pad_itself() -> None:
     _, pipeline = run(session(1, (1, -1, -1, 1), 0.0, steps=1))
     share, last_ns = pipeline.pads["p0"].channel.share, pipeline.pads["p0"].intake.last_ns
+    tolerance = pipeline.pads["p0"].channel.noise.tolerance()
     assert share is not None
     own = Estimate()
     own.value = own.now = LOADS[0] / 2
     own.span_s = 4.0
-    together = share.refine(own, last_ns - 4_000_000_000, last_ns)
+    together = share.refine(own, last_ns - 4_000_000_000, last_ns, tolerance)
     assert together is not own
     assert 0.0 < together.risk < 0.1
     own.risk = 0.3
-    assert share.refine(own, last_ns - 4_000_000_000, last_ns).risk == 0.3
+    assert share.refine(own, last_ns - 4_000_000_000, last_ns, tolerance).risk == 0.3
 
 
 @pytest.mark.parametrize("pattern", [0, 1, 2])
