@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from logger.judge.measures import slope
+from logger.judge.line import slope
 from logger.judge.seen import Clock, Seen, Watch
 from logger.model import (
     Boarding,

@@ -1,16 +1,16 @@
-"""Figures of one pad from what was seen of it: settles fitted, noise, wander, creep, drift, zero return."""
+"""Figures of one pad from what was seen of it: settles fitted, noise, losses, wander."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from logger.drawing.numbers import Floats
-from logger.judge.seen import Seen, Stood, Zero
-from logger.quantity import Quantity
+from logger.judge.line import Slope, gradient, slope
+from logger.judge.seen import Seen, Stood
 from logger.settling.allan import AllanCurve, allan_curve
 from logger.settling.curve import SettleCurve, fit_settle
 
@@ -30,21 +30,10 @@ LEAST_TAIL_S = 0.3
 """Tyres, dampers and glue take longer; an indicator's own filter and the load's arrival do not."""
 PUSHED = 4.0
 """And only one larger than this many bands."""
-CREEP_FROM_S = 30.0
-"""Creep is told from rests of at least this length, extrapolated below 30 minutes."""
-HALF_HOUR_S = 1800.0
-DRIFT_FROM_S = 300.0
-"""Drift in an hour is told from zeros at least this far apart: twelve times less than what is told."""
-SAME_LEVEL = 0.02
-"""Rests within this share of the recording's span of loads count as the same load put back."""
 NOISE_S, NOISE_READINGS = 1.0, 8
 """Noise is told within windows of so long, or so many readings: slower movement is wander."""
 REGULAR = 0.8
 """Share of pauses of the usual length, in number and in time, from which a stream counts as regular."""
-BLOCKS = 24
-"""Blocks that a long rest is averaged in to tell its slope: their scatter includes slow wander."""
-LEAST_WARMING_C = 2.0
-"""Zero per degree is told when the pad's temperature changed by this much or more."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,26 +50,6 @@ class Settle:
     t_step_s: float
     curve: SettleCurve | None
     settle_s: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Slope:
-    """How a level moved: block means over time, the line's slope and its standard uncertainty."""
-
-    t_s: Floats
-    x_kg: Floats
-    per_s: float
-    u_per_s: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Creep:
-    """Change under load within 30 minutes and at the end of them; None where the rests do not tell."""
-
-    in_30min_kg: float | None = None
-    from_15_to_30min_kg: float | None = None
-    from_20_to_30min_kg: float | None = None
-    extrapolated: bool = False
 
 
 def settles(seen: Seen) -> Iterable[Settle]:
@@ -221,29 +190,9 @@ def wander(seen: Seen) -> float | None:
         t, x = seen.settled(stood)
         if len(t) < 5:
             continue
-        left = x - x.mean() - _gradient(t, x) * (t - t.mean())
+        left = x - x.mean() - gradient(t, x) * (t - t.mean())
         squares, freedom = squares + float(left @ left), freedom + len(t) - 2
     return float(np.sqrt(squares / freedom)) if freedom else None
-
-
-def _gradient(t: Floats, x: Floats) -> float:
-    centred = t - t.mean()
-    square = float(centred @ centred)
-    return float(centred @ x) / square if square > 0 else 0.0
-
-
-def slope(t: Floats, x: Floats) -> Slope | None:
-    """Line through block means; None for fewer than three readings a block."""
-    if len(t) < 3 * BLOCKS:
-        return None
-    n = len(t) // BLOCKS * BLOCKS
-    bt, bx = t[:n].reshape(BLOCKS, -1).mean(axis=1), x[:n].reshape(BLOCKS, -1).mean(axis=1)
-    centred, per_s = bt - bt.mean(), _gradient(bt, bx)
-    left = bx - bx.mean() - per_s * centred
-    square = float(centred @ centred)
-    if square <= 0:
-        return None
-    return Slope(t_s=bt, x_kg=bx, per_s=per_s, u_per_s=float(np.sqrt((left @ left) / (BLOCKS - 2) / square)))
 
 
 def longest_slope(seen: Seen) -> Slope | None:
@@ -258,85 +207,3 @@ def allan_of(seen: Seen) -> AllanCurve | None:
     if stood is None or seen.rate_Hz <= 0:
         return None
     return allan_curve(seen.settled(stood)[1], 1.0 / seen.rate_Hz)
-
-
-def creep(seen: Seen) -> Creep:
-    """Creep of the longest rest under load: measured where it lasts 30 minutes, else extrapolated.
-
-    Extrapolated along the logarithm of the time since the load came, as creep of glue, rubber and metal goes
-    (from memory, common practice), and only where it stands out of its uncertainty.
-    """
-    span = span_of_loads(seen.stood)
-    loaded = [s for s in seen.stood if abs(s.level_kg - seen.stood[0].level_kg) > 0.5 * span > 0]
-    stood = max(loaded, key=lambda s: s.to_s - s.declared_s, default=None)
-    if stood is None:
-        return Creep()
-    t, x = seen.settled(stood)
-    if len(t) and t[-1] - t[0] >= HALF_HOUR_S:
-        start, at_15, at_20, end = (_mean_at(t, x, t[0] + 60.0 * after) for after in (0, 15, 20, 30))
-        return Creep(
-            in_30min_kg=end - start, from_15_to_30min_kg=end - at_15, from_20_to_30min_kg=end - at_20
-        )
-    if len(t) == 0 or t[-1] - t[0] < CREEP_FROM_S:
-        return Creep()
-    age_s = t - stood.from_s
-    late_enough = age_s >= 1.0  # the logarithm makes too much of the first moment
-    begun = float(age_s[late_enough][0])
-    line = slope(np.log(age_s[late_enough]), x[late_enough])
-    if line is None or abs(line.per_s) < 3 * line.u_per_s:
-        return Creep()
-    whole, from_15, from_20 = (
-        line.per_s * float(np.log((begun + HALF_HOUR_S) / (begun + 60.0 * after))) for after in (0, 15, 20)
-    )
-    return Creep(
-        in_30min_kg=whole, from_15_to_30min_kg=from_15, from_20_to_30min_kg=from_20, extrapolated=True
-    )
-
-
-def _mean_at(t: Floats, x: Floats, at_s: float) -> float:
-    """Mean of the readings within five seconds of a time."""
-    near = np.abs(t - at_s) <= 5.0
-    return float(x[near].mean()) if near.any() else float(np.interp(at_s, t, x))
-
-
-def zero_return(seen: Seen) -> Quantity | None:
-    """Last zero less the first (kg), a load in between; without zero checks, of rests at the first level."""
-    if len(seen.zeros) > 1:
-        first, last = seen.zeros[0], seen.zeros[-1]
-        return Quantity(last.zero_kg - first.zero_kg, float(np.hypot(first.u_kg, last.u_kg)), "kg")
-    if len(seen.stood) < 3:
-        return None
-    before, after = seen.stood[0], seen.stood[-1]
-    change = Quantity(after.level_kg - before.level_kg, float(np.hypot(before.u_kg, after.u_kg)), "kg")
-    return change if abs(change.value) <= SAME_LEVEL * span_of_loads(seen.stood) else None
-
-
-def span_of_loads(stood: Sequence[Stood]) -> float:
-    """Largest difference between the levels of rests (kg), 0 without any."""
-    levels = [s.level_kg for s in stood]
-    return max(levels) - min(levels) if levels else 0.0
-
-
-def drift_per_h(seen: Seen) -> float | None:
-    """Slope of the empty level per hour, from three or more zero checks or returns to the first level.
-
-    None where these lie less than DRIFT_FROM_S apart.
-    """
-    points = [(z.t_s, z.zero_kg) for z in seen.zeros]
-    if not points and seen.stood:
-        near = SAME_LEVEL * span_of_loads(seen.stood)
-        same = [s for s in seen.stood if abs(s.level_kg - seen.stood[0].level_kg) <= near]
-        points = [((s.from_s + s.to_s) / 2, s.level_kg) for s in same]
-    if len(points) < 3 or points[-1][0] - points[0][0] < DRIFT_FROM_S:
-        return None
-    t, x = np.array(points).T
-    return _gradient(t, x) * 3600
-
-
-def zero_per_C(zeros: Sequence[Zero]) -> float | None:
-    """Change of zero per degree, from three or more zero checks over enough warming or cooling."""
-    points = [(z.temperature_C, z.zero_kg) for z in zeros if z.temperature_C is not None]
-    if len(points) < 3:
-        return None
-    warm, x = np.array(points, np.float64).T
-    return _gradient(warm, x) if float(np.ptp(warm)) >= LEAST_WARMING_C else None

@@ -94,7 +94,8 @@ def _facts(pad: PadVerdict) -> str:
         ("Noise of one reading", f"{mass(m.noise_kg)}; with swaying {mass(pad.wander_kg)}"),
         ("Smallest step seen (d)", mass(m.resolution_kg)),
         ("Step that limits are told in (e)", e_kg),
-        ("Zero return", escape(true_minus(pad.own_text(pad.zero_return)))),
+        ("Zero return, less drift", escape(true_minus(pad.own_text(pad.zero_return)))),
+        ("Drift of the empty pad", escape(true_minus(pad.own_text(pad.drift, "/h")))),
         ("Averaging", _averaging(pad)),
     )
     return "<dl>" + "".join(f"<dt>{name}</dt><dd>{value}</dd>" for name, value in facts) + "</dl>"

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.drawing.numbers import Floats
-from logger.model import CarRest
+from logger.model import CarRest, Rock
 
 PATTERNS: tuple[tuple[int, int, int, int], ...] = ((1, -1, -1, 1), (1, -1, 1, -1), (1, 1, -1, -1))
 """Ways in which two of four pads gain what the two others lose."""
@@ -20,6 +20,8 @@ LEAST_RESTS = 3
 """Rests of one load below which nothing is said."""
 SAME_SIGMA, SAME_SHARE = 4.0, 0.001
 """Totals this near (in their joint u, or as a share) are one load put back: rocked, or rolled off and on."""
+ROCKED_SHARE = 0.01
+"""And this near where the car was rocked in between: the load was the same, whatever a pad says."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,11 +59,14 @@ class Repeats:
         )
 
 
-def repeats(rests: Iterable[CarRest]) -> Repeats | None:
-    """Study the largest group of successive rests of one load on four pads; None without LEAST_RESTS."""
+def repeats(rests: Iterable[CarRest], rocks: Sequence[Rock] = ()) -> Repeats | None:
+    """Study the largest group of successive rests of one load on four pads; None without LEAST_RESTS.
+
+    Rests between which the car was rocked are of one load even where a pad does not come back.
+    """
     groups: list[list[CarRest]] = []
     for rest in sorted((r for r in rests if len(r.pads) == 4), key=lambda r: r.t_from_mono_ns):
-        if groups and _same(groups[-1][-1], rest):
+        if groups and _same(groups[-1][-1], rest, rocks):
             groups[-1].append(rest)
         else:
             groups.append([rest])
@@ -69,8 +74,10 @@ def repeats(rests: Iterable[CarRest]) -> Repeats | None:
     return _study(best) if len(best) >= LEAST_RESTS else None
 
 
-def _same(a: CarRest, b: CarRest) -> bool:
-    near = SAME_SIGMA * (a.u_kg**2 + b.u_kg**2) ** 0.5 + SAME_SHARE * abs(a.mass_kg)
+def _same(a: CarRest, b: CarRest, rocks: Sequence[Rock]) -> bool:
+    rocked = any(a.t_to_mono_ns <= rock.t_to_mono_ns <= b.t_declared_mono_ns for rock in rocks)
+    share = ROCKED_SHARE if rocked else SAME_SHARE
+    near = SAME_SIGMA * (a.u_kg**2 + b.u_kg**2) ** 0.5 + share * abs(a.mass_kg)
     return a.pads == b.pads and abs(a.mass_kg - b.mass_kg) <= near
 
 
@@ -80,8 +87,10 @@ def _study(rests: Sequence[CarRest]) -> Repeats:
     signs = max(PATTERNS, key=lambda p: float(np.sum((away @ np.array(p)) ** 2)))
     unit = np.array(signs) / 2.0
     along = away @ unit
-    own = away - np.outer(along, unit)
+    left = away - np.outer(along, unit)
     n, pads = len(rests), rests[0].pads
+    seen, own = (left**2).sum(axis=0) / (n - 1), _own(left, unit) / (n - 1)
+    share = np.sqrt(own / np.maximum(seen, 1e-30))
     return Repeats(
         pads=pads,
         rests=n,
@@ -90,9 +99,19 @@ def _study(rests: Sequence[CarRest]) -> Repeats:
         pads_kg=_tuple(np.std(loads, axis=0, ddof=1)),
         pattern=(pads[0], pads[signs.index(1, 1)]),
         shared_kg=float(np.sqrt(along @ along / (n - 1)) / 2),
-        own_kg=_tuple(np.sqrt((own**2).sum(axis=0) / (n - 1))),
-        own_range_kg=_tuple(np.ptp(own, axis=0)),
+        own_kg=_tuple(np.sqrt(own)),
+        own_range_kg=_tuple(np.ptp(left, axis=0) * share),
     )
+
+
+def _own(left: Floats, unit: Floats) -> Floats:
+    """Sum of squares that each pad adds of its own to what the pattern leaves.
+
+    What is taken off as the pattern takes a quarter of a pad's own scatter along, and puts it on the three
+    others: left = (1 − uuᵀ)·own, so its squares are own's times the squares of that matrix.
+    """
+    matrix = (np.eye(len(unit)) - np.outer(unit, unit)) ** 2
+    return np.maximum(np.linalg.solve(matrix, (left**2).sum(axis=0)), 0.0)
 
 
 def _tuple(values: Floats) -> tuple[float, ...]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from array import array
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 
@@ -193,6 +194,12 @@ class _Pad:
         )
 
 
+def span_of_loads(stood: Sequence[Stood]) -> float:
+    """Largest difference between the levels of rests (kg), 0 without any."""
+    levels = [s.level_kg for s in stood]
+    return max(levels) - min(levels) if levels else 0.0
+
+
 def _refused(sample: Sample) -> str:
     """Why a reading is left out, "" if it is not."""
     if sample.mass_wire_kg is None or not isfinite(sample.mass_wire_kg):
@@ -219,7 +226,7 @@ def _stood(rest: Rest, clock: Clock) -> Stood:
         declared_s=clock.s(rest.t_declared_mono_ns),
         to_s=clock.s(rest.t_to_mono_ns),
         level_kg=rest.mass_kg + rest.zero_kg,
-        u_kg=rest.u_kg,
+        u_kg=max(rest.u_kg**2 - rest.u_zero_kg**2, 0.0) ** 0.5,
     )
 
 

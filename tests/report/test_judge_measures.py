@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from logger.judge import measures as measure
+from logger.judge.creep import creep
+from logger.judge.returns import drift_per_h, zero_per_C, zero_return
 from logger.judge.rocks import repeats
 from logger.judge.seen import Hole, Seen, Stood, Zero
 from logger.judge.verdict import judge
@@ -107,7 +109,7 @@ def test_a_stream_that_repeats_its_readings_is_not_called_quiet() -> None:
 def test_creep_is_measured_where_a_rest_lasts_half_an_hour() -> None:
     t = np.arange(0, 2000, 0.5)
     x = np.where(t < 30, 0.0, 250 + 0.6 * (1 - np.exp(-(t - 30) / 400)))
-    found = measure.creep(seen(t, x, [stood(0, 30, 0.0), stood(30, 1999, 250.3, declared_s=35)]))
+    found = creep(seen(t, x, [stood(0, 30, 0.0), stood(30, 1999, 250.3, declared_s=35)]))
     assert not found.extrapolated
     assert found.in_30min_kg == pytest.approx(0.6 * (exp(-5 / 400) - exp(-1805 / 400)), abs=0.01)
     assert found.from_15_to_30min_kg == pytest.approx(0.6 * (exp(-905 / 400) - exp(-1805 / 400)), abs=0.01)
@@ -117,7 +119,7 @@ def test_creep_is_extrapolated_along_the_logarithm_of_time_and_says_so() -> None
     t = np.arange(0, 160, 0.1)
     x = np.where(t < 20, 0.0, 250 + 0.2 * np.log(np.maximum(t - 20, 0.1)))
     x += np.random.default_rng(3).normal(0, 0.02, len(t))
-    found = measure.creep(seen(t, x, [stood(0, 20, 0.0), stood(20, 159, 250.0, declared_s=25)]))
+    found = creep(seen(t, x, [stood(0, 20, 0.0), stood(20, 159, 250.0, declared_s=25)]))
     assert found.extrapolated
     assert found.in_30min_kg == pytest.approx(0.2 * np.log(1805 / 5), rel=0.05)
 
@@ -126,30 +128,55 @@ def test_creep_is_not_invented_from_noise_or_from_an_empty_pad() -> None:
     t = np.arange(0, 160, 0.1)
     noise = np.random.default_rng(4).normal(0, 0.05, len(t))
     loaded = np.where(t < 20, 0.0, 250.0) + noise
-    assert measure.creep(seen(t, loaded, [stood(0, 20, 0.0), stood(20, 159, 250.0)])).in_30min_kg is None
+    assert creep(seen(t, loaded, [stood(0, 20, 0.0), stood(20, 159, 250.0)])).in_30min_kg is None
     drifting = 0.01 * t + noise
-    assert measure.creep(seen(t, drifting, [stood(0, 159, 0.8)])).in_30min_kg is None
+    assert creep(seen(t, drifting, [stood(0, 159, 0.8)])).in_30min_kg is None
 
 
-def test_zero_return_drift_and_temperature_come_from_zero_checks() -> None:
+def stairs(*levels: float, rest_s: float = 8.0, every_s: float = 10.0, u_kg: float = 0.05) -> list[Stood]:
+    return [stood(every_s * k, every_s * k + rest_s, x, u_kg=u_kg) for k, x in enumerate(levels)]
+
+
+def test_zero_per_degree_comes_from_zero_checks() -> None:
     zeros = [Zero(t_s=600.0 * k, zero_kg=0.1 + 0.05 * k, u_kg=0.01, temperature_C=4.0 - k) for k in range(4)]
-    pad = seen([0, 1], [0, 0], zeros=zeros)
-    back = measure.zero_return(pad)
-    assert back is not None
-    assert back.value == pytest.approx(0.15)
-    assert back.u == pytest.approx(0.01 * sqrt(2))
-    assert measure.drift_per_h(pad) == pytest.approx(0.3)
-    assert measure.zero_per_C(pad.zeros) == pytest.approx(-0.05)
-    assert measure.drift_per_h(seen([0, 1], [0, 0], zeros=zeros[:2])) is None
-    assert measure.zero_per_C([Zero(t_s=z.t_s, zero_kg=z.zero_kg, u_kg=0.01) for z in zeros]) is None
+    assert zero_per_C(zeros) == pytest.approx(-0.05)
+    assert zero_per_C([Zero(t_s=z.t_s, zero_kg=z.zero_kg, u_kg=0.01) for z in zeros]) is None
 
 
-def test_without_zero_checks_the_first_level_has_to_come_back() -> None:
-    steps = [stood(10 * k, 10 * k + 8, level) for k, level in enumerate((5.0, 105.0, 205.0, 105.0, 5.2))]
-    back = measure.zero_return(seen([0, 1], [0, 0], steps))
+def test_what_one_load_left_behind_is_told_with_its_uncertainty() -> None:
+    """After a second load as much was there as before it: only the first left something."""
+    back = zero_return(seen([0, 1], [0, 0], stairs(5.0, 205.0, 105.0, 5.4, 205.0, 5.4)))
     assert back is not None
-    assert back.value == pytest.approx(0.2)
-    assert measure.zero_return(seen([0, 1], [0, 0], steps[:-1])) is None
+    assert back.value == pytest.approx(0.4)
+    assert back.u == pytest.approx(0.05 * sqrt(2))
+    assert zero_return(seen([0, 1], [0, 0], stairs(5.0, 205.0, 105.0))) is None
+    assert zero_return(seen([0, 1], [0, 0], stairs(5.0, 5.1, 5.4))) is None  # there was no load
+
+
+def test_a_zero_that_drifts_is_no_bad_return() -> None:
+    """3 kg an hour, seen at rests of an empty pad between loads; and in one long rest without any load."""
+    per_s, levels = 3.0 / 3600, [0.0, 250.0] * 10
+    drifting = [stood(60 * k, 60 * k + 40, x + per_s * 60 * k, u_kg=0.01) for k, x in enumerate(levels)]
+    pad = seen([0, 1], [0, 0], drifting)
+    back, drift = zero_return(pad), drift_per_h(pad)
+    assert back is not None
+    assert drift is not None
+    assert abs(back.value) < 0.01
+    assert drift.value == pytest.approx(3.0)
+    assert drift_per_h(seen([0, 1], [0, 0], drifting[:5])) is None  # over four minutes
+    t = np.arange(0, 1200, 0.5)
+    x = per_s * t + np.random.default_rng(1).normal(0, 0.05, len(t))
+    drift = drift_per_h(seen(t, x, [stood(0, 1199, 0.5, u_kg=0.01)]))
+    assert drift is not None
+    assert drift.value == pytest.approx(3.0, abs=2 * (drift.u or 0.0))
+    assert 0.0 < (drift.u or 0.0) < 0.15
+
+
+def test_a_zero_too_far_off_to_be_checked_is_a_bad_return_all_the_same() -> None:
+    rests = stairs(0.1, 250.0, 4.1, 250.0, 4.2)
+    back = zero_return(seen([0, 1], [0, 0], rests, zeros=[Zero(t_s=5.0, zero_kg=0.1, u_kg=0.01)]))
+    assert back is not None
+    assert back.value == pytest.approx(4.0)
 
 
 def records(loads=(0.0, 250.0, 0.3), rate=10, sigma=0.05):

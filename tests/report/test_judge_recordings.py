@@ -208,9 +208,11 @@ def test_simulated_pads_are_judged_by_what_is_true_of_them(tmp_path: Path, seed:
     early, rate = int(3 * one.scenario.rate_Hz), one.scenario.rate_Hz
     for k, pad in enumerate(verdict.pads):
         back = pad.zero_return
-        assert back is not None
-        assert back.u is not None
-        assert abs(back.value - (one.truth[-1][3][k] - one.truth[early][3][k])) <= 2.5 * back.u
+        assert (back is None) == (pad.seen.stood[-1].level_kg > 100)  # it did not rest again after the load
+        assert back is None or back.u is not None
+        assert (
+            back is None or abs(back.value - (one.truth[-1][3][k] - one.truth[early][3][k])) <= 2.5 * back.u
+        )
         got = sum(name == pad.pad for _, name, _, _ in one.samples)
         assert pad.measures.lost == pytest.approx(len(one.truth) - got, abs=3)
         spec = one.scenario.pads[pad.pad]
