@@ -14,7 +14,7 @@ MONTH_S = 30.44 * 86400
 LEAST = 3
 """Fewest recordings that tell a trend from two readings that differ."""
 CHANCE = 0.05
-"""A trend is told if chance alone shows one as strong at most so often."""
+"""A pad's trends are told if chance alone shows any as strong at most so often: each figure has its share."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,13 +76,13 @@ def _study(rows: Sequence[tuple[Verdict, PadVerdict]]) -> PadTrend:
     months: tuple[float, ...] | None = None
     if all(b is not None for b in began):
         months = tuple(((b or 0) - (began[0] or 0)) * 1e-9 / MONTH_S for b in began)
-    at = months or tuple(float(k) for k in range(len(rows)))
+    at, figures = months or tuple(float(k) for k in range(len(rows))), _figures(pads)
     return PadTrend(
         pad=pads[0].pad,
         names=tuple(v.name for v, _ in rows),
         pads=pads,
         months=months,
-        figures=tuple(_trend(name, unit, at, values) for name, unit, values in _figures(pads)),
+        figures=tuple(_trend(*figure, at=at, chance=CHANCE / len(figures)) for figure in figures),
     )
 
 
@@ -104,7 +104,9 @@ def _figures(pads: Sequence[PadVerdict]) -> list[tuple[str, str, tuple[float | N
     ]
 
 
-def _trend(name: str, unit: str, at: Sequence[float], values: tuple[float | None, ...]) -> Trend:
+def _trend(
+    name: str, unit: str, values: tuple[float | None, ...], *, at: Sequence[float], chance: float
+) -> Trend:
     """A straight line, told if its slope stands out of the scatter about it (two-sided t test)."""
     points = [(t, v) for t, v in zip(at, values, strict=True) if v is not None]
     per_step = None
@@ -114,5 +116,5 @@ def _trend(name: str, unit: str, at: Sequence[float], values: tuple[float | None
         t, v = np.array(points).T
         if np.ptp(t) > 0 and np.ptp(v) > 0:
             line = linregress(t, v)
-            per_step = float(line.slope) if line.pvalue < CHANCE else None
+            per_step = float(line.slope) if line.pvalue < chance else None
     return Trend(name=name, unit=unit, values=values, per_step=per_step)

@@ -143,6 +143,29 @@ def test_chance_and_two_recordings_are_no_trend(verdict: Verdict) -> None:
     assert "from one to the next" in undated.sentence
 
 
+def test_five_figures_of_chance_are_no_trend_either(verdict: Verdict) -> None:
+    """Each by itself shows one in twenty; a pad has five, so that one in five had a trend."""
+    rng, found = np.random.default_rng(2), 0
+    for _ in range(200):
+        several = []
+        for month in range(5):
+            (pad,) = later(verdict, month, 1.0).pads
+            noise, back, creep, settle_s = rng.normal(1.0, 0.1, 4).tolist()
+            measures = replace(
+                pad.measures,
+                noise_kg=noise,
+                zero_return_kg=back,
+                creep_30min_kg=creep,
+                settle_s=settle_s,
+                lost=int(rng.integers(100)),
+            )
+            pads = (replace(pad, measures=measures),)
+            several.append(replace(later(verdict, month, 1.0), pads=pads))
+        (study,) = trends(several)
+        found += any(figure.per_step is not None for figure in study.figures)
+    assert found <= 18  # 10 are expected of 200, 42 were
+
+
 def test_command_prints_and_writes(stairs: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     short = only(stairs, {"LC1"}, tmp_path / "short.csv", until_s=60)
     page = tmp_path / "out.html"
