@@ -129,7 +129,7 @@ def _score_stretch(s: Score, trace: Trace, stretch: Stretch, mine: list[Told], h
         s.covered += off <= 2 * r.u
         s.us.append(r.u / trace.d)
         if k == 0 and within is not None:
-            s.delays.append(r.declared_s - within)
+            s.delays.append(round(r.declared_s - within, 9))  # equal to the nanosecond is equal
         if k == len(mine) - 1:
             s.finals += 1
             end = abs(r.final - stretch.value)
