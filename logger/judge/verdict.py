@@ -22,7 +22,7 @@ from logger.judge.seen import Clock, Seen, Watch, span_of_loads
 from logger.model import Record, Rock
 from logger.quantity import Quantity
 from logger.settling.allan import AllanCurve
-from logger.settling.grade import Grade, Measures, grade
+from logger.settling.grade import Criterion, Grade, Measures, grade
 
 NOISE_IN_E = 3.0
 """Without an e asked for, limits are told in the next round step above this many standard deviations."""
@@ -178,13 +178,25 @@ def _graded(measures: Measures, stood: bool, accuracy_class: str, e_kg: float) -
             f"{guess.unit} against {guess.limit:g}; let a load stand for half an hour to be sure."
         )
         return replace(graded, advice="not judged", sentence=sentence)
-    if graded.advice == "trust" and not any(c.met for c in graded.criteria if c.name in COMES_BACK):
-        sentence = (
-            f"{pad}: nothing speaks against it, but the recording does not show whether it comes back to "
-            "zero; record it empty, loaded and empty again."
-        )
-        return replace(graded, advice="not judged", sentence=sentence)
+    back = [c for c in graded.criteria if c.name in COMES_BACK]
+    beyond = any(c.name == "zero return" and c.met is None and c.value is not None for c in back)
+    if graded.advice == "trust" and (beyond or not any(c.met for c in back)):
+        return replace(graded, advice="not judged", sentence=f"{pad}: {_not_shown(back)}")
     return graded
+
+
+def _not_shown(back: Sequence[Criterion]) -> str:
+    """Why a pad against which nothing speaks is not trusted."""
+    unsure = next((c for c in back if c.met is None and c.value is not None), None)
+    if unsure is not None:
+        return (
+            f"nothing speaks against it for certain, but {unsure.name} is {unsure.value:.2g} ± "
+            f"{2 * unsure.u:.2g} {unsure.unit} against {unsure.limit:g}; record it again, with longer rests."
+        )
+    return (
+        "nothing speaks against it, but the recording does not show whether it comes back to zero; record it "
+        "empty, loaded and empty again."
+    )
 
 
 def _settle_s(pad: Seen, settles: Sequence[Settle]) -> float | None:

@@ -109,7 +109,7 @@ class Measures:
 
 @dataclass(frozen=True, kw_only=True)
 class Criterion:
-    """One line of a grade: value and limit in `unit`; `met` None where the recording does not tell.
+    """One line of a grade: value, limit and u in `unit`; `met` None where the recording does not tell.
 
     It tells a fault from 2u beyond the limit on, and that there is none by a u that is within the limit.
     """
@@ -121,6 +121,7 @@ class Criterion:
     met: bool | None
     source: str
     note: str = ""
+    u: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +155,7 @@ def _criterion(
     met = None
     if value is not None and (abs(value) - 2.0 * u > limit or max(abs(value), u) <= limit):
         met = abs(value) <= limit
-    return Criterion(name=name, value=value, limit=limit, unit=unit, met=met, source=source, note=note)
+    return Criterion(name=name, value=value, limit=limit, unit=unit, met=met, source=source, note=note, u=u)
 
 
 def _stability(m: Measures, e: float, accuracy_class: str) -> Iterator[Criterion]:
@@ -213,7 +214,7 @@ def _in(value: float | None, unit: float) -> float | None:
     return None if value is None else abs(value) / unit
 
 
-SETTLE_S, SLOWER = 10.0, 1.5
+SETTLE_S, SLOWER = 10.0, 2.0
 """Longest time to settle; so many times what all pads take is a pad's own (common practice, no source)."""
 DRIFT_E, WARM_UP_E = 1.0, 20.0
 """Largest drift in an hour, and the largest that a warm-up mends (common practice, no source)."""

@@ -65,6 +65,13 @@ def test_a_fault_is_told_by_its_name_and_of_the_pad_that_has_it(name: str, seed:
         assert pad.grade.advice == "trust", pad.grade.sentence
 
 
+def test_a_return_that_may_be_bad_or_not_is_told_with_its_uncertainty() -> None:
+    """One step of a coarse display: it may have been hardly more than what is allowed, half of one."""
+    faulty, *_ = judged(Job(d_kg=0.5, noise_kg=0.05, left=lambda t: t * 0 + 0.5), 1).pads
+    assert faulty.grade.advice == "not judged"
+    assert "nothing speaks against it for certain, but zero return is 1 ± 0.8" in faulty.grade.sentence
+
+
 def test_drift_is_told_with_its_uncertainty() -> None:
     for seed in range(2):
         first, *others = judged(DRIFTING, seed).pads
@@ -75,8 +82,8 @@ def test_drift_is_told_with_its_uncertainty() -> None:
 
 
 def test_a_settle_that_only_one_pad_is_slow_in_is_that_pad_s() -> None:
-    """The car's own, of up to 8 s, all four show; one that takes half a minute more is A's."""
-    faulty, *others = judged(Job(load_s=120.0, creep=lambda t: -3.0 * np.exp(-t / 12)), 0).pads
+    """The car's own, of up to 8 s, all four show; one that takes three times as long is A's."""
+    faulty, *others = judged(Job(load_s=120.0, creep=lambda t: -3.0 * np.exp(-t / 18)), 0).pads
     slow = next(c for c in faulty.grade.criteria if c.name == "time to settle")
     assert slow.met is False
     for pad in others:
