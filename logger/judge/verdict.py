@@ -179,8 +179,8 @@ def _graded(measures: Measures, stood: bool, accuracy_class: str, e_kg: float) -
         )
         return replace(graded, advice="not judged", sentence=sentence)
     back = [c for c in graded.criteria if c.name in COMES_BACK]
-    beyond = any(c.name == "zero return" and c.met is None and c.value is not None for c in back)
-    if graded.advice == "trust" and (beyond or not any(c.met for c in back)):
+    unsure = any(c.name == "zero return" and c.met is None and c.value is not None for c in back)
+    if graded.advice == "trust" and (unsure or not any(c.met for c in back)):
         return replace(graded, advice="not judged", sentence=f"{pad}: {_not_shown(back)}")
     return graded
 
