@@ -12,6 +12,7 @@ import numpy as np
 
 from logger.drawing.numbers import Floats
 from logger.judge.seen import Seen, span_of_loads
+from logger.settling.projection import hang_together
 
 CREEP_FROM_S = 30.0
 """Creep is told from rests of at least this length, extrapolated below 30 minutes."""
@@ -117,19 +118,11 @@ def _course(age_s: Floats, x: Floats, along: np.ufunc) -> _Course | None:
         left, spread = float(rest @ rest), float(np.linalg.pinv(columns.T @ columns)[1, 1])
         crept = float(found[1] * (along(age[-1]) - along(age[0])))
         to_go = float(found[2] * np.exp((age[0] - window) / tail_s).mean())
-        u = (_correlated(rest) * left / free * spread) ** 0.5
+        u = (hang_together(rest) * left / free * spread) ** 0.5
         courses.append(_Course(float(found[1]), u, crept, to_go, left))
     best = min(courses, key=lambda course: course.left)
     likely = [c for c in courses if c.left <= best.left * (1.0 + AS_GOOD / free)]
     return replace(best, u_creep=max(abs(c.creep - best.creep) + c.u_creep for c in likely))
-
-
-def _correlated(rest: Floats) -> float:
-    """How much more means vary than those of independent residuals (≥ 1): a coarse display's steps go on from
-    block to block. By the von Neumann ratio η, κ = (2 − η)/η."""
-    square = float(rest @ rest)
-    eta = min(float(np.sum(np.diff(rest) ** 2)) / (2.0 * square), 1.0) if square > 0 else 1.0
-    return (2.0 - eta) / max(eta, 0.02)
 
 
 def _blocks(age_s: Floats, x: Floats) -> tuple[Floats, Floats, Floats] | None:

@@ -169,8 +169,8 @@ def _graded(measures: Measures, stood: bool, accuracy_class: str, e_kg: float) -
     graded = grade(measures, accuracy_class=accuracy_class, e_kg=e_kg)
     guess = next((c for c in graded.criteria if c.name.startswith("creep") and c.met is False), None)
     if guess is not None and measures.creep_extrapolated:
-        crept = {"creep_30min_kg": None, "creep_15_30_kg": None, "creep_20_30_kg": None, "settle_s": None}
-        known = grade(replace(measures, **crept), accuracy_class=accuracy_class, e_kg=e_kg)  # type: ignore[arg-type]
+        sure = replace(measures, creep_30min_kg=None, creep_15_30_kg=None, creep_20_30_kg=None, settle_s=None)
+        known = grade(sure, accuracy_class=accuracy_class, e_kg=e_kg)
         if known.advice != "trust":  # no guess hides what was measured; what creeps settles late, too
             return replace(known, criteria=graded.criteria)
         sentence = (

@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.settling.projection import Columns, Projected, fit_projected
+from logger.settling.projection import Columns, Projected, fit_projected, hang_together
 
 Array = NDArray[np.float64]
 Decay = Literal["viscous", "friction", "none"]
@@ -207,7 +207,7 @@ def _judged(found: Projected, decay: Decay, tail: bool, floor: float) -> _Fit:
     order += [len(searched) + 2, 0] if tail else [-1, -1]
     order += [k - 2, k - 1, len(searched) - 2, len(searched) - 1] if decay != "none" else [-1] * 4
     wide = np.zeros((k + 1, k + 1))
-    more = max(found.variance, floor) / max(found.variance, 1e-30) * _together(found.residuals)
+    more = max(found.variance, floor) / max(found.variance, 1e-30) * hang_together(found.residuals)
     wide[:k, :k] = found.covariance * more
     tail_value, tail_s = (linear[2], float(np.exp(np.clip(searched[0], -12, 8)))) if tail else (0.0, 1.0)
     swing = (
@@ -221,14 +221,6 @@ def _judged(found: Projected, decay: Decay, tail: bool, floor: float) -> _Fit:
         has_tail=tail,
         covariance=wide[np.ix_(order, order)],
     )
-
-
-def _together(residuals: Array) -> float:
-    """By how much residuals that hang together widen a variance: (1 + r)/(1 − r), r of neighbours."""
-    power = float(residuals @ residuals)
-    r = float(residuals[1:] @ residuals[:-1]) / power if power > 0 else 0.0
-    r = min(max(r, 0.0), 0.9)
-    return (1 + r) / (1 - r)
 
 
 def _u(covariance: Array, slopes: dict[int, float]) -> float:

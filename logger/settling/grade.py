@@ -78,10 +78,9 @@ class Measures:
     """What a recording shows of one pad (kg, s); None where it does not tell.
 
     `creep_30min_kg` is measured where a rest lasted 30 minutes, else extrapolated (then
-    `creep_extrapolated`).
-    `repeatability_kg` is the range of repeated rests at one load; `load_kg` the typical load, `warm_up_s`
-    the time until drift fell to half, `usual_settle_s` what the pads of the recording take to settle (None:
-    too few). Standard uncertainties are 0 where nothing is known of them.
+    `creep_extrapolated`). `repeatability_kg` is the range of repeated rests at one load, `load_kg` the
+    typical load, `usual_settle_s` what the pads of the recording take to settle (None: too few). Standard
+    uncertainties are 0 where nothing is known of them.
     """
 
     pad: str
@@ -101,7 +100,6 @@ class Measures:
     zero_kg_per_C: float | None = None
     repeatability_kg: float | None = None
     u_repeatability_kg: float = 0.0
-    warm_up_s: float | None = None
     samples: int = 0
     lost: int = 0
     longest_gap_s: float = 0.0

@@ -94,3 +94,11 @@ def _slope(columns: Columns, searched: Array, linear: Array, k: int) -> Array:
     down[k] -= step
     slope: Array = (columns(up) - columns(down)) @ linear / (2 * step)
     return slope
+
+
+def hang_together(residuals: Array) -> float:
+    """By how much residuals that hang together widen a variance: (1 + r)/(1 − r), r of neighbours."""
+    power = float(residuals @ residuals)
+    r = float(residuals[1:] @ residuals[:-1]) / power if power > 0 else 0.0
+    r = min(max(r, 0.0), 0.9)
+    return (1 + r) / (1 - r)

@@ -16,7 +16,9 @@ from logger.judge.returns import drift_per_h, zero_per_C, zero_return
 from logger.judge.rocks import repeats
 from logger.judge.seen import Hole, Seen, Stood, Zero
 from logger.judge.verdict import judge
-from logger.model import CarRest, Gap, GapCause, Rest, Sample, ZeroCheck
+from logger.model import Gap, GapCause, Rest, Sample, ZeroCheck
+
+from .repeated import car_rests
 
 
 def seen(t, x, stood=(), resolution_kg=0.0, zeros=()) -> Seen:
@@ -258,47 +260,31 @@ def test_losses_and_what_was_left_out_are_counted() -> None:
     assert pad.seen.holes == (Hole(from_s=1.0, to_s=4.0, cause="lost_frames", count=31),)
 
 
-def car_rests(shared: float, own: float, total_steps=(0.0,) * 6):
+def scattered(shared: float, own: float, total_steps=(0.0,) * 6):
     rng, pattern = np.random.default_rng(7), np.array([1, -1, -1, 1]) / 2
-    for k, step in enumerate(total_steps):
-        loads = (
-            np.array([280.0, 270, 205, 213])
-            + 2 * shared * rng.normal() * pattern
-            + rng.normal(0, own, 4)
-            + step / 4
-        )
-        yield CarRest(
-            pads=("P1", "P2", "P3", "P4"),
-            t_from_mono_ns=k * 10**10,
-            t_from_wall_ns=0,
-            t_declared_mono_ns=k * 10**10,
-            t_to_mono_ns=k * 10**10 + 5 * 10**9,
-            declared_mass_kg=float(loads.sum()),
-            declared_u_kg=0.2,
-            mass_kg=float(loads.sum()),
-            u_kg=0.2,
-            loads_kg=tuple(float(v) for v in loads),
-            covariance_kg2=(0.0,) * 16,
-            slope_kg_per_s=0.0,
-            n=100,
-            open=False,
-        )
+    return car_rests(
+        np.array([280.0, 270, 205, 213])
+        + 2 * shared * rng.normal() * pattern
+        + rng.normal(0, own, 4)
+        + step / 4
+        for step in total_steps
+    )
 
 
 def test_a_sticking_suspension_is_told_from_pads_that_scatter() -> None:
-    sticking = repeats(car_rests(shared=1.5, own=0.03, total_steps=(0.0,) * 12))
+    sticking = repeats(scattered(shared=1.5, own=0.03, total_steps=(0.0,) * 12))
     assert sticking is not None
     assert sticking.pattern == ("P1", "P4")
     assert sticking.shared_kg == pytest.approx(1.5, rel=0.5)
     assert max(sticking.own_range_kg) < 0.2
     assert "the suspension sticks, the pads do not" in sticking.sentence
-    scattering = repeats(car_rests(shared=0.0, own=0.5, total_steps=(0.0,) * 12))
+    scattering = repeats(scattered(shared=0.0, own=0.5, total_steps=(0.0,) * 12))
     assert scattering is not None
     assert "the rest is the pads' own" in scattering.sentence
 
 
 def test_another_load_is_no_repeat() -> None:
-    assert repeats(car_rests(shared=1.0, own=0.1, total_steps=(0, 0, 70, 70, 0, 0))) is None
+    assert repeats(scattered(shared=1.0, own=0.1, total_steps=(0, 0, 70, 70, 0, 0))) is None
 
 
 def test_a_settle_begins_when_nobody_pushes_any_more() -> None:

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from logger.judge.rocks import repeats
-from logger.model import CarRest, Rock
+from logger.model import Rock
 
 from .faulty_pads import Job, judged
+from .repeated import EVERY_NS, car_rests
 
 HOUR_S = 3600.0
 GOOD = {
@@ -90,34 +91,12 @@ def test_a_settle_that_only_one_pad_is_slow_in_is_that_pad_s() -> None:
         assert next(c for c in pad.grade.criteria if c.name == "time to settle").met is not False
 
 
-def rests(loads_kg: np.ndarray) -> list[CarRest]:
-    return [
-        CarRest(
-            pads=("A", "B", "C", "D"),
-            t_from_mono_ns=k * 10**10,
-            t_from_wall_ns=0,
-            t_declared_mono_ns=k * 10**10,
-            t_to_mono_ns=k * 10**10 + 5 * 10**9,
-            declared_mass_kg=float(row.sum()),
-            declared_u_kg=0.1,
-            mass_kg=float(row.sum()),
-            u_kg=0.1,
-            loads_kg=tuple(row.tolist()),
-            covariance_kg2=(0.0,) * 16,
-            slope_kg_per_s=0.0,
-            n=100,
-            open=False,
-        )
-        for k, row in enumerate(loads_kg)
-    ]
-
-
 def test_one_pad_s_scatter_is_told_of_that_pad_alone() -> None:
     """Taking off the pattern takes a quarter of it along and puts it on the others: that is put right."""
     rng = np.random.default_rng(3)
     loads = np.array([290.0, 270, 210, 205]) + 3.0 * rng.normal(size=(40, 1)) * np.array([1, -1, -1, 1])
     loads[:, 0] += rng.normal(0, 0.2, 40)
-    study = repeats(rests(loads))
+    study = repeats(car_rests(loads))
     assert study is not None
     assert study.rests == 40
     assert study.own_kg[0] == pytest.approx(0.2, rel=0.3)
@@ -130,8 +109,8 @@ def test_rocking_changes_no_load() -> None:
     loads = np.array([290.0, 270, 210, 205]) + np.array([[0], [4], [0], [4.0]]) * np.array([1, 0, 0, 0])
     rocks = [
         Rock(
-            t_from_mono_ns=k * 10**10 + 6 * 10**9,
-            t_to_mono_ns=k * 10**10 + 9 * 10**9,
+            t_from_mono_ns=k * EVERY_NS + 6 * 10**9,
+            t_to_mono_ns=k * EVERY_NS + 9 * 10**9,
             swings=4,
             frequency_Hz=1.5,
             damping_ratio=0.2,
@@ -139,8 +118,8 @@ def test_rocking_changes_no_load() -> None:
         )
         for k in range(3)
     ]
-    study = repeats(rests(loads), rocks)
+    study = repeats(car_rests(loads), rocks)
     assert study is not None
     assert study.rests == 4
     assert study.own_range_kg[0] == pytest.approx(4.0)
-    assert repeats(rests(loads)) is None
+    assert repeats(car_rests(loads)) is None
